@@ -1,0 +1,81 @@
+"""Reading and writing files so that nothing is ever lost or left half-made."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from overlay.errors import InputError, OutputError
+
+
+def require_file(path: str | os.PathLike[str]) -> Path:
+    """The path, once it is known to be a readable file that is not empty.
+
+    Raises
+    ------
+    InputError
+        If it is missing, a folder, unreadable or empty.
+    """
+    found = Path(path)
+    if not found.exists():
+        raise InputError(f"{found}: no such file; check the name")
+    if found.is_dir():
+        raise InputError(f"{found}: is a folder; name a file")
+    if not os.access(found, os.R_OK):
+        raise InputError(f"{found}: cannot be read; check its permissions")
+    if found.stat().st_size == 0:
+        raise InputError(f"{found}: is empty; copy it again from the camera or logger")
+    return found
+
+
+def forbid_overwriting_inputs(target: Path, inputs: list[Path]) -> None:
+    """Refuse a target that is one of the inputs.
+
+    Raises
+    ------
+    OutputError
+        If it is.
+    """
+    for source in inputs:
+        if target.exists() and source.exists() and target.samefile(source):
+            raise OutputError(f"{target}: is also an input, which is never changed; name another")
+
+
+@contextmanager
+def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
+    """Give a path beside `target` to write to; rename it to `target` when the block succeeds.
+
+    On any exception, Ctrl-C included, the half-made file is removed and `target` stays as it was.
+    The temporary name keeps the suffix, since encoders choose the format by it.
+
+    Raises
+    ------
+    OutputError
+        If the folder does not exist or cannot be written, or the disk is full.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as d:
+    ...     with written_whole(Path(d) / "a.txt") as part:
+    ...         _ = part.write_text("whole")
+    ...     (Path(d) / "a.txt").read_text()
+    'whole'
+    """
+    final = Path(target)
+    if final.is_dir():
+        raise OutputError(f"{final}: is a folder; name a file to write")
+    if not final.parent.is_dir():
+        raise OutputError(f"{final.parent}: no such folder; make it first or name another")
+    if not os.access(final.parent, os.W_OK):
+        raise OutputError(f"{final.parent}: cannot be written to; name another folder")
+    part = final.with_name(f".{final.stem}.{os.getpid()}.part{final.suffix}")
+    try:
+        yield part
+        part.replace(final)
+    except OSError as error:
+        raise OutputError(f"{final}: cannot be written: {error.strerror or error}") from error
+    finally:
+        part.unlink(missing_ok=True)

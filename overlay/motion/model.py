@@ -1,0 +1,67 @@
+"""What the picture says about motion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.timebase import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Box:
+    """A part of the picture, as fractions of its width and height from the top left, 0 to 1."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+@dataclass(frozen=True, eq=False)
+class MotionSignal:
+    """Motion of the camera along its path, measured between successive pictures.
+
+    Attributes
+    ----------
+    t_s : ndarray of float, shape (n,)
+        Footage time half-way between the two pictures of each pair, increasing.
+    span_s : ndarray of float, shape (n,)
+        Time between the two pictures of each pair, > 0.
+    forward : ndarray of float, shape (n,)
+        Proportional to ground speed with one unknown gain for the whole clip; scaled so that
+        its robust maximum is about 1; positive for the way the vehicle mostly goes.
+    quality : ndarray of float, shape (n,), 0 to 1
+        How far each value may be trusted; 0 for duplicate frames, cuts, flashes, lost pictures.
+    sigma : ndarray of float, shape (n,)
+        Standard uncertainty of `forward` in its own unit, from the scatter within the picture.
+    moving_share : float, 0 to 1
+        Share of the picture that moves with the ground at some time.
+    duplicates, cuts, flashes : int
+        Pairs of each kind.
+    reason : str or None
+        Why the picture cannot tell motion (``the picture never moves``, ...), else None.
+    """
+
+    t_s: FloatArray
+    span_s: FloatArray
+    forward: FloatArray
+    quality: FloatArray
+    sigma: FloatArray
+    moving_share: float
+    duplicates: int = 0
+    cuts: int = 0
+    flashes: int = 0
+    reason: str | None = None
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+
+def used(signal: MotionSignal) -> BoolArray:
+    """Which values carry any trust, shape (n,)."""
+    return np.asarray(signal.quality > 0)

@@ -1,0 +1,128 @@
+"""What is known of one run on footage time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.timebase import FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Kinematics:
+    """Corrected motion of the vehicle, on a fine even grid of footage time.
+
+    Attributes
+    ----------
+    t_s : ndarray of float, shape (n,)
+        Footage time, evenly spaced.
+    speed_mps, accel_mps2, distance_m : ndarray of float, shape (n,)
+        Speed over ground (>= 0), acceleration, distance from the first instant.
+    speed_sigma_mps, accel_sigma_mps2, distance_sigma_m : ndarray of float, shape (n,)
+        Standard uncertainty of each, the timing not included.
+    timing_sigma_s : float
+        Standard uncertainty of the time axis (the lag's share), common to the whole run and,
+        with a shared receiver and clock, to the whole day.
+    known : ndarray of bool, shape (n,)
+        False inside gaps of the log, where nothing may be shown as measured.
+    """
+
+    t_s: FloatArray
+    speed_mps: FloatArray
+    accel_mps2: FloatArray
+    distance_m: FloatArray
+    speed_sigma_mps: FloatArray
+    accel_sigma_mps2: FloatArray
+    distance_sigma_m: FloatArray
+    timing_sigma_s: float
+    known: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class SplitGoal:
+    """A speed or a distance to time from launch.
+
+    Attributes
+    ----------
+    kind : str
+        ``speed`` (value in m/s) or ``distance`` (value in m).
+    value : float
+        SI, > 0.
+    label : str
+        As shown, in the user's own unit, such as ``20 mph`` or ``60 m``.
+    rollout : bool
+        Whether the first 0.3048 m are left out (time counts from there).
+    """
+
+    kind: str
+    value: float
+    label: str
+    rollout: bool = False
+
+
+@dataclass(frozen=True)
+class Split:
+    """Time from launch to a goal.
+
+    Attributes
+    ----------
+    goal : SplitGoal
+    time_s : float or None
+        Seconds from launch; None when the run does not reach the goal or the log has a gap there.
+    at_s : float or None
+        Footage time of the instant.
+    speed_mps : float or None
+        Speed at that instant.
+    sigma_s : float or None
+        Standard uncertainty of `time_s` without the share common to the day.
+    reason : str or None
+        Why there is no time.
+    """
+
+    goal: SplitGoal
+    time_s: float | None
+    at_s: float | None
+    speed_mps: float | None
+    sigma_s: float | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Launch:
+    """The instant the vehicle starts to move.
+
+    Attributes
+    ----------
+    at_s : float
+        Footage time.
+    sigma_s : float
+        Standard uncertainty in seconds.
+    rollout_at_s : float or None
+        Footage time at which the first 0.3048 m are covered.
+    """
+
+    at_s: float
+    sigma_s: float
+    rollout_at_s: float | None
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something that spoiled part of a run.
+
+    Attributes
+    ----------
+    kind : str
+        ``wheelspin``, ``clutch slip``, ``limiter cut``, ``lift``, ``gap``, ``late launch``.
+    start_s, end_s : float
+        Footage times.
+    detail : str
+        One sentence with the figures.
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+    detail: str

@@ -1,0 +1,96 @@
+"""What alignment says, and how sure it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True)
+class ChannelTiming:
+    """How one log channel is put on footage time, and on what evidence.
+
+    Attributes
+    ----------
+    channel : str
+        Such as ``speed_mps`` or ``engine_rpm``.
+    offset_s : float
+        Log time minus footage time at which the channel shows an event.
+    interval_s : (float, float)
+        95 % interval of the offset.
+    evidence : str
+        What was used and why, one sentence.
+    """
+
+    channel: str
+    offset_s: float
+    interval_s: tuple[float, float]
+    evidence: str
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A log set against footage.
+
+    ``log_time = footage_time + clock_offset_s``; a receiver shows the true speed later by
+    ``readout_lag_s = delay_s + smoothing_s``; the sum of offset and lag is `total_offset_s`.
+
+    Attributes
+    ----------
+    determined : bool
+        False when the evidence cannot tell; then the numbers are None and `reason` says why.
+    total_offset_s : float or None
+        Log time minus footage time of the same event; positive = the log shows it later.
+    interval_s : (float, float) or None
+        95 % interval of the total offset.
+    clock_offset_s : float or None
+        Log clock minus footage clock, where it can be told apart from the lag.
+    readout_lag_s, readout_lag_interval_s
+        The receiver's lag and its 95 % interval, where it can be told apart; else None.
+    delay_s, smoothing_s : float
+        D and tau of the receiver model ``exp(-sD) / (1 + s tau)`` used for correction, D
+        including the clock offset (so ``delay_s + smoothing_s == total_offset_s``).
+    split_identified : bool
+        Whether the data themselves identify delay against smoothing.
+    drift_ppm : float
+        Rate of the log clock against footage, parts in a million; 0 when not estimated.
+    gain_mps : float or None
+        Metres a second for one unit of the motion signal.
+    agreement : float
+        Correlation of motion and log speed at the estimate, -1 to 1.
+    margin : float
+        How much better the estimate explains the data than the best other offset, in sigmas.
+    channels : tuple of ChannelTiming
+        Timing of each channel, with its evidence.
+    reason : str or None
+        Why it is not determined, or why the lag cannot be told from the clock offset.
+    notes : tuple of str
+        Anything else a person should know, one sentence each.
+    """
+
+    determined: bool
+    total_offset_s: float | None = None
+    interval_s: tuple[float, float] | None = None
+    clock_offset_s: float | None = None
+    readout_lag_s: float | None = None
+    readout_lag_interval_s: tuple[float, float] | None = None
+    delay_s: float = 0.0
+    smoothing_s: float = 0.0
+    split_identified: bool = False
+    drift_ppm: float = 0.0
+    gain_mps: float | None = None
+    agreement: float = 0.0
+    margin: float = 0.0
+    channels: tuple[ChannelTiming, ...] = ()
+    reason: str | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dictionary for ``--json``; keys as the attributes, intervals as two-item lists."""
+
+        def plain(value: Any) -> Any:
+            if isinstance(value, ChannelTiming):
+                return {key: plain(item) for key, item in vars(value).items()}
+            return [plain(item) for item in value] if isinstance(value, tuple) else value
+
+        return {key: plain(value) for key, value in vars(self).items()}

@@ -1,0 +1,76 @@
+"""Units: everything inside is SI; other units exist only where files are read and text is shown.
+
+Factors are exact by definition: the international foot is 0.3048 m and the mile 5280 ft
+(international yard and pound agreement, 1959); the knot is one nautical mile of 1852 m an hour.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, get_args
+
+from overlay.errors import UsageError
+
+SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
+SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
+
+FOOT_M = 0.3048
+ROLLOUT_M = FOOT_M  # initial vehicle movement, SAE J1491 JUL2006 section 3.3
+
+MPS_PER: dict[str, float] = {
+    "mph": 5280 * FOOT_M / 3600,
+    "km/h": 1 / 3.6,
+    "m/s": 1.0,
+    "kn": 1852 / 3600,
+    "ft/s": FOOT_M,
+}
+
+
+def speed_to_mps(value: float, unit: str) -> float:
+    """Convert a speed in `unit` to metres per second.
+
+    Parameters
+    ----------
+    value : float
+        Speed in `unit`.
+    unit : str
+        One of ``mph``, ``km/h``, ``m/s``, ``kn``, ``ft/s``.
+
+    Raises
+    ------
+    UsageError
+        If the unit is not one of these.
+
+    Examples
+    --------
+    >>> round(speed_to_mps(60.0, "mph"), 4)
+    26.8224
+    >>> round(speed_to_mps(36.0, "km/h"), 6)
+    10.0
+    """
+    return value * mps_per(unit)
+
+
+def mps_to_speed(speed_mps: float, unit: str) -> float:
+    """Convert metres per second to `unit`; the inverse of :func:`speed_to_mps`.
+
+    Examples
+    --------
+    >>> round(mps_to_speed(26.8224, "mph"), 6)
+    60.0
+    """
+    return speed_mps / mps_per(unit)
+
+
+def mps_per(unit: str) -> float:
+    """Metres per second in one `unit`.
+
+    Raises
+    ------
+    UsageError
+        If the unit is not a speed unit we know.
+    """
+    try:
+        return MPS_PER[unit]
+    except KeyError:
+        known = ", ".join(SPEED_UNITS)
+        raise UsageError(f"unknown speed unit {unit!r}: use one of {known}") from None
