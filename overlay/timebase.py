@@ -54,7 +54,8 @@ class FrameTimes:
         if not len(self.pts):
             return np.zeros(0)
         ticks = (self.pts - self.pts[0]).astype(np.float64)
-        return ticks * self.time_base.numerator / self.time_base.denominator
+        seconds: FloatArray = ticks * self.time_base.numerator / self.time_base.denominator
+        return seconds
 
     @property
     def median_step_s(self) -> float:

@@ -1,0 +1,1 @@
+"""The command line: parse, validate, call one job, print."""

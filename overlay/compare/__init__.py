@@ -1,0 +1,1 @@
+"""Comparison: statistics, verdicts, value for money, power."""

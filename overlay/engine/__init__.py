@@ -1,0 +1,1 @@
+"""What the engine says: revs from sound, driveline, limiter and wheelspin."""

@@ -1,0 +1,1 @@
+"""Footage in: facts, small upright pictures at their true times, sound."""

@@ -1,0 +1,1 @@
+"""Gauges: pure functions of values and size that give small RGBA pictures."""

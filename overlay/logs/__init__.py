@@ -1,0 +1,1 @@
+"""Logs in: one module a format, cleaned and counted, in SI units."""

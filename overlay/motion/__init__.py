@@ -1,0 +1,1 @@
+"""What the picture says about motion: flow, forward motion, onset."""

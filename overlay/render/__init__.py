@@ -1,0 +1,1 @@
+"""Finished clips: gauges on footage, split-screen, sound mix, encoder."""

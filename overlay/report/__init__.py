@@ -1,0 +1,1 @@
+"""Reports: tables, plots, CSV and JSON."""

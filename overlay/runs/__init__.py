@@ -1,0 +1,1 @@
+"""Runs: launches and stops, kinematics, splits, marks."""

@@ -1,0 +1,1 @@
+"""Time: the receiver's lag model, the estimate, its bounds, the correction."""
