@@ -27,6 +27,11 @@ class Kinematics:
         with a shared receiver and clock, to the whole day.
     known : ndarray of bool, shape (n,)
         False inside gaps of the log, where nothing may be shown as measured.
+    launch_s, launch_sigma_s : float or None
+        Footage time at which rest ends and its standard uncertainty, where the record holds a
+        launch (the first one); None where it starts moving or never moves.
+    speed_noise_mps : float
+        Standard deviation of the receiver's own noise, as given or as estimated; NaN if unknown.
     """
 
     t_s: FloatArray
@@ -38,6 +43,9 @@ class Kinematics:
     distance_sigma_m: FloatArray
     timing_sigma_s: float
     known: npt.NDArray[np.bool_]
+    launch_s: float | None = None
+    launch_sigma_s: float | None = None
+    speed_noise_mps: float = float("nan")
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,84 @@
+"""Where a log says that the vehicle stands, and how noisy the log is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.series import Series
+
+REST_MPS = 0.25  # below a walking pace; receivers at rest show up to about 0.2 (common practice)
+MIN_REST_S = 0.6
+NOISE_FLOOR_MPS = 1e-3
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of time in seconds."""
+
+    start_s: float
+    end_s: float
+
+
+def quantum(speed: Series) -> float:
+    """Step of a log whose values all lie on a grid, in its own unit; 0 when they do not.
+
+    Examples
+    --------
+    >>> t = np.arange(6.0)
+    >>> round(quantum(Series("speed_mps", t, np.array([0.0, 0.1, 0.3, 0.6, 1.0, 1.2]))), 6)
+    0.1
+    """
+    levels = np.unique(speed.values)
+    if len(levels) < 3 or levels[-1] <= levels[0]:
+        return 0.0
+    gaps = np.diff(levels)
+    step = float(np.min(gaps[gaps > 1e-9], initial=np.inf))
+    if not np.isfinite(step) or step < 1e-3:
+        return 0.0
+    offset = (levels - levels[0]) / step
+    on_grid = bool(np.all(np.abs(offset - np.round(offset)) < 0.02 * np.maximum(1, offset * 0.02)))
+    return step if on_grid else 0.0
+
+
+def noise_of(speed: Series) -> float:
+    """Rough standard deviation of the log's noise in m/s, from its third differences.
+
+    A third difference of white noise has the variance 20 sigma^2, and smooth motion leaves almost
+    nothing in it. Quantised logs have at least step / sqrt(12) (JCGM 100:2008, 4.3.7).
+    """
+    floor = max(NOISE_FLOOR_MPS, quantum(speed) / np.sqrt(12))
+    moving = speed.values > REST_MPS
+    third = np.diff(speed.values, 3)
+    usable = moving[:-3] & moving[3:]
+    if int(np.sum(usable)) < 6:
+        return max(floor, 0.05)
+    spread = float(np.median(np.abs(third[usable]))) / 0.6745 / np.sqrt(20)
+    return max(floor, spread)
+
+
+def rest_spans(speed: Series, *, noise_mps: float) -> tuple[Span, ...]:
+    """Stretches in which the vehicle stands, by the log's own times.
+
+    Parameters
+    ----------
+    speed : Series
+        Speed in m/s.
+    noise_mps : float
+        Standard deviation of its noise.
+
+    Returns
+    -------
+    tuple of Span
+        Each at least `MIN_REST_S` long and two readings; at the very start of the record two
+        readings are enough.
+    """
+    below = speed.values <= max(REST_MPS, 4 * noise_mps)
+    edge = np.flatnonzero(np.diff(np.r_[False, below, False].astype(int)))
+    spans = []
+    for first, past in zip(edge[::2], edge[1::2], strict=True):
+        start_s, end_s = float(speed.t_s[first]), float(speed.t_s[past - 1])
+        if past - first >= 2 and (end_s - start_s >= MIN_REST_S or first == 0):
+            spans.append(Span(start_s, end_s))
+    return tuple(spans)

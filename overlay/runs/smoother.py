@@ -1,0 +1,407 @@
+"""True speed, acceleration and distance on footage time, with their uncertainty.
+
+The receiver's smoothing and delay are undone by a fixed-interval smoother. Three things that a
+stationary prior gets wrong are handled on their own: the corner at launch (rest ends at an
+unknown instant, found by maximum likelihood and averaged over its posterior), jumps of the
+acceleration (lift, brake, limiter) and single wild readings; both of the latter by the
+standardised smoothing errors of de Jong and Penzer, JASA 93 (1998) 800-806 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from overlay.errors import InputError, UndeterminedError, UsageError
+from overlay.runs.model import Kinematics
+from overlay.runs.rest import NOISE_FLOOR_MPS, Span, noise_of, quantum, rest_spans
+from overlay.runs.statespace import (
+    NEVER_AT_REST,
+    Hypotheses,
+    Readings,
+    Smoothed,
+    log_likelihood,
+    run_smoother,
+    states_at,
+)
+from overlay.series import Series
+from overlay.timebase import FloatArray
+
+GAP_STEPS = 2.5
+_BLOCK = 4000  # grid points handled at once, to bound memory
+_STEP_MPS2 = 4.0  # prior of the acceleration after a sudden launch
+_RAMP_JERK = 40.0  # prior of the jerk of a gradual one: about 4 m/s^2 within 0.4 s
+_LOOK_BACK_S = 2.5  # furthest that a creeping launch can precede a visible rise of the log
+_STARTLING = 4.0  # standardised smoothing error that calls for an explanation
+_PINNED_MPS = 0.01  # how still a standing vehicle stands
+Motion = tuple[FloatArray, FloatArray, FloatArray]
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """How motion may begin, and how likely that is before the log has spoken."""
+
+    step: float
+    launch_jerk: float
+    log_prior: float
+
+
+_MOVING = _Kind(0.0, 0.0, 0.0)
+_SUDDEN = _Kind(_STEP_MPS2, 0.0, 0.0)
+_GRADUAL = _Kind(0.0, _RAMP_JERK, -4.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """Part of a record with at most one launch, on footage time."""
+
+    readings: Readings
+    launch: Span | None  # where rest may end
+    noise_mps: float
+    noise_given: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Hypotheses kept and their posterior weights."""
+
+    what: Hypotheses
+    weight: FloatArray
+
+
+def smooth(
+    speed: Series,
+    *,
+    delay_s: float,
+    smoothing_s: float,
+    timing_sigma_s: float,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    rate_hz: float = 100.0,
+    speed_noise_mps: float | None = None,
+    motion: Motion | None = None,
+    at_rest_until_s: float | None = None,
+) -> Kinematics:
+    """Undo the receiver's lag and smooth, with honest uncertainty.
+
+    Parameters
+    ----------
+    speed : Series
+        Speed in m/s on the log's clock, as the receiver shows it.
+    delay_s : float
+        Pure delay, clock offset included: ``log_time = footage_time + delay_s``; any sign.
+    smoothing_s : float
+        Time constant of the receiver's one-pole smoothing, >= 0.
+    timing_sigma_s : float
+        Standard uncertainty of the lag; carried along, not mixed into the other sigmas.
+    start_s, end_s : float, optional
+        Footage times of the grid's ends; default: the log's own.
+    rate_hz : float
+        Rate of the grid.
+    speed_noise_mps : float, optional
+        Standard deviation of the receiver's noise; default: estimated.
+    motion : (t_s, speed_mps, sigma_mps), optional
+        A second sensor without lag on footage time, such as motion seen in the picture scaled to
+        metres a second.
+    at_rest_until_s : float, optional
+        Footage time until which the vehicle is known to stand.
+
+    Raises
+    ------
+    UsageError
+        If smoothing or rate is out of range, or `end_s` is not after `start_s`.
+    InputError
+        If the log has fewer than four readings on the stretch.
+    """
+    if not (smoothing_s >= 0 and np.isfinite(smoothing_s) and np.isfinite(delay_s)):
+        raise UsageError(f"smoothing {smoothing_s} s must be 0 or more and the delay finite")
+    if not rate_hz > 0:
+        raise UsageError(f"grid rate {rate_hz} Hz must be above 0")
+    log = speed.shifted(-delay_s)
+    if start_s is not None or end_s is not None:
+        margin_s = 3.0 + 3 * smoothing_s
+        low = -np.inf if start_s is None else start_s - margin_s
+        high = np.inf if end_s is None else end_s + margin_s + smoothing_s
+        log = log.between(low, high)
+    if len(log) < 4:
+        raise InputError(
+            f"{speed.name}: {len(log)} readings between {start_s} and {end_s} s of footage; "
+            "at least four are needed: check that log and clip belong together"
+        )
+    start = float(log.t_s[0]) if start_s is None else start_s
+    end = float(log.t_s[-1]) if end_s is None else end_s
+    if not end > start:
+        raise UsageError(f"end {end} s is not after start {start} s")
+    grid = start + np.arange(int(np.floor((end - start) * rate_hz + 1e-6)) + 1) / rate_hz
+    pieces = _pieces(log, grid, speed_noise_mps, motion, at_rest_until_s)
+    return _joined(grid, log, pieces, smoothing_s, timing_sigma_s)
+
+
+def _joined(
+    grid: FloatArray,
+    log: Series,
+    pieces: list[_Piece],
+    tau_s: float,
+    timing_sigma_s: float,
+) -> Kinematics:
+    """Smooth each piece and put them end to end; distance goes on across the rests between."""
+    mean, variance = np.zeros((len(grid), 3)), np.zeros((len(grid), 3))
+    launch: tuple[float, float] | None = None
+    covered, doubt = 0.0, 0.0
+    noises = []
+    for i, piece in enumerate(pieces):
+        fit, readings = _fitted(piece, tau_s)
+        t = readings.t_s
+        own = (grid >= t[0] if i else grid >= -np.inf) & (
+            grid < t[-1] if i + 1 < len(pieces) else grid <= np.inf
+        )
+        at = np.r_[np.clip(grid[own], t[0], t[-1]), t[-1]]
+        m, var = _mixture(at, readings, fit, tau_s)
+        m[:, 0] += covered
+        var[:, 0] += doubt
+        covered, doubt = float(m[-1, 0]), float(var[-1, 0])
+        mean[own], variance[own] = m[:-1], var[:-1]
+        noises.append(float(fit.weight @ fit.what.noise))
+        if launch is None and piece.launch is not None:
+            at_s = float(fit.weight @ fit.what.launch_s)
+            spread = float(fit.weight @ (fit.what.launch_s - at_s) ** 2)
+            launch = at_s, float(np.sqrt(spread))
+    sigma = np.sqrt(np.maximum(variance, 0.0))
+    step = log.median_step_s
+    known = (grid >= log.t_s[0] - step) & (grid <= log.t_s[-1] + step)
+    for gap_start, gap_end in log.gaps(GAP_STEPS * step):
+        known &= ~((grid > gap_start) & (grid < gap_end))
+    return Kinematics(
+        t_s=grid,
+        speed_mps=np.maximum(mean[:, 1], 0.0),
+        accel_mps2=mean[:, 2],
+        distance_m=mean[:, 0] - mean[0, 0],
+        speed_sigma_mps=sigma[:, 1],
+        accel_sigma_mps2=sigma[:, 2],
+        distance_sigma_m=sigma[:, 0],
+        timing_sigma_s=timing_sigma_s,
+        known=known,
+        launch_s=None if launch is None else launch[0],
+        launch_sigma_s=None if launch is None else launch[1],
+        speed_noise_mps=float(np.median(noises)),
+    )
+
+
+def _pieces(
+    log: Series,
+    grid: FloatArray,
+    noise: float | None,
+    motion: Motion | None,
+    at_rest_until_s: float | None,
+) -> list[_Piece]:
+    """Cut the record in the middle of each rest, so that each piece has at most one launch."""
+    rough = noise_of(log) if noise is None else noise
+    floor = max(NOISE_FLOOR_MPS, quantum(log) / np.sqrt(12))
+    rests = list(rest_spans(log, noise_mps=rough))
+    if at_rest_until_s is not None and not any(r.start_s < at_rest_until_s for r in rests):
+        rests.insert(0, Span(min(float(grid[0]), at_rest_until_s), at_rest_until_s))
+    first = min(float(grid[0]), float(log.t_s[0]))
+    last = max(float(grid[-1]), float(log.t_s[-1]))
+    inner = [r for r in rests if r.start_s > log.t_s[0] and r.end_s < log.t_s[-1]]
+    cuts = [first, *((r.start_s + r.end_s) / 2 for r in inner), last]
+    pieces = []
+    for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+        part = log.between(low, high)
+        begins = next((r for r in rests if r.start_s <= max(low, part.t_s[0]) <= r.end_s), None)
+        ends = next((r for r in rests if begins is not r and r.end_s >= part.t_s[-1]), None)
+        readings = _readings(part, (low, high), motion, ends)
+        window = None
+        if begins is not None:
+            known = -np.inf if at_rest_until_s is None else at_rest_until_s - 0.1
+            window = _launch_window(part, begins, rough, known)
+        pieces.append(_Piece(readings, window, max(rough, floor), noise is not None))
+    return pieces
+
+
+def _readings(
+    part: Series, ends: tuple[float, float], motion: Motion | None, stop: Span | None
+) -> Readings:
+    """Everything measured in one piece, in order of time, with empty knots at its ends."""
+    relative = np.ones(len(part))
+    if part.sigma is not None and bool(np.all(part.sigma > 0)):
+        relative = part.sigma / np.median(part.sigma)
+    value, direct = part.values.copy(), np.zeros(len(part), dtype=bool)
+    if stop is not None:
+        still = part.t_s >= stop.start_s + 0.3
+        value[still], relative[still], direct[still] = 0.0, _PINNED_MPS, True
+    t, empty = part.t_s, np.array([e for e in ends if e not in (part.t_s[0], part.t_s[-1])])
+    columns = [t, value, relative, direct.astype(float)]
+    extra = [empty, np.zeros(len(empty)), np.full(len(empty), np.inf), np.zeros(len(empty))]
+    columns = [np.concatenate(pair) for pair in zip(columns, extra, strict=True)]
+    if motion is not None:
+        inside = (motion[0] > ends[0]) & (motion[0] < ends[1]) & np.isfinite(motion[1])
+        seen = [np.asarray(c, dtype=float)[inside] for c in motion]
+        columns = [
+            np.concatenate(pair)
+            for pair in zip(columns, [*seen, np.ones(len(seen[0]))], strict=True)
+        ]
+    order = np.argsort(columns[0], kind="stable")
+    t, value, weight, is_direct = (c[order] for c in columns)
+    if value[0] == 0.0 and not np.isfinite(weight[0]):
+        value[0] = part.values[0]  # an empty first knot still centres the prior
+    return Readings(t, value, weight, is_direct > 0, np.zeros(len(t)))
+
+
+def _launch_window(part: Series, rest: Span, noise: float, known_s: float) -> Span | None:
+    """Where rest may end: from well before the log's rise to its first clear reading."""
+    clear = (part.t_s > rest.end_s) & (part.values > max(0.5, 6 * noise))
+    if not bool(np.any(clear)):
+        return None
+    rise_s = float(part.t_s[int(np.argmax(clear))])
+    earliest = max(rest.start_s, rise_s - _LOOK_BACK_S - part.median_step_s, known_s)
+    return Span(min(earliest, rise_s - 0.01), rise_s)
+
+
+def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
+    """Fit, explain what startles, fit again."""
+    readings = piece.readings
+    fit = _search(piece, readings, tau_s)
+    for _ in range(3):
+        best = fit.what.pick(np.array([int(np.argmax(fit.weight))]))
+        explained = _explained(readings, run_smoother(readings, best, tau_s), best)
+        if explained is None:
+            break
+        readings = explained
+        fit = _search(piece, readings, tau_s)
+    return fit, readings
+
+
+def _explained(readings: Readings, passes: Smoothed, what: Hypotheses) -> Readings | None:
+    """Allow for the most startling jumps of acceleration and wild readings; None if none is."""
+    steps = np.diff(readings.t_s, prepend=readings.t_s[0])
+    info = passes.information[:, 0, 2, 2]
+    jump = passes.adjoint[:, 0, 2] / np.sqrt(np.maximum(info, 1e-30))
+    jump[readings.t_s < what.launch_s[0] + 0.5] = 0.0
+    jump[:2] = jump[-2:] = 0.0
+    wild = np.abs(passes.residual[:, 0])
+    extra, weight = readings.extra_jerk.copy(), readings.weight.copy()
+    height = np.maximum(np.abs(jump), wild)
+    done = 0
+    while float(np.max(height)) > _STARTLING and done < 6:
+        k = int(np.argmax(height))
+        if wild[k] >= abs(jump[k]):
+            weight[k] *= wild[k] / 2
+        else:
+            size = abs(jump[k]) / np.sqrt(info[k])
+            for j in (k, min(k + 1, len(extra) - 1)):
+                extra[j] += min(max(size, 1.0), 10.0) ** 2 / 2 / max(steps[j], 1e-3)
+        height[np.abs(readings.t_s - readings.t_s[k]) < 1.0] = 0.0
+        done += 1
+    return replace(readings, extra_jerk=extra, weight=weight) if done else None
+
+
+def _search(piece: _Piece, readings: Readings, tau_s: float) -> _Fit:
+    """Posterior over launch instant, jerk and noise; a launch may be sudden or gradual."""
+    if piece.launch is None:
+        return _kept([_zoomed_search(piece, readings, tau_s, _MOVING)])
+    sudden = _zoomed_search(piece, readings, tau_s, _SUDDEN)
+    return _kept([sudden, _zoomed_search(piece, readings, tau_s, _GRADUAL)])
+
+
+def _zoomed_search(
+    piece: _Piece, readings: Readings, tau_s: float, kind: _Kind
+) -> tuple[Hypotheses, FloatArray]:
+    """Hypotheses of one kind on a grid zoomed in on their posterior, with log densities."""
+    span = piece.launch
+    launch = np.array([NEVER_AT_REST]) if span is None else np.linspace(*_ends(span), 9)
+    jerk, noise = np.linspace(-3.0, 3.0, 7), np.log10(piece.noise_mps) + np.array([-0.2, 0.0, 0.2])
+    floor = np.log10(max(NOISE_FLOOR_MPS, piece.noise_mps / 5))
+    if piece.noise_given:
+        noise = noise[1:2]
+    for _ in range(8):
+        what = _grid(launch, jerk, np.maximum(noise, floor), kind)
+        score = log_likelihood(readings, what, tau_s)
+        weight = np.exp(score - np.max(score))
+        weight /= np.sum(weight)
+        area, zoomed = 0.0, False
+        if span is not None:
+            area += np.log(launch[1] - launch[0])
+            launch, zoomed = _zoom(launch, what.launch_s, weight, span)
+        area += np.log(jerk[1] - jerk[0])
+        if jerk[1] - jerk[0] > 0.3 or not zoomed:
+            jerk, again = _zoom(jerk, np.log10(what.jerk), weight, Span(-4.0, 4.0))
+            zoomed |= again and float(jerk[1] - jerk[0]) > 0.2
+        if not piece.noise_given:
+            area += np.log(noise[1] - noise[0])
+            noise, again = _zoom(noise, np.log10(what.noise), weight, Span(floor, 1.0))
+            zoomed |= again and float(noise[1] - noise[0]) > 0.05
+        if not zoomed:
+            break
+    return what, score + area + kind.log_prior
+
+
+def _ends(span: Span) -> tuple[float, float]:
+    return span.start_s, span.end_s
+
+
+def _zoom(
+    axis: FloatArray, values: FloatArray, weight: FloatArray, limits: Span | None
+) -> tuple[FloatArray, bool]:
+    """A finer or shifted axis around the posterior; and whether it differs enough to go on."""
+    middle = float(weight @ values)
+    spread = float(np.sqrt(weight @ (values - middle) ** 2))
+    spacing = float(axis[1] - axis[0])
+    half = max(3.0 * spread, spacing)
+    low, high = middle - half, middle + half
+    if limits is not None:
+        low, high = max(low, limits.start_s), min(high, limits.end_s)
+    if not high > low:
+        low, high = middle - spacing / 2, middle + spacing / 2
+    resolved = spread > 0.8 * spacing
+    edge = min(middle - float(axis[0]), float(axis[-1]) - middle) < 1.5 * spread
+    if limits is not None and (low == limits.start_s or high == limits.end_s):
+        edge = False
+    return np.linspace(low, high, len(axis)), not resolved or edge
+
+
+def _grid(launch: FloatArray, jerk: FloatArray, noise: FloatArray, kind: _Kind) -> Hypotheses:
+    """Every combination of launch instant, jerk and noise for one kind of launch."""
+    t, q, r = (x.ravel() for x in np.meshgrid(launch, jerk, noise, indexing="ij"))
+    same = np.ones(len(t))
+    return Hypotheses(10**q, 10**r, t, kind.step * same, kind.launch_jerk * same)
+
+
+def _kept(found: list[tuple[Hypotheses, FloatArray]]) -> _Fit:
+    """One hypothesis for each launch instant and kind: mean jerk and noise, summed weight."""
+    top = max(float(np.max(score)) for _, score in found)
+    kept, share = [], []
+    for what, score in found:
+        weight = np.exp(score - top)
+        for t in np.unique(what.launch_s):
+            own = what.launch_s == t
+            total = float(np.sum(weight[own]))
+            if total <= 0:
+                continue
+            part = weight[own] / total
+            jerk = 10 ** float(part @ np.log10(what.jerk[own]))
+            noise = 10 ** float(part @ np.log10(what.noise[own]))
+            kept.append((jerk, noise, t, what.step[0], what.launch_jerk[0]))
+            share.append(total)
+    if not kept:
+        raise UndeterminedError("no motion explains the log: check its readings")
+    shares = np.array(share) / np.sum(share)
+    major = shares > 0.004
+    what = Hypotheses(*np.array(kept)[major].T)
+    return _Fit(what, shares[major] / np.sum(shares[major]))
+
+
+def _mixture(
+    at_s: FloatArray, readings: Readings, fit: _Fit, tau_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Posterior mean and variance of distance, speed, acceleration, each (m, 3)."""
+    passes = run_smoother(readings, fit.what, tau_s)
+    mean, variance = np.zeros((len(at_s), 3)), np.zeros((len(at_s), 3))
+    for low in range(0, len(at_s), _BLOCK):
+        part = slice(low, low + _BLOCK)
+        m, p = states_at(at_s[part], readings, passes, fit.what, tau_s)
+        m, var = m[:, :, :3], np.diagonal(p, axis1=2, axis2=3)[:, :, :3]
+        centre = np.einsum("b,mbi->mi", fit.weight, m)
+        mean[part] = centre
+        variance[part] = np.einsum("b,mbi->mi", fit.weight, var + (m - centre[:, None, :]) ** 2)
+    return mean, variance
