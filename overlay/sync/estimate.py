@@ -1,0 +1,288 @@
+"""The lag between footage and a log, with its interval, or the reason why there is none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from overlay.motion.model import MotionSignal
+from overlay.series import Series
+from overlay.sync.evidence import (
+    gather,
+    rounding_step_mps,
+    starting_noise,
+    starting_point,
+    without_dropout,
+    without_log,
+    without_motion,
+)
+from overlay.sync.fit import Fit, fitted, tuned
+from overlay.sync.joint import Evidence
+from overlay.sync.model import Alignment
+from overlay.sync.refusal import early_refusal, late_refusal
+from overlay.sync.seed import Candidate, candidates
+from overlay.timebase import FloatArray
+
+SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
+SMOOTHING_START_S = 0.25
+SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
+SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known this well
+RIVAL_APART_S = 0.7
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """The fit at one place in the log, and its total over the smoothing that fits.
+
+    Attributes
+    ----------
+    evidence, fit
+        What was compared, and the best fit.
+    total_s, sigma_s : float
+        Mean and standard deviation of the total lag, smoothing integrated out.
+    interval_s : (float, float)
+        95 % interval.
+    smoothing_s, smoothing_sigma_s : float
+        Mean and standard deviation of the smoothing.
+    score : float
+        Log probability of the motion given the log here, to compare places.
+    support : float
+        Log of how much better motion and log are explained together than apart.
+    """
+
+    evidence: Evidence
+    fit: Fit
+    total_s: float
+    sigma_s: float
+    interval_s: tuple[float, float]
+    smoothing_s: float
+    smoothing_sigma_s: float
+    score: float
+    support: float
+
+
+def smoothing_prior(smoothing_s: FloatArray) -> FloatArray:
+    """Log prior of the smoothing: even up to 0.8 s, then falling (receivers' usual range)."""
+    beyond = np.maximum(smoothing_s - 0.8, 0.0)
+    out: FloatArray = -0.5 * (beyond / 0.15) ** 2
+    return out
+
+
+def _mixture_interval(
+    means: FloatArray, sigmas: FloatArray, shares: FloatArray
+) -> tuple[float, float]:
+    from scipy.special import ndtr
+
+    low = float(np.min(means - 8 * sigmas))
+    high = float(np.max(means + 8 * sigmas))
+    grid = np.linspace(low, high, 4001)
+    cumulative = ndtr((grid[:, None] - means) / sigmas) @ shares
+    ends = np.interp([0.025, 0.975], cumulative, grid)
+    return float(ends[0]), float(ends[1])
+
+
+def _over_smoothing(evidence: Evidence, fit: Fit) -> tuple[Fit, FloatArray, FloatArray, FloatArray]:
+    """Fits over the grid of smoothing: the best, and totals, sigmas and shares."""
+    totals, sigmas, logs, fits = [], [], [], []
+    for smoothing in SMOOTHING_GRID_S:
+        start = replace(
+            fit.point,
+            smoothing_s=float(smoothing),
+            shift_s=fit.point.shift_s + fit.point.smoothing_s - float(smoothing),
+        )
+        one = fitted(evidence, start, fit.noise, fit.weights)
+        fits.append(one)
+        totals.append(one.point.shift_s + float(smoothing))
+        sigmas.append(one.shift_sigma_s)
+        logs.append(-one.cost / 2)
+    log = np.array(logs) + smoothing_prior(SMOOTHING_GRID_S)
+    shares = np.exp(log - np.max(log))
+    best = fits[int(np.argmax(log))]
+    return best, np.array(totals), np.maximum(np.array(sigmas), 1e-6), shares / np.sum(shares)
+
+
+def _rough_fit(
+    motion: MotionSignal, speed: Series, candidate: Candidate, floor_mps: float
+) -> tuple[Evidence, Fit] | None:
+    """Tuned fit near a candidate; None where the log has next to nothing there."""
+    shift = candidate.shift_s
+    for _ in range(3):
+        evidence = gather(motion, speed, shift, floor_mps)
+        if len(evidence.log) < 4:
+            return None
+        start = starting_point(evidence, shift, SMOOTHING_START_S)
+        fit = tuned(evidence, start, starting_noise(evidence))
+        total = fit.point.shift_s + fit.point.smoothing_s
+        if abs(total - shift) < 0.4:
+            return evidence, fit
+        shift = total
+    return None
+
+
+def _score(evidence: Evidence, fit: Fit) -> tuple[float, float]:
+    """Log probability of the motion given the log, and support against telling them apart."""
+    log_only = without_motion(evidence)
+    log_fit = fitted(
+        log_only, fit.point, fit.noise, replace(fit.weights, motion=np.zeros(0)), fixed=True
+    )
+    score = (log_fit.cost - fit.cost) / 2
+    motion_only = without_log(evidence)
+    apart = tuned(motion_only, fit.point, fit.noise, rounds=8, fixed=True).cost
+    apart += tuned(log_only, fit.point, fit.noise, rounds=8, fixed=True).cost
+    return score, (apart - fit.cost) / 2
+
+
+def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
+    best, totals, sigmas, shares = _over_smoothing(evidence, fit)
+    if best.point.smoothing_s != fit.point.smoothing_s:
+        best = tuned(evidence, best.point, best.noise, rounds=6)
+        best, totals, sigmas, shares = _over_smoothing(evidence, best)
+    mean = float(shares @ totals)
+    variance = float(shares @ (sigmas**2 + (totals - mean) ** 2))
+    smoothing = float(shares @ SMOOTHING_GRID_S)
+    spread = math.sqrt(float(shares @ (SMOOTHING_GRID_S - smoothing) ** 2))
+    score, support = _score(evidence, best)
+    return Verdict(
+        evidence,
+        best,
+        mean,
+        math.sqrt(variance),
+        _mixture_interval(totals, sigmas, shares),
+        smoothing,
+        spread,
+        score,
+        support,
+    )
+
+
+def estimate_offset(
+    motion: MotionSignal,
+    speed: Series,
+    *,
+    same_clock: bool = False,
+    search_s: tuple[float, float] | None = None,
+    extra_lag_s: float = 0.0,
+) -> Alignment:
+    """How much later the log shows an event than the picture does.
+
+    Parameters
+    ----------
+    motion : MotionSignal
+        Motion in the picture, on footage time.
+    speed : Series
+        Log speed in m/s on the log's clock.
+    same_clock : bool
+        Whether the log's clock is footage time (the camera's own receiver). Then the total is
+        the readout lag.
+    search_s : (float, float) or None
+        Least and greatest log time less footage time to consider; None looks everywhere.
+    extra_lag_s : float
+        Share of the lag that reading the log added (see ``Log.extra_lag_s``), >= 0; only named
+        in the notes, since the total holds it already.
+
+    Returns
+    -------
+    Alignment
+        ``determined`` is False, with a reason and no numbers, where the evidence cannot tell.
+
+    Notes
+    -----
+    Batch maximum likelihood of a continuous-time speed curve, after Furgale, Rehder and
+    Siegwart 2013 (IROS); a delay kept as a filter state is prone to bias (arXiv 2106.00391).
+    """
+    if search_s is None and same_clock:
+        search_s = SAME_CLOCK_SEARCH_S
+    refused = early_refusal(motion, speed)
+    if refused:
+        return Alignment(determined=False, reason=refused)
+    clean, dropout_mps = without_dropout(speed)
+    step = rounding_step_mps(clean.values)
+    floor = step / math.sqrt(12)
+    places = candidates(motion, clean, search_s=search_s)
+    verdicts = _rivals(motion, clean, places, floor, search_s)
+    refused = late_refusal(motion, clean, places, verdicts)
+    if refused:
+        return Alignment(determined=False, reason=refused)
+    notes = []
+    if step:
+        notes.append(f"the log is rounded to steps of {step:.3f} m/s, which widens the interval")
+    if dropout_mps:
+        notes.append(f"the log shows 0 below about {dropout_mps:.1f} m/s; those zeros are left out")
+    if extra_lag_s > 0:
+        notes.append(
+            f"{extra_lag_s * 1000:.0f} ms of the lag come from differencing logged positions"
+        )
+    return _alignment(verdicts, same_clock, tuple(notes))
+
+
+def _rivals(
+    motion: MotionSignal,
+    speed: Series,
+    places: list[Candidate],
+    floor_mps: float,
+    search_s: tuple[float, float] | None,
+) -> list[Verdict]:
+    """Fits at the places worth it, best first."""
+    verdicts: list[Verdict] = []
+    for place in places:
+        worse = 1 - place.correlation**2
+        if verdicts and worse > 6 * (1 - min(places[0].correlation, 0.98) ** 2):
+            continue
+        rough = _rough_fit(motion, speed, place, floor_mps)
+        if rough is None:
+            continue
+        total = rough[1].point.shift_s + rough[1].point.smoothing_s
+        if search_s is not None and not search_s[0] <= total <= search_s[1]:
+            continue
+        if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
+            continue
+        verdicts.append(_verdict(*rough))
+    return sorted(verdicts, key=lambda v: -v.score)
+
+
+def _alignment(verdicts: list[Verdict], same_clock: bool, notes: tuple[str, ...]) -> Alignment:
+    best = verdicts[0]
+    point = best.fit.point
+    reason = None
+    if not same_clock:
+        reason = (
+            "speed alone cannot tell the receiver's lag from a clock offset; "
+            "their sum is enough for a true gauge"
+        )
+    return Alignment(
+        determined=True,
+        total_offset_s=best.total_s,
+        interval_s=best.interval_s,
+        clock_offset_s=0.0 if same_clock else None,
+        readout_lag_s=best.total_s if same_clock else None,
+        readout_lag_interval_s=best.interval_s if same_clock else None,
+        delay_s=best.total_s - best.smoothing_s,
+        smoothing_s=best.smoothing_s,
+        split_identified=best.smoothing_sigma_s < SPLIT_SIGMA_S,
+        drift_ppm=point.drift * 1e6,
+        gain_mps=1 / point.gain,
+        agreement=agreement(best),
+        margin=margin(verdicts),
+        reason=reason,
+        notes=notes,
+    )
+
+
+def agreement(verdict: Verdict) -> float:
+    """Correlation of motion with log speed moved back by the total."""
+    e = verdict.evidence
+    when = e.log_t_s - verdict.total_s
+    there = np.interp(e.motion_t_s, when, e.log, left=np.nan, right=np.nan)
+    ok = np.isfinite(there)
+    if np.count_nonzero(ok) < 3 or np.std(there[ok]) == 0 or np.std(e.motion[ok]) == 0:
+        return 0.0
+    return float(np.corrcoef(e.motion[ok], there[ok])[0, 1])
+
+
+def margin(verdicts: list[Verdict]) -> float:
+    """Sigmas by which the best place explains the motion better than the next best."""
+    best = verdicts[0]
+    rival = verdicts[1].score if len(verdicts) > 1 else best.score - max(best.support, 0.0)
+    return math.sqrt(2 * max(best.score - rival, 0.0))

@@ -1,0 +1,177 @@
+"""Cutting motion and log to the stretch they may share, ready for the joint fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from overlay.motion.model import MotionSignal, used
+from overlay.series import Series
+from overlay.sync.joint import Evidence, Noise, Point
+from overlay.sync.seed import GAP_STEPS
+from overlay.sync.spline import Grid
+from overlay.timebase import FloatArray
+
+PAD_S = 1.5
+LOG_REACH_S = 0.8
+GAIN_KNOT_S = 2.0
+DRIFT_NEEDS_S = 180.0
+COLOUR_STEP_S = 0.26  # a log slower than this shows no colour that matters within a launch
+
+
+def rounding_step_mps(values: FloatArray) -> float:
+    """Step that all values are whole multiples of, in m/s; 0 when they are finer than 0.1 m/s.
+
+    Finds logs in whole mph, km/h, knots or halves and tenths of them.
+
+    Examples
+    --------
+    >>> round(rounding_step_mps(np.array([0, 1, 3, 8, 12, 13, 20, 22]) / 3.6), 4)
+    0.2778
+    """
+    distinct = np.unique(np.round(values, 4))
+    if len(distinct) < 5:
+        return 0.0
+    steps = np.diff(distinct)
+    step = float(np.min(steps))
+    if step < 0.1:
+        return 0.0
+    ratio = distinct / step
+    if float(np.max(np.abs(ratio - np.rint(ratio)))) > 0.05 * max(1.0, float(np.max(ratio)) / 20):
+        return 0.0
+    return float(distinct[-1] / np.rint(ratio[-1]))
+
+
+def without_dropout(speed: Series) -> tuple[Series, float]:
+    """The log without zeros that only mean "too slow to tell", and that threshold in m/s.
+
+    Some receivers show exactly 0 below some speed. Where a log jumps from an exact 0 to well
+    above its rounding and noise, the zeros within two seconds of the jump say nothing.
+    """
+    zero = speed.values == 0.0
+    moving = speed.values[~zero]
+    if np.count_nonzero(zero) < 3 or len(moving) < 8:
+        return speed, 0.0
+    least = float(np.min(moving))
+    if least < 0.4 or least < 1.5 * rounding_step_mps(speed.values):
+        return speed, 0.0
+    t_moving = speed.t_s[~zero]
+    right = np.searchsorted(t_moving, speed.t_s)
+    after = np.append(t_moving, np.inf)[right] - speed.t_s
+    before = speed.t_s - np.insert(t_moving, 0, -np.inf)[right]
+    keep = ~zero | ((after > 2.0) & (before > 2.0))
+    kept = replace(
+        speed,
+        t_s=speed.t_s[keep],
+        values=speed.values[keep],
+        sigma=None if speed.sigma is None else speed.sigma[keep],
+    )
+    return kept, least
+
+
+def _relative(sigma: FloatArray | None, size: int) -> FloatArray:
+    """Noise sizes relative to the usual one, believed half-way."""
+    if sigma is None or not size:
+        return np.ones(size)
+    middle = float(np.median(sigma))
+    if not np.isfinite(middle) or middle <= 0:
+        return np.ones(size)
+    return np.sqrt(0.5 + 0.5 * np.clip(sigma / middle, 0.2, 10.0) ** 2)
+
+
+def knot_step_s(duration_s: float) -> float:
+    """Spacing of knots: a tenth of a second, wider on records of minutes."""
+    return float(np.clip(duration_s / 1200.0, 0.1, 0.25))
+
+
+def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float) -> Evidence:
+    """Motion and the log values around it when the log runs `shift_s` ahead of footage."""
+    keep = used(motion)
+    t_s, span = motion.t_s[keep], motion.span_s[keep]
+    start, end = float(t_s[0] - span[0] / 2), float(t_s[-1] + span[-1] / 2)
+    step = knot_step_s(end - start)
+    grid = Grid(start - PAD_S, step, int(np.ceil((end - start + 2 * PAD_S) / step)))
+    near = speed.between(start - LOG_REACH_S + shift_s, end + LOG_REACH_S + shift_s)
+    knots = max(2, int(np.ceil((end - start) / GAIN_KNOT_S)))
+    position = (t_s - start) / (end - start) * knots
+    hats = np.maximum(0.0, 1 - np.abs(position[:, None] - np.arange(knots + 1)[None, :]))
+    scale = _relative(motion.sigma[keep], len(t_s)) / np.sqrt(
+        np.clip(motion.quality[keep], 0.05, 1)
+    )
+    scale /= float(np.median(scale))
+    log_step = near.median_step_s
+    log_joined = np.diff(near.t_s, prepend=-np.inf) < 1.5 * log_step
+    if not log_step < COLOUR_STEP_S:
+        log_joined = np.zeros(len(near), dtype=np.bool_)
+    both = min(end, float(speed.t_s[-1]) - shift_s) - max(start, float(speed.t_s[0]) - shift_s)
+    return Evidence(
+        motion_t_s=t_s,
+        motion_span_s=span,
+        motion=motion.forward[keep],
+        motion_scale=scale,
+        motion_joined=np.diff(t_s, prepend=-np.inf) < 1.6 * float(np.median(np.diff(t_s))),
+        log_t_s=near.t_s,
+        log=near.values,
+        log_scale=_relative(near.sigma, len(near)),
+        log_joined=log_joined,
+        log_floor_mps=floor_mps,
+        grid=grid,
+        gain_basis=hats,
+        drifts=both > DRIFT_NEEDS_S,
+    )
+
+
+def without_motion(evidence: Evidence) -> Evidence:
+    """The log alone."""
+    none = np.zeros(0)
+    return replace(
+        evidence,
+        motion_t_s=none,
+        motion_span_s=none,
+        motion=none,
+        motion_scale=none,
+        motion_joined=np.zeros(0, dtype=np.bool_),
+        gain_basis=np.zeros((0, evidence.gain_basis.shape[1])),
+    )
+
+
+def without_log(evidence: Evidence) -> Evidence:
+    """The motion alone."""
+    none = np.zeros(0)
+    return replace(
+        evidence, log_t_s=none, log=none, log_scale=none, log_joined=np.zeros(0, dtype=np.bool_)
+    )
+
+
+def starting_point(evidence: Evidence, shift_s: float, smoothing_s: float) -> Point:
+    """Rough values for every unknown, from a log that is `shift_s` late."""
+    e = evidence
+    when = e.log_t_s - shift_s
+    log_there = np.interp(e.motion_t_s, when, e.log)
+    inside = (e.motion_t_s >= when[0]) & (e.motion_t_s <= when[-1])
+    both = log_there[inside]
+    gain = float(both @ e.motion[inside] / max(float(both @ both), 1e-9))
+    gain = max(gain, 1e-4)
+    centres = e.grid.start_s + e.grid.step_s * (np.arange(e.grid.size) - 1.0)
+    w = np.interp(centres, when + smoothing_s, e.log)
+    return Point(
+        shift_s - smoothing_s, 0.0, smoothing_s, gain, 0.0, np.zeros(e.gain_basis.shape[1]), w
+    )
+
+
+def starting_noise(evidence: Evidence) -> Noise:
+    """Rough noise sizes: second differences see little but noise."""
+    motion = evidence.motion
+    rough = float(np.median(np.abs(np.diff(motion)))) / 0.9539 if len(motion) > 2 else 0.1
+    return Noise(
+        motion=max(rough, 1e-3),
+        log_mps=max(0.1, evidence.log_floor_mps),
+        jerk=3.0,
+        gain=0.02,
+    )
+
+
+def gap_limit_s(speed: Series) -> float:
+    """Longest time between values that is not a gap."""
+    return GAP_STEPS * speed.median_step_s

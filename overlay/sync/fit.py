@@ -1,0 +1,230 @@
+"""Fitting the joint model: Gauss-Newton for the unknowns, restricted likelihood for the noise."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from overlay.sync.joint import (
+    Evidence,
+    Noise,
+    Point,
+    Precision,
+    System,
+    Weights,
+    assemble,
+    log_determinant,
+    newton_step,
+    precision,
+)
+from overlay.timebase import FloatArray
+
+SMALLEST_GAIN_ERROR = 1e-3
+LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few samples
+LOG_NOISE_SAMPLES = 3.0
+MOTION_NOISE_FLOOR = 1e-4
+LARGEST_STEP_S = 0.3
+STRAY = 2.5  # residuals beyond this many sigmas weigh less
+OUTLIER = 5.0  # and beyond this much less
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A fitted joint model.
+
+    Attributes
+    ----------
+    point, noise, weights
+        Estimates and robust weights.
+    cost : float
+        Minus two log marginal likelihood.
+    shift_sigma_s : float
+        Standard deviation of the shift at this smoothing and noise.
+    system : System
+        Normal equations at the point.
+    """
+
+    point: Point
+    noise: Noise
+    weights: Weights
+    cost: float
+    shift_sigma_s: float
+    system: System
+
+
+def unit_weights(evidence: Evidence) -> Weights:
+    """No value distrusted yet."""
+    return Weights(np.ones(len(evidence.motion)), np.ones(len(evidence.log)))
+
+
+def cost_of(evidence: Evidence, noise: Noise, point: Point, system: System) -> float:
+    """Minus two log marginal likelihood at a converged point, constants left out."""
+    p = precision(evidence, noise)
+    count = evidence.gain_basis.shape[1]
+    rows = evidence.grid.size - 3
+    total = p.motion * system.rss["motion"] + p.log * system.rss["log"]
+    total += p.rough * system.rss["rough"] + p.border[0] * point.offset**2
+    total += float(p.border[1 : 1 + count] @ point.gain_error**2)
+    total -= len(evidence.motion) * math.log(p.motion) + len(evidence.log) * math.log(p.log)
+    total -= rows * (math.log(p.rough) + 2 * math.log1p(point.smoothing_s / evidence.grid.step_s))
+    total -= count * math.log(p.border[1]) if count else 0.0
+    for colour, joined in (
+        (noise.motion_colour, evidence.motion_joined),
+        (noise.log_colour, evidence.log_joined),
+    ):
+        total -= float(np.sum(~joined)) * math.log1p(-(colour**2))
+    if evidence.drifts:
+        total += p.border[-1] * point.drift**2
+    return total + log_determinant(system, p, count + 1)
+
+
+def climb(
+    evidence: Evidence,
+    point: Point,
+    noise: Noise,
+    weights: Weights,
+    *,
+    steps: int = 8,
+    fixed: bool = False,
+) -> tuple[Point, System, float]:
+    """Gauss-Newton at fixed noise; the point, its system and the shift's sigma."""
+    p = precision(evidence, noise)
+    system = assemble(evidence, point, noise, weights)
+    sigma = math.inf
+    for _ in range(steps):
+        step, border, covariance = newton_step(system, p, point, fixed)
+        count = len(point.gain_error)
+        sigma = math.sqrt(max(covariance[count + 2, count + 2], 0.0))
+        move = float(np.clip(border[count + 2], -LARGEST_STEP_S, LARGEST_STEP_S))
+        shrink = move / border[count + 2] if border[count + 2] else 1.0
+        point = replace(
+            point,
+            w=point.w + step,
+            offset=point.offset + float(border[0]),
+            gain_error=point.gain_error + border[1 : 1 + count],
+            gain=point.gain * math.exp(float(np.clip(border[count + 1], -0.5, 0.5))),
+            shift_s=point.shift_s + move,
+            drift=point.drift + (float(border[-1]) * shrink if evidence.drifts else 0.0),
+        )
+        system = assemble(evidence, point, noise, weights)
+        if abs(move) < 0.01 * sigma and abs(border[count + 1]) < 1e-4:
+            break
+    return point, system, sigma
+
+
+def _effective(system: System, p: Precision, random: int) -> tuple[float, ...]:
+    """Effective parameters used by motion, log, roughness and gain error (trace terms)."""
+    delta = 1e-3
+    base = log_determinant(system, p, random)
+    bigger = (
+        replace(p, motion=p.motion * (1 + delta)),
+        replace(p, log=p.log * (1 + delta)),
+        replace(p, rough=p.rough * (1 + delta)),
+    )
+    border = p.border.copy()
+    border[1:random] *= 1 + delta
+    changed = (*bigger, replace(p, border=border))
+    return tuple((log_determinant(system, q, random) - base) / math.log1p(delta) for q in changed)
+
+
+def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: System) -> Noise:
+    """One step of the variance fixed point of restricted likelihood (Fellner and Schall).
+
+    Each variance is the weighted residual sum over its residual degrees of freedom
+    (Schall 1991, Biometrika 78:719; stated from memory).
+    """
+    count = evidence.gain_basis.shape[1]
+    p = precision(evidence, noise)
+    motion, log, rough, gain = _effective(system, p, count + 1)
+    rows = evidence.grid.size - 3
+    motion_var = system.rss["motion"] / max(len(evidence.motion) - motion, 1.0)
+    log_var = (system.rss["log"] + LOG_NOISE_SAMPLES * LOG_NOISE_MPS**2) / (
+        max(len(evidence.log) - log, 0.0) + LOG_NOISE_SAMPLES
+    )
+    # a worth of two knots for a jerk of ordinary driving keeps the curve from going stiff
+    jerk_var = (
+        evidence.grid.step_s
+        * (system.rss["rough"] + 2 * 4.0 / evidence.grid.step_s)
+        / (max(rows - rough, 0.1) + 2)
+    )
+    gain_var = float(fit_point.gain_error @ fit_point.gain_error) / max(count - gain, 0.1)
+    return replace(
+        noise,
+        motion=max(math.sqrt(motion_var), MOTION_NOISE_FLOOR),
+        log_mps=max(math.sqrt(log_var), evidence.log_floor_mps),
+        jerk=math.sqrt(jerk_var),
+        gain=float(np.clip(math.sqrt(gain_var), SMALLEST_GAIN_ERROR, 0.5)),
+    )
+
+
+def _robust(residual: FloatArray, sigma: float) -> FloatArray:
+    z = np.abs(residual) / sigma
+    weight = np.where(z > STRAY, STRAY / np.maximum(z, STRAY), 1.0)
+    return np.where(z > OUTLIER, STRAY * OUTLIER / np.maximum(z, OUTLIER) ** 2, weight)
+
+
+def _recoloured(
+    evidence: Evidence, point: Point, noise: Noise, weights: Weights, fixed: bool
+) -> Noise:
+    """Move each colour down the marginal likelihood by a quadratic through three values."""
+    sources = {"motion_colour": evidence.motion_joined, "log_colour": evidence.log_joined}
+    for name, joined in sources.items():
+        if not bool(np.any(joined)):
+            continue
+        here = math.atanh(getattr(noise, name))
+        costs = []
+        for step in (-0.12, 0.0, 0.12):
+            # innovations shrink as colour explains more, so the variance follows it
+            trial = replace(noise, **{name: math.tanh(here + step)})
+            moved, system, _ = climb(evidence, point, trial, weights, steps=1, fixed=fixed)
+            costs.append(cost_of(evidence, trial, moved, system) + (here + step) ** 2)
+        bend = costs[0] - 2 * costs[1] + costs[2]
+        tilt = (costs[2] - costs[0]) / 2
+        move = -tilt / bend if bend > 1e-9 else -math.copysign(2.0, tilt)
+        there = float(np.clip(here + 0.12 * np.clip(move, -2.5, 2.5), -0.5, 1.8))
+        noise = replace(noise, **{name: math.tanh(there)})
+    return noise
+
+
+def tuned(
+    evidence: Evidence, point: Point, noise: Noise, *, rounds: int = 12, fixed: bool = False
+) -> Fit:
+    """Fit everything, noise included, from a starting point."""
+    weights = unit_weights(evidence)
+    sigma = math.inf
+    for round_ in range(rounds):
+        before = noise
+        point, system, sigma = climb(evidence, point, noise, weights, steps=2, fixed=fixed)
+        noise = renewed_noise(evidence, point, noise, system)
+        if round_ >= 2:
+            weights = Weights(
+                _robust(system.residual["motion"], noise.motion),
+                _robust(system.residual["log"], noise.log_mps),
+            )
+        if round_ in (3, 6, 9):
+            noise = _recoloured(evidence, point, noise, weights, fixed)
+        elif round_ > 4 and _close(before, noise):
+            break
+    return fitted(evidence, point, noise, weights, fixed=fixed)
+
+
+def _close(a: Noise, b: Noise) -> bool:
+    return all(
+        abs(math.log(getattr(a, k) / getattr(b, k))) < 0.02 for k in ("motion", "log_mps", "jerk")
+    )
+
+
+def fitted(
+    evidence: Evidence,
+    point: Point,
+    noise: Noise,
+    weights: Weights,
+    *,
+    steps: int = 8,
+    fixed: bool = False,
+) -> Fit:
+    """Converged fit at fixed noise."""
+    point, system, sigma = climb(evidence, point, noise, weights, steps=steps, fixed=fixed)
+    return Fit(point, noise, weights, cost_of(evidence, noise, point, system), sigma, system)

@@ -1,0 +1,310 @@
+"""Motion and log as two noisy views of one smooth speed curve.
+
+The unknown is the receiver's smoothed speed w, a cubic B-spline on footage time; true speed is
+``v = w + tau dw/dt``, which inverts the pole exactly, so every row stays local and every solve
+is banded. With gain g, offset b and a slow gain error e(t)::
+
+    motion_i = g (1 + e(t_i)) mean(v over span_i) + b + noise
+    log_k    = w(t_k - shift) + noise
+    d2v/dt2  = white noise (the speed is smooth, how smooth the data decide)
+
+Both noises may be first-order coloured. w, b and e are integrated out (a linear mixed model,
+so variances come from the restricted likelihood); gain, shift and drift are maximised.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.motion.model import BoolArray
+from overlay.sync.spline import (
+    Grid,
+    Rows,
+    added,
+    banded_gram,
+    basis,
+    mean_over,
+    transposed_times,
+)
+from overlay.timebase import FloatArray
+
+RIDGE = 1e-6  # (m/s)^-2: a speed is below a thousand m/s; keeps bare stretches solvable
+OFFSET_SIGMA = 0.1  # of the motion signal, whose full scale is 1; it reads about 0 at rest
+DRIFT_SIGMA = 40e-6  # crystal clocks keep within tens of parts in a million: common practice
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What is compared, already cut to the stretch that both may share.
+
+    Attributes
+    ----------
+    motion_t_s, motion_span_s, motion, motion_scale : ndarray, shape (n,)
+        Motion signal, and the relative size of its noise (about 1).
+    motion_joined : ndarray of bool, shape (n,)
+        Whether a value follows the one before without a gap.
+    log_t_s, log, log_scale : ndarray, shape (m,)
+        Log speed on the log's clock, m/s, and the relative size of its noise.
+    log_joined : ndarray of bool, shape (m,)
+    log_floor_mps : float
+        Least standard deviation of the log's noise, such as that of rounding.
+    grid : Grid
+        Knots on footage time.
+    gain_basis : ndarray, shape (n, k)
+        Hat functions of the slow gain error.
+    drifts : bool
+        Whether the clocks' rate difference is estimated.
+    """
+
+    motion_t_s: FloatArray
+    motion_span_s: FloatArray
+    motion: FloatArray
+    motion_scale: FloatArray
+    motion_joined: BoolArray
+    log_t_s: FloatArray
+    log: FloatArray
+    log_scale: FloatArray
+    log_joined: BoolArray
+    log_floor_mps: float
+    grid: Grid
+    gain_basis: FloatArray
+    drifts: bool = False
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Sizes of the random parts.
+
+    Attributes
+    ----------
+    motion, log_mps : float
+        Standard deviation of the innovations of each noise.
+    jerk : float
+        Root spectral density of d2v/dt2, m/s^2 per root second.
+    gain : float
+        Standard deviation of the slow gain error.
+    motion_colour, log_colour : float
+        Correlation of each noise from a value to the next, -1 to 1.
+    """
+
+    motion: float
+    log_mps: float
+    jerk: float
+    gain: float
+    motion_colour: float = 0.0
+    log_colour: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """One value for every unknown."""
+
+    shift_s: float
+    drift: float
+    smoothing_s: float
+    gain: float
+    offset: float
+    gain_error: FloatArray
+    w: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Weights:
+    """Robust weights of motion and log values, 0 to 1."""
+
+    motion: FloatArray
+    log: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class System:
+    """Normal equations at one point, each source still without its variance.
+
+    `gram` are banded, `cross` are against the border columns (offset, gain errors, log gain,
+    shift, drift), `pull` are residual projections, `rss` residual sums of squares.
+    """
+
+    gram: dict[str, FloatArray]
+    cross: dict[str, FloatArray]
+    corner: dict[str, FloatArray]
+    pull: dict[str, FloatArray]
+    border_pull: dict[str, FloatArray]
+    rss: dict[str, float]
+    residual: dict[str, FloatArray]
+    slope_per_shift: FloatArray
+
+
+def _whitened(rows: Rows, colour: float, joined: BoolArray) -> Rows:
+    """Rows less `colour` times the row before, where that is joined on."""
+    if colour == 0.0:
+        return rows
+    before = Rows(np.roll(rows.first, 1), np.roll(rows.values, 1, axis=0))
+    lone = np.where(joined, 1.0, np.sqrt(1 - colour**2))
+    back = np.where(joined, -colour, 0.0)
+    before = Rows(np.where(joined, before.first, rows.first), before.values)
+    return added([(rows, lone), (before, back)])
+
+
+def _whitened_values(values: FloatArray, colour: float, joined: BoolArray) -> FloatArray:
+    if colour == 0.0:
+        return values
+    shape = (-1,) + (1,) * (values.ndim - 1)
+    lone = np.where(joined, 1.0, np.sqrt(1 - colour**2)).reshape(shape)
+    back = np.where(joined, -colour, 0.0).reshape(shape)
+    out: FloatArray = lone * values + back * np.roll(values, 1, axis=0)
+    return out
+
+
+def _roughness(grid: Grid, smoothing_s: float) -> Rows:
+    """Rows that give d2v/dt2 from the coefficients of w; causal, so their inverse is stable."""
+    ratio = smoothing_s / grid.step_s
+    row = np.array([-ratio, 1 + 3 * ratio, -2 - 3 * ratio, 1 + ratio]) / grid.step_s**2
+    count = grid.size - 3
+    return Rows(np.arange(count), np.tile(row, (count, 1)))
+
+
+def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -> System:
+    """Normal equations linearised at a point."""
+    e, grid, border = evidence, evidence.grid, evidence.gain_basis.shape[1] + 3 + evidence.drifts
+    parts: dict[str, tuple[Rows, FloatArray, FloatArray, FloatArray]] = {}
+
+    mean = mean_over(grid, e.motion_t_s, e.motion_span_s, point.smoothing_s)
+    gain = point.gain * (1 + e.gain_basis @ point.gain_error) / e.motion_scale
+    flat = mean.times(point.w)
+    columns = np.zeros((len(flat), border))
+    columns[:, 0] = 1 / e.motion_scale
+    columns[:, 1 : -2 - e.drifts] = (point.gain * flat / e.motion_scale)[:, None] * e.gain_basis
+    columns[:, -2 - e.drifts] = gain * flat
+    misfit = (e.motion - point.offset) / e.motion_scale - gain * flat
+    joined = e.motion_joined
+    parts["motion"] = (
+        _whitened(mean.scaled(gain), noise.motion_colour, joined),
+        _whitened_values(columns, noise.motion_colour, joined),
+        _whitened_values(misfit, noise.motion_colour, joined),
+        weights.motion,
+    )
+
+    middle = grid.start_s + grid.end_s
+    when = e.log_t_s - point.shift_s
+    when = when - point.drift * (when - middle / 2)
+    here = basis(grid, when)
+    slope = -basis(grid, when, 1).times(point.w)
+    columns = np.zeros((len(when), border))
+    columns[:, -1 - e.drifts] = slope / e.log_scale
+    if e.drifts:
+        columns[:, -1] = slope * (when - middle / 2) / e.log_scale
+    misfit = (e.log - here.times(point.w)) / e.log_scale
+    joined = e.log_joined
+    parts["log"] = (
+        _whitened(here.scaled(1 / e.log_scale), noise.log_colour, joined),
+        _whitened_values(columns, noise.log_colour, joined),
+        _whitened_values(misfit, noise.log_colour, joined),
+        weights.log,
+    )
+    rough = _roughness(grid, point.smoothing_s)
+    parts["rough"] = (
+        rough,
+        np.zeros((len(rough), 0)),
+        -rough.times(point.w),
+        np.ones(len(rough)),
+    )
+    return _normal(parts, grid.size, point, slope)
+
+
+def _normal(
+    parts: dict[str, tuple[Rows, FloatArray, FloatArray, FloatArray]],
+    size: int,
+    point: Point,
+    slope: FloatArray,
+) -> System:
+    band = max(rows.values.shape[1] for rows, *_ in parts.values()) - 1
+    gram, cross, corner, pull, border_pull, rss, residual = {}, {}, {}, {}, {}, {}, {}
+    for name, (rows, columns, misfit, weight) in parts.items():
+        heavy = weight * misfit
+        gram[name] = banded_gram(rows, weight, size, band)
+        both = transposed_times(
+            rows, np.concatenate([weight[:, None] * columns, heavy[:, None]], axis=1), size
+        )
+        cross[name], pull[name] = both[:, :-1], both[:, -1]
+        corner[name] = columns.T @ (weight[:, None] * columns)
+        border_pull[name] = columns.T @ heavy
+        rss[name] = float(misfit @ heavy)
+        residual[name] = misfit
+    return System(gram, cross, corner, pull, border_pull, rss, residual, slope)
+
+
+@dataclass(frozen=True, eq=False)
+class Precision:
+    """Inverse variances of the parts: motion, log, roughness and the border's own priors."""
+
+    motion: float
+    log: float
+    rough: float
+    border: FloatArray
+
+
+def precision(evidence: Evidence, noise: Noise) -> Precision:
+    """Inverse variances from noise sizes."""
+    count = evidence.gain_basis.shape[1]
+    border = np.full(count + 3 + evidence.drifts, 1e-4)
+    border[0] = OFFSET_SIGMA**-2
+    border[1 : 1 + count] = noise.gain**-2
+    if evidence.drifts:
+        border[-1] = DRIFT_SIGMA**-2
+    rough = evidence.grid.step_s / noise.jerk**2
+    return Precision(noise.motion**-2, noise.log_mps**-2, rough, border)
+
+
+def _factor(system: System, p: Precision) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Banded Cholesky factor, border right side, its solution, and the Schur complement."""
+    import scipy.linalg
+
+    gram = p.motion * system.gram["motion"] + p.log * system.gram["log"]
+    gram += p.rough * system.gram["rough"]
+    gram[0] += RIDGE
+    cross = p.motion * system.cross["motion"] + p.log * system.cross["log"]
+    corner = p.motion * system.corner["motion"] + p.log * system.corner["log"]
+    factor = scipy.linalg.cholesky_banded(gram, lower=True, check_finite=False)
+    solved = scipy.linalg.cho_solve_banded((factor, True), cross, check_finite=False)
+    schur = corner + np.diag(p.border) - cross.T @ solved
+    return factor, cross, solved, schur
+
+
+def log_determinant(system: System, p: Precision, random: int) -> float:
+    """Log determinant of the precision of everything that is integrated out.
+
+    `random` is how many border columns, from the first, belong to that.
+    """
+    factor, _, _, schur = _factor(system, p)
+    sign, corner = np.linalg.slogdet(schur[:random, :random])
+    return 2 * float(np.sum(np.log(factor[0]))) + float(corner)
+
+
+def newton_step(
+    system: System, p: Precision, point: Point, fixed: bool = False
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gauss-Newton step of the coefficients and of the border, and the border's covariance.
+
+    With `fixed`, gain, shift and drift stay as they are.
+    """
+    import scipy.linalg
+
+    factor, cross, solved, schur = _factor(system, p)
+    pull = p.motion * system.pull["motion"] + p.log * system.pull["log"]
+    pull += p.rough * system.pull["rough"] - RIDGE * point.w
+    border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]
+    border[0] -= p.border[0] * point.offset
+    count = len(point.gain_error)
+    border[1 : 1 + count] -= p.border[1 : 1 + count] * point.gain_error
+    if len(border) > count + 3:
+        border[-1] -= p.border[-1] * point.drift
+    if fixed:
+        schur[count + 1 :, :] = 0.0
+        schur[:, count + 1 :] = 0.0
+        schur[range(count + 1, len(border)), range(count + 1, len(border))] = 1e30
+    free = scipy.linalg.cho_solve_banded((factor, True), pull, check_finite=False)
+    covariance = np.linalg.inv(schur)
+    border_step = covariance @ (border - cross.T @ free)
+    return free - solved @ border_step, border_step, covariance

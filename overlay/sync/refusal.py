@@ -1,0 +1,78 @@
+"""When no number may be given, and in which words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from overlay.motion.model import MotionSignal, used
+from overlay.series import Series
+from overlay.sync.seed import LEAST_OVERLAP_S, Candidate, binned_motion
+
+if TYPE_CHECKING:
+    from overlay.sync.estimate import Verdict
+
+LEAST_FRAMES = 20
+LEAST_SAMPLES = 4
+LEAST_LOG_CHANGE_MPS = 1.0
+LEAST_MOTION_CHANGE = 0.15  # of its full scale
+WIDEST_HALF_INTERVAL_S = 0.6
+LEAST_SUPPORT = 10.0  # log units: motion and log explained together against apart
+LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
+LARGEST_GAIN_ERROR = 0.25
+
+
+def early_refusal(motion: MotionSignal, speed: Series) -> str | None:
+    """Reason that needs no fit, or None."""
+    if motion.reason:
+        return motion.reason
+    keep = used(motion)
+    if np.count_nonzero(keep) < LEAST_FRAMES:
+        return "the clip is too short: fewer than 20 usable pictures"
+    t_s = motion.t_s[keep]
+    if t_s[-1] - t_s[0] < LEAST_OVERLAP_S - 1:
+        return f"the clip is too short: {t_s[-1] - t_s[0]:.1f} s of usable pictures"
+    if len(speed) < LEAST_SAMPLES:
+        return f"the log is too short: {len(speed)} speeds"
+    low, high = np.percentile(speed.values, [1, 99])
+    if max(high - low, np.ptp(speed.values) / 2) < LEAST_LOG_CHANGE_MPS:
+        return "the logged speed hardly changes, so nothing in it can be placed in the footage"
+    _, binned = binned_motion(motion)
+    change = np.nanpercentile(_smoothed(binned), [3, 97])
+    if change[1] - change[0] < LEAST_MOTION_CHANGE * max(float(np.nanmax(np.abs(binned))), 1e-9):
+        return "the motion in the picture hardly changes (constant speed), so no time stands out"
+    return None
+
+
+def _smoothed(
+    values: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Half-second means, NaN left out."""
+    width = 5
+    if len(values) < width:
+        return values
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    good = windows[np.isfinite(windows).sum(axis=1) >= 3]
+    return np.nanmean(good, axis=1) if len(good) else values
+
+
+def late_refusal(
+    motion: MotionSignal, speed: Series, places: list[Candidate], verdicts: list[Verdict]
+) -> str | None:
+    """Reason found by the fit, or None."""
+    if not places:
+        return "the log does not overlap the clip anywhere with speed like the motion in it"
+    if not verdicts:
+        return "no place in the log fits the motion in the picture"
+    best = verdicts[0]
+    if best.support < LEAST_SUPPORT or best.fit.noise.gain > LARGEST_GAIN_ERROR:
+        return "the logged speed does not match the motion in the picture: is it the right log?"
+    if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:
+        return "speed changes too little against the noise for a useful answer"
+    if len(verdicts) > 1 and best.score - verdicts[1].score < LEAST_MARGIN_LOG:
+        return (
+            f"two offsets explain the motion equally well: {best.total_s:.2f} s "
+            f"and {verdicts[1].total_s:.2f} s"
+        )
+    return None
