@@ -26,9 +26,13 @@ class Cleaning:
     records_read : int
         Records (lines, points, sentences) of any kind in the file.
     records_kept : int
-        Records that gave at least one value.
+        Records that gave at least one value; several NMEA sentences of one instant are one.
     bad_checksums, unparsable, duplicates, backward_steps, out_of_range : int
         Records dropped for each reason.
+    void_fixes : int
+        Instants that the receiver itself marked as without a valid fix, left out.
+    without_time : int
+        Records without a time, left out.
     rollovers : int
         Midnights or GPS weeks passed and accounted for.
     gaps_s : tuple of (float, float)
@@ -45,6 +49,8 @@ class Cleaning:
     duplicates: int = 0
     backward_steps: int = 0
     out_of_range: int = 0
+    void_fixes: int = 0
+    without_time: int = 0
     rollovers: int = 0
     gaps_s: tuple[tuple[float, float], ...] = ()
     notes: tuple[str, ...] = ()
@@ -61,11 +67,13 @@ class Log:
     format : str
         ``gpx``, ``nmea`` or ``table``.
     clock : str
-        ``utc`` when records carry dates and times: then channel times are seconds from the
-        first record, whose time is `start_utc`. ``elapsed`` when the file has a time column of
-        its own: then channel times are that column, in seconds, unchanged.
+        ``utc`` when records carry a date and time, or UTC time of day: then channel times are
+        seconds from the first record kept, whose time is `start_utc`. ``elapsed`` when the file
+        has a time column of its own: then channel times are that column, in seconds, unchanged
+        (a time of day counts from midnight).
     start_utc : datetime or None
-        Time of the first record, aware, in UTC; None on an elapsed clock.
+        Time of the first record kept, aware, in UTC; None on an elapsed clock, and on a UTC
+        clock without dates.
     channels : mapping of str to Series
         By the names above; each may have its own times.
     speed_source : str or None

@@ -1,0 +1,368 @@
+"""From raw records to a log: what is wrong is taken out and counted, nothing is invented."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning, Log
+from overlay.logs.positions import speed_from_positions
+from overlay.series import Series
+from overlay.timebase import FloatArray
+
+SPEED_SIGMA = "speed_sigma_mps"
+GAP_STEPS = 2.5  # a stretch longer than this many median steps is a gap: one record may be late
+DAY_S = 86400.0
+# A GPS receiver counts weeks modulo 1024 (IS-GPS-200, week number of ten bits).
+WEEK_ROLLOVER_DAYS = 1024 * 7
+FIRST_YEAR, LAST_YEAR = 1980, 2100  # GPS time starts on 6 January 1980
+
+# Beyond these a value cannot be true of a vehicle on the ground: the fastest dragster of the
+# textbooks reaches 145 m/s, and no piston engine turns at 30 000 a minute on a small vehicle.
+LIMITS: dict[str, tuple[float, float]] = {
+    SPEED: (0.0, 200.0),
+    WHEEL_SPEED: (0.0, 200.0),
+    RPM: (0.0, 30_000.0),
+    LATITUDE: (-90.0, 90.0),
+    LONGITUDE: (-180.0, 180.0),
+    ALTITUDE: (-500.0, 10_000.0),
+    SPEED_SIGMA: (0.0, 200.0),
+}
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Raw:
+    """Records of one file in file order, in SI units, not yet cleaned.
+
+    Attributes
+    ----------
+    path, format, clock
+        As in :class:`overlay.logs.model.Log`.
+    t_s : ndarray of float, shape (n,)
+        Seconds after `origin`, or the file's own time column; NaN where a record has no time.
+    values : mapping of str to ndarray of float, shape (n,)
+        Channels by name; NaN where a record has no value.
+    origin : datetime or None
+        What `t_s` counts from on a UTC clock with dates.
+    segment : ndarray of int, shape (n,), or None
+        Numbers of pieces that nothing may be computed across.
+    speed_source : str or None
+        Where the speed came from.
+    counts : Cleaning
+        What the reader itself dropped and noted.
+    """
+
+    path: str
+    format: str
+    clock: Literal["utc", "elapsed"]
+    t_s: FloatArray
+    values: Mapping[str, FloatArray]
+    origin: datetime | None = None
+    segment: IntArray | None = None
+    speed_source: str | None = None
+    counts: Cleaning = field(default_factory=Cleaning)
+
+
+def cleaned(raw: Raw) -> Log:
+    """Turn raw records into a log.
+
+    Values out of range become missing; of records with one time the first is kept (missing values
+    are filled from the others); of records whose times step back the longest run of increasing
+    times in file order is kept, so that neither a short step back nor one wild time costs more
+    than itself. Gaps are listed and never filled.
+
+    Parameters
+    ----------
+    raw : Raw
+
+    Returns
+    -------
+    Log
+    """
+    values, out_of_range = _within_limits(raw.values)
+    notes = list(raw.counts.notes)
+    present = _has_value(values, len(raw.t_s))
+    no_time = present & ~np.isfinite(raw.t_s)
+    rows = np.flatnonzero(present & np.isfinite(raw.t_s))
+    rows, duplicates, conflicting = _first_of_each_time(raw.t_s, values, rows)
+    if conflicting:
+        notes.append(_conflict_note(conflicting, len(rows)))
+    kept = rows[longest_increasing(raw.t_s[rows])] if len(rows) else rows
+    backward = len(rows) - len(kept)
+    if backward:
+        notes.append(
+            f"times step back: {backward} of {len(rows)} records that do not follow in order "
+            "are left out"
+        )
+    t_s, start_utc = _rebased(raw, raw.t_s[kept])
+    channels = _channels(t_s, {name: array[kept] for name, array in values.items()})
+    source = raw.speed_source if SPEED in channels else None
+    if SPEED not in channels:
+        segment = None if raw.segment is None else raw.segment[kept]
+        source = _add_position_speed(channels, t_s, segment, notes)
+    notes += _repeat_notes(channels)
+    counts = replace(
+        raw.counts,
+        records_kept=len(kept),
+        duplicates=raw.counts.duplicates + duplicates,
+        backward_steps=raw.counts.backward_steps + backward,
+        out_of_range=raw.counts.out_of_range + out_of_range,
+        without_time=raw.counts.without_time + int(np.count_nonzero(no_time)),
+        gaps_s=_gaps(channels),
+        notes=tuple(notes),
+    )
+    return Log(raw.path, raw.format, raw.clock, start_utc, channels, source, 0.0, counts)
+
+
+def longest_increasing(t_s: FloatArray) -> IntArray:
+    """Indices of the longest strictly increasing subsequence (patience sorting, O(n log n)).
+
+    Examples
+    --------
+    >>> longest_increasing(np.array([1.0, 2.0, 9.0, 3.0, 4.0])).tolist()
+    [0, 1, 3, 4]
+    """
+    if not len(t_s) or bool(np.all(np.diff(t_s) > 0)):
+        return np.arange(len(t_s))
+    tails: list[float] = []  # smallest last time of an increasing run of each length
+    tail_rows: list[int] = []
+    before = np.full(len(t_s), -1)
+    for row, time_s in enumerate(t_s.tolist()):
+        place = bisect_left(tails, time_s)
+        before[row] = tail_rows[place - 1] if place else -1
+        if place == len(tails):
+            tails.append(time_s)
+            tail_rows.append(row)
+        else:
+            tails[place], tail_rows[place] = time_s, row
+    chain = [tail_rows[-1]]
+    while before[chain[-1]] >= 0:
+        chain.append(int(before[chain[-1]]))
+    return np.array(chain[::-1])
+
+
+def days_unwrapped(
+    time_of_day_s: Sequence[float], day: Sequence[int | None]
+) -> tuple[list[int], int, int, bool]:
+    """Give each record its day, passing midnights and GPS week rollovers.
+
+    Parameters
+    ----------
+    time_of_day_s : sequence of float, length n
+        Seconds since midnight of each record, in file order.
+    day : sequence of int or None, length n
+        Ordinal day where the record carries a date.
+
+    Returns
+    -------
+    day : list of int, length n
+        Ordinal days; counted from 0 where no record carries a date.
+    midnights, week_rollovers : int
+        Passed and accounted for. Dates that jump by a multiple of 1024 weeks (give or take a
+        day) are put on the later calendar, since a receiver that has lost count is behind.
+    dated : bool
+        Whether any record carries a date.
+
+    Examples
+    --------
+    >>> days_unwrapped([86399.0, 0.0], [None, None])
+    ([0, 1], 1, 0, False)
+    >>> days_unwrapped([10.0, 11.0], [737521, 737521 - 7168])
+    ([737521, 737521], 0, 1, True)
+    """
+    mended, weeks = _weeks_mended(day)
+    found = [index for index, value in enumerate(mended) if value is not None]
+    if not len(time_of_day_s):
+        return [], 0, weeks, False
+    first = found[0] if found else 0
+    current = mended[first] or 0
+    days = [0] * len(mended)
+    for index in range(first, -1, -1):
+        if index < first and time_of_day_s[index] > time_of_day_s[index + 1] + DAY_S / 2:
+            current -= 1
+        days[index] = current
+    for index in range(first + 1, len(mended)):
+        known = mended[index]
+        if known is not None:
+            days[index] = known
+        else:
+            wrapped = time_of_day_s[index] < time_of_day_s[index - 1] - DAY_S / 2
+            days[index] = days[index - 1] + int(wrapped)
+    midnights = sum(
+        days[i] == days[i - 1] + 1 and time_of_day_s[i] < time_of_day_s[i - 1]
+        for i in range(1, len(days))
+    )
+    return days, midnights, weeks, bool(found)
+
+
+def _weeks_mended(day: Sequence[int | None]) -> tuple[list[int | None], int]:
+    shift = highest = rollovers = 0
+    last: int | None = None
+    mended: list[int | None] = []
+    for value in day:
+        if value is not None:
+            moved = value + shift
+            if last is not None:
+                laps = round((moved - last) / WEEK_ROLLOVER_DAYS)
+                if laps and abs(moved - last - laps * WEEK_ROLLOVER_DAYS) <= 1:
+                    rollovers += 1
+                    shift -= laps * WEEK_ROLLOVER_DAYS
+                    moved = value + shift
+            highest = min(highest, shift)
+            last = moved
+        mended.append(None if value is None else value + shift)
+    # The smallest shift belongs to the latest calendar, on which all dates are then put.
+    return [None if value is None else value - highest for value in mended], rollovers
+
+
+def _within_limits(values: Mapping[str, FloatArray]) -> tuple[dict[str, FloatArray], int]:
+    kept: dict[str, FloatArray] = {}
+    bad_rows: npt.NDArray[np.bool_] | None = None
+    for name, array in values.items():
+        low, high = LIMITS[name]
+        bad = np.isinf(array) | (array < low) | (array > high)
+        kept[name] = np.where(bad, np.nan, array)
+        bad_rows = bad if bad_rows is None else bad_rows | bad
+    if LATITUDE in kept and LONGITUDE in kept:
+        half = np.isnan(kept[LATITUDE]) | np.isnan(kept[LONGITUDE])
+        kept[LATITUDE] = np.where(half, np.nan, kept[LATITUDE])
+        kept[LONGITUDE] = np.where(half, np.nan, kept[LONGITUDE])
+    return kept, 0 if bad_rows is None else int(np.count_nonzero(bad_rows))
+
+
+def _has_value(values: Mapping[str, FloatArray], length: int) -> npt.NDArray[np.bool_]:
+    present = np.zeros(length, dtype=bool)
+    for array in values.values():
+        present |= np.isfinite(array)
+    return present
+
+
+def _first_of_each_time(
+    t_s: FloatArray, values: dict[str, FloatArray], rows: IntArray
+) -> tuple[IntArray, int, int]:
+    """Rows less repeats, how many were dropped, and how many of those differed.
+
+    A repeat has the time of the record just before it, or equals an earlier record in full. What
+    has an earlier record's time but other values and comes later belongs to a step back.
+    """
+    if len(np.unique(t_s[rows])) == len(rows):
+        return rows, 0, 0
+    first: dict[float, int] = {}
+    kept: list[int] = []
+    duplicates = conflicting = 0
+    for row in rows.tolist():
+        time_s = float(t_s[row])
+        original = first.setdefault(time_s, row)
+        differs = any(
+            not np.isnan(array[row]) and array[row] != array[original] for array in values.values()
+        )
+        if original == row or (differs and t_s[kept[-1]] != time_s):
+            kept.append(row)
+        elif not differs:
+            duplicates += 1
+        else:
+            clash = _filled_up(values, kept[-1], row)
+            duplicates += clash
+            conflicting += clash
+    return np.array(kept, dtype=np.int64), duplicates, conflicting
+
+
+def _filled_up(values: dict[str, FloatArray], original: int, row: int) -> bool:
+    """Copy what `original` lacks from `row`; whether a value of both differs."""
+    clash = False
+    for array in values.values():
+        if np.isnan(array[original]):
+            array[original] = array[row]
+        elif not np.isnan(array[row]) and array[row] != array[original]:
+            clash = True
+    return clash
+
+
+def _conflict_note(conflicting: int, kept: int) -> str:
+    note = f"{conflicting} records repeat a time with other values; the first of each is kept"
+    if conflicting > 0.2 * kept:
+        note += "; the time column is too coarse: log fractions of a second"
+    return note
+
+
+def _rebased(raw: Raw, t_s: FloatArray) -> tuple[FloatArray, datetime | None]:
+    if raw.clock == "elapsed" or not len(t_s):
+        return t_s, None
+    start = None if raw.origin is None else raw.origin + timedelta(seconds=float(t_s[0]))
+    # Records carry microseconds at the finest; rounding takes out the float noise below that.
+    return np.round(t_s - t_s[0], 6), None if start is None else start.astimezone(UTC)
+
+
+def _channels(t_s: FloatArray, values: dict[str, FloatArray]) -> dict[str, Series]:
+    channels: dict[str, Series] = {}
+    sigma = values.pop(SPEED_SIGMA, None)
+    for name, array in values.items():
+        have = np.isfinite(array)
+        if not bool(np.any(have)):
+            continue
+        own_sigma = sigma[have] if name == SPEED and sigma is not None else None
+        if own_sigma is not None and not bool(np.all(np.isfinite(own_sigma))):
+            own_sigma = None
+        channels[name] = Series(name, t_s[have], array[have], own_sigma)
+    return channels
+
+
+def _add_position_speed(
+    channels: dict[str, Series],
+    t_s: FloatArray,
+    segment: IntArray | None,
+    notes: list[str],
+) -> str | None:
+    if LATITUDE not in channels or len(channels[LATITUDE]) < 2:
+        return None
+    latitude, longitude = channels[LATITUDE], channels[LONGITUDE]
+    if segment is not None:
+        segment = segment[np.isin(t_s, latitude.t_s)]
+    mid_t_s, speed_mps = speed_from_positions(
+        latitude.t_s,
+        latitude.values,
+        longitude.values,
+        segment=segment,
+        longest_step_s=GAP_STEPS * latitude.median_step_s,
+    )
+    possible = speed_mps <= LIMITS[SPEED][1]
+    if not bool(np.any(possible)):
+        return None
+    channels[SPEED] = Series(SPEED, mid_t_s[possible], speed_mps[possible])
+    notes.append(
+        "the log has no speed of its own: speed is the difference of positions, stamped with the "
+        "middle of each interval so that this adds no lag; it is noisier than a receiver's speed"
+    )
+    return "positions"
+
+
+def _repeat_notes(channels: Mapping[str, Series]) -> list[str]:
+    """Say so when a file is written faster than the receiver measures."""
+    speed = channels.get(SPEED)
+    if speed is None or len(speed) < 20:
+        return []
+    moving = speed.values[1:] > 1.0
+    same = moving & (np.diff(speed.values) == 0)
+    moving_count = int(np.count_nonzero(moving))
+    share = int(np.count_nonzero(same)) / max(1.0, float(moving_count))
+    if moving_count < 20 or share < 0.4:
+        return []
+    interval_s = speed.median_step_s / (1 - share) if share < 1 else float("inf")
+    return [
+        f"{share:.0%} of the speeds repeat the one before: the receiver seems to measure only "
+        f"about every {interval_s:.2g} s; repeated values are kept"
+    ]
+
+
+def _gaps(channels: Mapping[str, Series]) -> tuple[tuple[float, float], ...]:
+    main = channels.get(SPEED) or channels.get(RPM) or next(iter(channels.values()), None)
+    if main is None or len(main) < 3:
+        return ()
+    return tuple(main.gaps(GAP_STEPS * main.median_step_s))

@@ -1,0 +1,304 @@
+"""CSV logs of any common shape: delimiters, preambles, units rows, decimal commas, column maps."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.errors import InputError, UsageError
+from overlay.logs.clean import SPEED_SIGMA, Raw
+from overlay.logs.detect import decoded
+from overlay.logs.headers import (
+    Column,
+    columns_by_header,
+    columns_by_map,
+    one_of_each,
+    recognised,
+    unit_of,
+)
+from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
+from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
+from overlay.timebase import FloatArray
+from overlay.units import FOOT_M, mps_per
+
+CHANNELS = {
+    "speed": SPEED,
+    "wheel_speed": WHEEL_SPEED,
+    "speed_sigma": SPEED_SIGMA,
+    "rpm": RPM,
+    "lat": LATITUDE,
+    "lon": LONGITUDE,
+    "alt": ALTITUDE,
+}
+DELIMITERS = ",;\t|"
+NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
+GROUPED_NUMBER = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """A table taken apart: `lines` are the line numbers of `rows` in the file, from 1."""
+
+    header: list[str]
+    header_line: int
+    units: list[str] | None
+    rows: list[list[str]]
+    lines: list[int]
+    decimal_comma: bool
+
+
+def read_table(
+    data: bytes, path: str, *, columns: Mapping[str, str] | None = None, utc_offset_h: float = 0.0
+) -> Raw:
+    """Read a table with a time column and at least one of speed, RPM, wheel speed or position.
+
+    Parameters
+    ----------
+    data : bytes
+    path : str
+        For messages.
+    columns, utc_offset_h
+        As in :func:`overlay.logs.read_log`.
+
+    Returns
+    -------
+    Raw
+
+    Raises
+    ------
+    InputError
+        If it is no table, or lacks a time, a value or the unit of a speed.
+    UsageError
+        If `columns` does not fit the table.
+    """
+    if not -24 < utc_offset_h < 24:
+        raise UsageError(f"UTC offset {utc_offset_h:g} h: must lie between -24 and 24 hours")
+    grid = _grid(decoded(data), path)
+    if columns is None:
+        found = columns_by_header(grid.header, grid.units)
+    else:
+        found = columns_by_map(grid.header, grid.units, columns, path)
+        if "time" not in {column.role for column in found}:
+            found += [
+                column
+                for column in columns_by_header(grid.header, grid.units)
+                if column.role in ("time", "date")
+            ]
+    chosen, notes = one_of_each(found, path, grid.header_line)
+    where = f"{path}, line {grid.header_line}"
+    _demand(chosen, grid, where)
+    times = _times(found, grid, utc_offset_h, where)
+    values = {
+        CHANNELS[role]: _in_si(_numbers(grid, column), column)
+        for role, column in chosen.items()
+        if role in CHANNELS
+    }
+    unparsable = _unparsable(grid, times.t_s, values, chosen)
+    _demand_values(values, times.t_s, where)
+    counts = Cleaning(
+        records_read=len(grid.rows),
+        unparsable=unparsable,
+        rollovers=times.rollovers,
+        notes=(*notes, *times.notes),
+    )
+    source = f"column {chosen['speed'].name!r}" if "speed" in chosen else None
+    return Raw(path, "table", times.clock, times.t_s, values, times.origin, None, source, counts)
+
+
+def _grid(text: str, path: str) -> _Grid:
+    lines = [
+        (number, line)
+        for number, line in enumerate(re.split(r"\r\n|\n|\r", text.replace("\0", "")), 1)
+        if line.strip()
+    ]
+    if not lines:
+        raise InputError(f"{path}: holds no text; copy it again from the logger")
+    plain = [(n, line) for n, line in lines if not _is_comment(line)]
+    delimiter = _delimiter([line for _, line in plain], path)
+    rows = [(n, _cells(line, delimiter)) for n, line in plain]
+    start = next((i for i, (_, cells) in enumerate(rows) if _is_data(cells, delimiter)), None)
+    if start is None:
+        raise InputError(
+            f"{path}: no row of numbers found in {len(lines)} lines; give a table with a header "
+            "and one record a line"
+        )
+    width = len(rows[start][1])
+    header, header_line, units = _header(rows[:start], lines, rows[start][0], width, delimiter)
+    body = rows[start:]
+    commas = delimiter != "," and any(
+        COMMA_NUMBER.fullmatch(cell) for _, cells in body[:200] for cell in cells
+    )
+    return _Grid(
+        header, header_line, units, [cells for _, cells in body], [n for n, _ in body], commas
+    )
+
+
+def _is_comment(line: str) -> bool:
+    return line.lstrip().startswith(("#", "//", "%"))
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+    except (csv.Error, StopIteration):
+        return [line]
+
+
+def _is_value(cell: str, delimiter: str) -> bool:
+    return bool(
+        NUMBER.fullmatch(cell)
+        or CLOCK_TIME.fullmatch(cell)
+        or DATE_FIRST.match(cell)
+        or GROUPED_NUMBER.fullmatch(cell)
+        or (delimiter != "," and COMMA_NUMBER.fullmatch(cell))
+    )
+
+
+def _is_data(cells: Sequence[str], delimiter: str) -> bool:
+    filled = [cell for cell in cells if cell]
+    values = sum(_is_value(cell, delimiter) for cell in filled)
+    return (
+        len(cells) >= 2
+        and values >= 1
+        and values >= 0.5 * len(filled)
+        and bool(_is_value(cells[0], delimiter) or values >= 2)
+    )
+
+
+def _delimiter(lines: list[str], path: str) -> str:
+    """The character that cuts most lines into the most cells that are values."""
+    sample = lines[:20] + lines[len(lines) // 2 : len(lines) // 2 + 100]
+    best, best_score = ",", 0.0
+    for delimiter in DELIMITERS:
+        score = 0.0
+        for line in sample:
+            cells = _cells(line, delimiter)
+            filled = [cell for cell in cells if cell]
+            good = sum(_is_value(cell, delimiter) for cell in filled)
+            if len(cells) >= 2 and filled:
+                # A wrong delimiter makes cells that are no values, so the share counts squared.
+                score += good * (good / len(filled)) ** 2
+        if score > best_score:
+            best, best_score = delimiter, score
+    if best_score == 0.0:
+        raise InputError(
+            f"{path}: no table found: no line holds two values parted by a comma, semicolon or "
+            "tab; give a GPX, NMEA or CSV log"
+        )
+    return best
+
+
+def _header(
+    before: list[tuple[int, list[str]]],
+    lines: list[tuple[int, str]],
+    data_line: int,
+    width: int,
+    delimiter: str,
+) -> tuple[list[str], int, list[str] | None]:
+    """Names, line number and units row; names are ``1``, ``2``, ... where there is no header."""
+    units: list[str] | None = None
+    candidates = list(before)
+    if candidates and _is_units_row(candidates[-1][1]):
+        units = candidates.pop()[1]
+    for number, cells in reversed(candidates):
+        if sum(bool(cell) for cell in cells) >= 2:
+            return cells, number, units
+    for number, line in reversed([entry for entry in lines if entry[0] < data_line]):
+        cells = _cells(line.strip().lstrip("#/% "), delimiter)
+        if _is_comment(line) and len(cells) == width and any(recognised(c) for c in cells):
+            return cells, number, units
+    return [str(index + 1) for index in range(width)], data_line, units
+
+
+def _is_units_row(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if cell.strip("-[]() ")]
+    known = sum(unit_of(cell) is not None for cell in filled)
+    named = sum(recognised(cell) is not None for cell in filled if cell.lower() != "rpm")
+    return bool(filled) and known >= 0.5 * len(filled) and named == 0
+
+
+def _demand(chosen: Mapping[str, Column], grid: _Grid, where: str) -> None:
+    names = ", ".join(name or "(no name)" for name in grid.header[:12])
+    if "time" not in chosen:
+        raise InputError(
+            f"{where}: no time column among {names}; name one in the header, such as "
+            '"time (s)", or map it, such as time="T:s"'
+        )
+    if not set(chosen) & {"speed", "rpm", "wheel_speed"} and not {"lat", "lon"} <= set(chosen):
+        raise InputError(
+            f"{where}: no column of speed, RPM or position among {names}; name it in the header, "
+            'such as "speed (km/h)" or "rpm", or map it, such as speed="V:mph"'
+        )
+
+
+def _times(found: Sequence[Column], grid: _Grid, utc_offset_h: float, where: str) -> TableTimes:
+    """The table's own elapsed column where it has one, else the first time column that reads."""
+    candidates = [column for column in found if column.role == "time"]
+    candidates.sort(key=lambda column: (column.unit is None, column.index))
+    date_column = next((column for column in found if column.role == "date"), None)
+    dates = None if date_column is None else _column(grid, date_column)
+    failure: InputError | None = None
+    for column in candidates:
+        try:
+            return table_times(
+                _column(grid, column),
+                column,
+                dates,
+                numbers=_numbers(grid, column),
+                utc_offset_h=utc_offset_h,
+                where=where,
+            )
+        except InputError as error:
+            failure = failure or error
+    raise failure or InputError(f"{where}: no time column")
+
+
+def _column(grid: _Grid, column: Column) -> list[str]:
+    return [row[column.index] if column.index < len(row) else "" for row in grid.rows]
+
+
+def _numbers(grid: _Grid, column: Column) -> FloatArray:
+    return np.array([_number(cell, grid.decimal_comma) for cell in _column(grid, column)])
+
+
+def _number(cell: str, decimal_comma: bool) -> float:
+    if decimal_comma and "," in cell:
+        cell = cell.replace(".", "").replace(",", ".")
+    elif GROUPED_NUMBER.fullmatch(cell):
+        cell = cell.replace(",", "")
+    return float(cell) if NUMBER.fullmatch(cell) else float("nan")
+
+
+def _in_si(numbers: FloatArray, column: Column) -> FloatArray:
+    if column.role in ("speed", "wheel_speed", "speed_sigma") and column.unit is not None:
+        return numbers * mps_per(column.unit)
+    if column.role == "alt" and column.unit == "ft":
+        return numbers * FOOT_M
+    return numbers
+
+
+def _unparsable(
+    grid: _Grid, t_s: FloatArray, values: Mapping[str, FloatArray], chosen: Mapping[str, Column]
+) -> int:
+    """Rows whose time cannot be read, or with a used cell that is filled but no number."""
+    bad = np.array([bool(cell) for cell in _column(grid, chosen["time"])]) & ~np.isfinite(t_s)
+    for role, column in chosen.items():
+        if role in CHANNELS:
+            filled = np.array([bool(cell) for cell in _column(grid, column)])
+            bad |= filled & ~np.isfinite(values[CHANNELS[role]])
+    short = np.array([len(row) < 2 for row in grid.rows])
+    return int(np.count_nonzero(bad | short))
+
+
+def _demand_values(values: Mapping[str, FloatArray], t_s: FloatArray, where: str) -> None:
+    usable = np.isfinite(t_s)
+    if not any(bool(np.any(np.isfinite(array) & usable)) for array in values.values()):
+        raise InputError(
+            f"{where}: the columns {', '.join(values)} hold no number beside a time; check the "
+            "table or map other columns"
+        )
