@@ -56,6 +56,8 @@ class ClipFacts:
         Creation time written by the camera; a hint that may be wrong by whole hours.
     is_cut_off : bool
         Whether the file ends before its index says; what is there is used.
+    is_mirrored : bool
+        Whether the container asks a player to swap left and right before the turn.
     """
 
     path: str
@@ -82,6 +84,7 @@ class ClipFacts:
     audio_duration_s: float
     created_utc: datetime | None
     is_cut_off: bool
+    is_mirrored: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,131 @@
+"""Whether a film file is whole, told from its outer structure alone.
+
+The demuxers stop quietly at the end of a file that is cut off. Here the declared sizes of the
+outermost parts are compared with the file's length, by the published layouts: ISO/IEC 14496-12
+(boxes), RFC 8794 (EBML elements), RIFF chunks, ISO/IEC 13818-1 (transport packets of 188 bytes).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+_ISO_FIRST = {b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip", b"styp", b"pnot"}
+_EBML_HEADER = 0x1A45DFA3
+_EBML_SEGMENT = 0x18538067
+_TS_SYNC = 0x47
+_MOST_PARTS = 200_000  # a bound on the walk through a damaged file
+
+
+@dataclass(frozen=True)
+class Structure:
+    """What the outer parts of a file say.
+
+    Attributes
+    ----------
+    kind : str
+        ``iso`` (MP4, MOV), ``ebml`` (MKV, WebM), ``riff`` (AVI), ``ts`` or ``other``.
+    has_index : bool
+        Whether an ISO file has its ``moov`` box; True for other kinds.
+    is_cut_off : bool
+        Whether a part says it is longer than the file.
+    """
+
+    kind: str
+    has_index: bool
+    is_cut_off: bool
+
+
+def structure(path: Path) -> Structure:
+    """Walk the outermost parts of a file.
+
+    Parameters
+    ----------
+    path : Path
+        A readable file that is not empty.
+    """
+    length = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(400)
+        if head[4:8] in _ISO_FIRST:
+            return _iso(file, length)
+        if head[:4] == _EBML_HEADER.to_bytes(4, "big"):
+            return Structure("ebml", True, _ebml_is_cut(file, length))
+        if head[:4] == b"RIFF":
+            return Structure("riff", True, _riff_is_cut(file, length))
+        for size, first in ((188, 0), (192, 4), (204, 0)):
+            if len(head) > first + size and head[first] == head[first + size] == _TS_SYNC:
+                return Structure("ts", True, length % size != 0)
+    return Structure("other", True, False)
+
+
+def _iso(file: BinaryIO, length: int) -> Structure:
+    at, has_index, is_cut = 0, False, False
+    for _ in range(_MOST_PARTS):
+        if at >= length:
+            break
+        file.seek(at)
+        head = file.read(16)
+        size, name = int.from_bytes(head[:4], "big"), head[4:8]
+        if size == 1 and len(head) == 16:
+            size = int.from_bytes(head[8:16], "big")
+        elif size == 0:  # reaches to the end of the file
+            size = length - at
+        if len(head) < 8 or size < 8:
+            is_cut = True
+            break
+        is_cut = at + size > length
+        has_index |= name == b"moov" and not is_cut
+        at += size
+    return Structure("iso", has_index, is_cut)
+
+
+def _riff_is_cut(file: BinaryIO, length: int) -> bool:
+    at = 0
+    while at < length:  # films over 1 GiB are several RIFF chunks in a row
+        file.seek(at)
+        head = file.read(8)
+        size = int.from_bytes(head[4:8], "little")
+        if head[:4] != b"RIFF":
+            return False  # something harmless after the last chunk
+        if len(head) < 8 or size == 0 or at + 8 + size > length:
+            return True
+        at += 8 + size + size % 2
+    return False
+
+
+def _ebml_number(file: BinaryIO, *, keep_marker: bool) -> int | None:
+    """One variable-length number (RFC 8794 section 4); None at the end or when unknown."""
+    first = file.read(1)
+    if not first or first[0] == 0:
+        return None
+    extra = 8 - first[0].bit_length()
+    rest = file.read(extra)
+    if len(rest) < extra:
+        return None
+    value = int.from_bytes(first + rest, "big")
+    if keep_marker:
+        return value
+    bits = 7 * (extra + 1)
+    value &= (1 << bits) - 1
+    return None if value == (1 << bits) - 1 else value
+
+
+def _ebml_is_cut(file: BinaryIO, length: int) -> bool:
+    file.seek(0)
+    for _ in range(_MOST_PARTS):
+        start = file.tell()
+        if start >= length:
+            return start > length
+        name = _ebml_number(file, keep_marker=True)
+        size = _ebml_number(file, keep_marker=False)
+        if name is None:
+            return True
+        if size is None and name != _EBML_SEGMENT:
+            return False  # a live recording of unknown size: the file cannot tell
+        if size is not None and file.tell() + size > length:
+            return True
+        if name != _EBML_SEGMENT and size is not None:
+            file.seek(size, 1)
+    return False
