@@ -1,0 +1,131 @@
+"""Drawing of static layers, once for each gauge: smooth shapes and text on a transparent ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.gauges.palette import GROUND, Color
+
+Rgba = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.float64]
+
+
+def rounded_mask(
+    height: int, width: int, box: tuple[float, float, float, float], radius: float
+) -> Mask:
+    """Coverage of a rounded box, shape (height, width), 0 to 1, smooth at sub-pixel edges.
+
+    Parameters
+    ----------
+    box : (left, top, right, bottom)
+        In pixels; pixel k spans k to k + 1.
+    radius : float
+        Of the corners in pixels; cut to half of the shorter side.
+    """
+    left, top, right, bottom = box
+    radius = max(0.0, min(radius, (right - left) / 2, (bottom - top) / 2))
+    x = np.arange(width) + 0.5
+    y = np.arange(height) + 0.5
+    if radius < 0.5:
+        across = np.clip(np.minimum(x + 0.5, right) - np.maximum(x - 0.5, left), 0.0, 1.0)
+        down = np.clip(np.minimum(y + 0.5, bottom) - np.maximum(y - 0.5, top), 0.0, 1.0)
+        return np.outer(down, across)
+    qx = np.abs(x - (left + right) / 2) - (right - left) / 2 + radius
+    qy = np.abs(y - (top + bottom) / 2) - (bottom - top) / 2 + radius
+    outside = np.hypot(np.maximum(qx, 0.0)[None, :], np.maximum(qy, 0.0)[:, None])
+    inside = np.minimum(np.maximum(qx[None, :], qy[:, None]), 0.0)
+    mask: Mask = np.clip(0.5 - (outside + inside - radius), 0.0, 1.0)
+    return mask
+
+
+def hatch_mask(height: int, width: int, period_px: float, share: float = 0.5) -> Mask:
+    """Diagonal stripes with smooth edges, shape (height, width); `share` of each is covered."""
+    y, x = np.mgrid[0:height, 0:width]
+    phase = np.mod(x + y, period_px)
+    distance = np.abs(phase - period_px / 2)
+    mask: Mask = np.clip(0.5 + share * period_px / 2 - distance, 0.0, 1.0)
+    return mask
+
+
+class Canvas:
+    """A picture under construction, with premultiplied colour so that layers add up rightly."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.width = width
+        self.height = height
+        self.size = (width, height)
+        self._pixels = np.zeros((height, width, 4))
+
+    def copy(self) -> Canvas:
+        """An independent canvas with the same picture."""
+        other = Canvas(self.width, self.height)
+        other._pixels = self._pixels.copy()
+        return other
+
+    def cover(self, mask: Mask, color: Color, alpha: float = 1.0) -> None:
+        """Lay `color` over everything, as far as `mask` (height, width) says."""
+        amount = (mask * alpha)[..., None]
+        source = np.append(np.array(color) / 255.0, 1.0)
+        self._pixels = amount * source + (1.0 - amount) * self._pixels
+
+    def box(
+        self,
+        box: tuple[float, float, float, float],
+        color: Color,
+        *,
+        radius: float = 0.0,
+        alpha: float = 1.0,
+    ) -> None:
+        """Lay a rounded box (left, top, right, bottom) over everything."""
+        self.cover(rounded_mask(self.height, self.width, box, radius), color, alpha)
+
+    def hatched_box(
+        self,
+        box: tuple[float, float, float, float],
+        color: Color,
+        *,
+        period_px: float,
+        radius: float = 0.0,
+        alpha: float = 1.0,
+        share: float = 0.5,
+    ) -> None:
+        """Lay a box of diagonal stripes over everything."""
+        mask = rounded_mask(self.height, self.width, box, radius)
+        stripes = hatch_mask(self.height, self.width, period_px, share)
+        self.cover(mask * stripes, color, alpha)
+
+    def polygon(self, points: Sequence[tuple[float, float]], color: Color) -> None:
+        """Lay a filled polygon over everything; corners in pixels."""
+        from PIL import Image, ImageDraw
+
+        fine = 8
+        image = Image.new("L", (self.width * fine, self.height * fine))
+        ImageDraw.Draw(image).polygon([(x * fine, y * fine) for x, y in points], fill=255)
+        small = image.resize((self.width, self.height), Image.Resampling.BOX)
+        self.cover(np.asarray(small) / 255.0, color)
+
+    def stamp(self, mask: Mask, left: int, top: int, color: Color, alpha: float = 1.0) -> None:
+        """Lay a small mask (rows, columns) with its corner at (left, top); cut at the edges."""
+        rows = slice(max(0, top), min(self.height, top + mask.shape[0]))
+        columns = slice(max(0, left), min(self.width, left + mask.shape[1]))
+        if rows.start >= rows.stop or columns.start >= columns.stop:
+            return
+        part = mask[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
+        amount = (part * alpha)[..., None]
+        source = np.append(np.array(color) / 255.0, 1.0)
+        self._pixels[rows, columns] = amount * source + (1 - amount) * self._pixels[rows, columns]
+
+    def rgba(self) -> Rgba:
+        """The picture as straight-alpha RGBA, shape (height, width, 4).
+
+        Clear pixels carry the plate's colour, so that nothing bright bleeds in where a video
+        format halves the resolution of colour without regard to alpha.
+        """
+        alpha = self._pixels[..., 3:]
+        ground = np.broadcast_to(np.array(GROUND) / 255.0, self._pixels[..., :3].shape)
+        straight = np.where(alpha > 1e-6, self._pixels[..., :3] / np.maximum(alpha, 1e-6), ground)
+        joined = np.concatenate([straight, alpha], axis=2)
+        return np.asarray(np.clip(joined * 255.0 + 0.5, 0, 255), dtype=np.uint8)
