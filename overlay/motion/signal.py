@@ -1,0 +1,181 @@
+"""The motion signal of a clip: pictures in, forward motion with its trust out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.footage.model import LumaFrame
+from overlay.motion.ego import (
+    LOST_LIKENESS,
+    Cells,
+    Fit,
+    Template,
+    fit_motion,
+    learn_template,
+    turning_basis,
+)
+from overlay.motion.flow import CellFlowMeter, Prepared
+from overlay.motion.model import Box, MotionSignal
+from overlay.timebase import FloatArray
+
+# Focal length over the picture's longer side that is assumed: 64 degrees across. Only the second
+# order of turning depends on it.
+_FOCAL_SHARE = 0.8
+_LEARN_PAIRS = 1200
+_SAME_LEVEL = 0.02
+_FLASH_LEVEL = 12.0
+
+
+@dataclass(eq=False)
+class _Pairs:
+    """What is kept of each pair while the clip is read."""
+
+    start_s: list[float] = field(default_factory=list)
+    end_s: list[float] = field(default_factory=list)
+    tensor: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    pull: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    lost_share: list[float] = field(default_factory=list)
+    level_step: list[float] = field(default_factory=list)
+    same: list[bool] = field(default_factory=list)
+
+
+def motion_signal(
+    frames: Iterable[LumaFrame],
+    *,
+    ignore: Sequence[Box] = (),
+    progress: Callable[[float], None] | None = None,
+) -> MotionSignal:
+    """Measure motion along the path between successive pictures.
+
+    Parameters
+    ----------
+    frames : iterable of LumaFrame
+        Small upright pictures of one size, about 320 x 180, in time order.
+    ignore : sequence of Box
+        Parts of the picture that are not the outside world (a burnt-in readout, gauges).
+    progress : callable, optional
+        Called with the footage time in seconds reached.
+
+    Returns
+    -------
+    MotionSignal
+        One value a pair of pictures; `reason` is set and every quality is 0 when the picture
+        cannot tell.
+    """
+    meter, pairs = _read_pairs(frames, ignore, progress)
+    if meter is None or len(pairs.start_s) < 3:
+        return _nothing(pairs, "fewer than four pictures: nothing to compare")
+    return _signal(meter, pairs)
+
+
+def _read_pairs(
+    frames: Iterable[LumaFrame],
+    ignore: Sequence[Box],
+    progress: Callable[[float], None] | None,
+) -> tuple[CellFlowMeter | None, _Pairs]:
+    pairs = _Pairs()
+    meter: CellFlowMeter | None = None
+    before: tuple[float, Prepared] | None = None
+    keep: npt.NDArray[np.float32] | None = None
+    for frame in frames:
+        if meter is None:
+            height, width = frame.luma.shape
+            meter = CellFlowMeter(width, height)
+            keep = _outside(ignore, meter.columns, meter.rows)
+        ready = meter.prepare(frame.luma)
+        if before is not None and keep is not None:
+            _add_pair(pairs, meter, before, (frame.t_s, ready), keep)
+        before = (frame.t_s, ready)
+        if progress is not None and len(pairs.start_s) % 25 == 0:
+            progress(frame.t_s)
+    return meter, pairs
+
+
+def _add_pair(
+    pairs: _Pairs,
+    meter: CellFlowMeter,
+    first: tuple[float, Prepared],
+    second: tuple[float, Prepared],
+    keep: npt.NDArray[np.float32],
+) -> None:
+    flow = meter.measure(first[1], second[1])
+    difference = np.abs(first[1].plain.astype(np.int16) - second[1].plain)
+    alive = keep * (flow.likeness > LOST_LIKENESS)
+    # Likeness says how well two cells match; the worse, the less they may say.
+    trust = alive * np.clip((flow.likeness - LOST_LIKENESS) / (1 - LOST_LIKENESS), 0, 1)
+    pairs.start_s.append(first[0])
+    pairs.end_s.append(second[0])
+    pairs.tensor.append(flow.tensor * trust[:, None])
+    pairs.pull.append(flow.pull * trust[:, None])
+    textured = flow.tensor[:, 0] + flow.tensor[:, 2] > 10.0
+    pairs.lost_share.append(float(1 - alive[textured].mean()) if textured.any() else 1.0)
+    pairs.level_step.append(second[1].level - first[1].level)
+    pairs.same.append(bool(difference.mean() < _SAME_LEVEL))
+
+
+def _outside(ignore: Sequence[Box], columns: int, rows: int) -> npt.NDArray[np.float32]:
+    """1 for cells that no ignored box touches, else 0, shape (cells,)."""
+    keep = np.ones((rows, columns), np.float32)
+    x, y = np.arange(columns) / columns, np.arange(rows) / rows
+    for box in ignore:
+        across = (x < box.right) & (x + 1 / columns > box.left)
+        down = (y < box.bottom) & (y + 1 / rows > box.top)
+        keep[np.ix_(down, across)] = 0.0
+    return keep.ravel()
+
+
+def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
+    start, end = np.array(pairs.start_s), np.array(pairs.end_s)
+    span = end - start
+    cells = Cells(np.stack(pairs.tensor), np.stack(pairs.pull))
+    width, height = meter.size
+    turning = turning_basis(
+        meter.columns, meter.rows, width, height, _FOCAL_SHARE * max(width, height)
+    )
+    good = np.flatnonzero(~np.array(pairs.same))
+    if len(good) < 3:
+        return _nothing(pairs, "the picture never moves: every frame is the same")
+    chosen = good[np.linspace(0, len(good) - 1, min(len(good), _LEARN_PAIRS)).round().astype(int)]
+    template = learn_template(cells.part(chosen), span[chosen], turning)
+    if template is None:
+        return _nothing(pairs, "the picture shows nothing but noise")
+    fit = fit_motion(cells, template)
+    return _scaled(start, span, pairs, template, fit)
+
+
+def _scaled(
+    start: FloatArray, span: FloatArray, pairs: _Pairs, template: Template, fit: Fit
+) -> MotionSignal:
+    rate = fit.distance / span
+    sigma = fit.sigma / span
+    sign = 1.0 if np.sum(fit.distance) >= 0 else -1.0
+    top = float(np.percentile(np.abs(rate), 98))
+    lost = np.array(pairs.lost_share)
+    quality = np.clip(1 - lost, 0, 1)
+    return MotionSignal(
+        t_s=start + span / 2,
+        span_s=span,
+        forward=sign * rate / top,
+        quality=quality,
+        sigma=sigma / top,
+        moving_share=float(np.mean(template.spread < 1e5)),
+    )
+
+
+def _nothing(pairs: _Pairs, reason: str) -> MotionSignal:
+    start, end = np.array(pairs.start_s, float), np.array(pairs.end_s, float)
+    n = len(start)
+    return MotionSignal(
+        t_s=(start + end) / 2,
+        span_s=end - start,
+        forward=np.zeros(n),
+        quality=np.zeros(n),
+        sigma=np.full(n, np.inf),
+        moving_share=0.0,
+        duplicates=int(sum(pairs.same)),
+        reason=reason,
+    )
