@@ -1,0 +1,160 @@
+"""What stands beside the track, and how it is set into the picture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from overlay.demo import sprites
+from overlay.demo.camera import Pose
+from overlay.demo.ground import GroundKind
+from overlay.demo.sprites import Sprite
+
+Picture = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class Thing:
+    """A sprite standing on the ground at (x, z); `speed_mps` along z relative to the camera."""
+
+    sprite: Sprite
+    x_m: float
+    z_m: float
+    relative_mps: float | None = None
+
+
+def roadside(kind: GroundKind) -> list[Thing]:
+    """All things along the track from 90 m behind the start to 330 m beyond it."""
+    rng = np.random.default_rng([kind.rng_seed, 21])
+    things = [
+        Thing(sprites.hangar(), -52.0, 175.0),
+        Thing(sprites.hangar(), 60.0, -70.0),
+        Thing(sprites.tent(), -11.5, 9.0),
+        Thing(sprites.marshal(), -4.6, 3.4),
+        Thing(sprites.marshal(), -9.3, 8.0),
+        Thing(sprites.marshal(), 8.9, 62.5),
+    ]
+    for z, text in ((0.0, "0"), (20.0, "20"), (40.0, "40"), (60.0, "60"), (80.0, "80")):
+        things.append(Thing(sprites.board(text), -6.4, z))
+        things.append(Thing(sprites.cone(), 5.6, z))
+        things.append(Thing(sprites.cone(), -5.2, z))
+    things += [Thing(sprites.cone(), s * 6.6, z + 10.0) for z in range(0, 240, 20) for s in (-1, 1)]
+    things += [Thing(sprites.bale(), x, 128.0) for x in np.arange(-6.0, 6.1, 1.1).tolist()]
+    for z in np.arange(-60, 200, 1.9).tolist():
+        for side in (-1, 1):
+            x = side * rng.uniform(7.4, 10.5)
+            things.append(Thing(sprites.tuft(int(rng.integers(6))), x, z + rng.uniform(-1, 1)))
+    for z in np.arange(-85, 330, 11).tolist():
+        for side in (-1, 1):
+            x = side * rng.uniform(26, 31)
+            things.append(Thing(sprites.bush(int(rng.integers(5))), x, z + rng.uniform(-3, 3)))
+            if rng.random() < 0.6:
+                x = side * rng.uniform(33, 75)
+                things.append(Thing(sprites.tree(int(rng.integers(5))), x, z))
+    if kind.endless:
+        things = [t for t in things if t.sprite not in [sprites.tuft(k) for k in range(6)]]
+    return things
+
+
+def in_view(
+    things: list[Thing], pose: Pose, width_px: int, focal_px: float
+) -> list[tuple[float, Thing, npt.NDArray[np.float64]]]:
+    """Depth, thing and offset from the camera of all that can be seen, the farthest first.
+
+    Things too small to show and low ones far away are left out.
+    """
+    if not things:
+        return []
+    facts = np.array([(t.x_m, t.z_m, t.sprite.height_m, t.sprite.width_m) for t in things])
+    offset = np.zeros((len(things), 3))
+    offset[:, 0], offset[:, 2] = facts[:, 0], facts[:, 1]
+    offset -= pose.place_m
+    depth = offset @ pose.axes[2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = focal_px / depth
+        aside = np.abs(offset @ pose.axes[0]) - facts[:, 3] / 2 - 0.3
+        small = np.where(facts[:, 2] < 0.45, 7.0, 3.0) * min(1.0, width_px / 900)
+        seen = (
+            (depth > 0.7)
+            & (depth < 60 + 70 * np.minimum(facts[:, 2], 4.0))
+            & (facts[:, 2] * scale > small)
+        )
+        seen &= aside * scale < width_px / 2 + 40
+    order = np.flatnonzero(seen)
+    order = order[np.argsort(-depth[order])]
+    return [(float(depth[i]), things[i], offset[i]) for i in order]
+
+
+def blend(onto: Picture, part: Picture) -> None:
+    """Lay a premultiplied picture over `onto` in place; equal sizes."""
+    clear = cv2.bitwise_not(cv2.extractChannel(part, 3))
+    under = cv2.multiply(onto, cv2.merge([clear, clear, clear]), scale=1 / 255)
+    cv2.add(under, cv2.cvtColor(part, cv2.COLOR_BGRA2BGR), dst=onto)
+
+
+def draw_thing(
+    frame: Picture,
+    thing: Thing,
+    pose: Pose,
+    offset_m: npt.NDArray[np.float64],
+    depth_m: float,
+    focal_px: float,
+    exposure_s: float,
+) -> None:
+    """Set one thing into the picture with its true perspective and the shutter's smear."""
+    high, wide = frame.shape[:2]
+    scale = focal_px / depth_m
+    u = wide / 2 - 0.5 + scale * float(pose.axes[0] @ offset_m)
+    v = high / 2 - 0.5 + scale * float(pose.axes[1] @ offset_m)
+    tall, broad = thing.sprite.height_m * scale, thing.sprite.width_m * scale
+    if tall < 1.5:
+        return
+    flow = _flow(pose, offset_m, depth_m, focal_px, thing.relative_mps)
+    smear = np.abs(flow) * exposure_s
+    left, right = math.floor(u - broad / 2 - 2 - smear[0]), math.ceil(u + broad / 2 + 2 + smear[0])
+    lean = abs(float(pose.axes[0][1])) * tall
+    left, right = left - math.ceil(lean), right + math.ceil(lean)
+    top, bottom = math.floor(v - tall - 2 - smear[1]), math.ceil(v + 2 + smear[1] + lean)
+    left, top, right, bottom = max(0, left), max(0, top), min(wide, right), min(high, bottom)
+    if right <= left or bottom <= top:
+        return
+    mips = thing.sprite.mips
+    shrink = mips[0].shape[0] / tall
+    mip = mips[min(len(mips) - 1, max(0, math.floor(math.log2(max(shrink, 1)) + 0.35)))]
+    zoom = tall / mip.shape[0]
+    up = np.array([pose.axes[0][1], pose.axes[1][1]]) / -math.hypot(
+        pose.axes[0][1], pose.axes[1][1]
+    )  # picture direction of the world's down is (up_x, up_y)
+    down_x, down_y = float(up[0]) * zoom, float(up[1]) * zoom
+    foot_x, foot_y = mip.shape[1] / 2 - 0.5, mip.shape[0] - 0.5
+    matrix = np.array([[down_y, down_x, 0.0], [-down_x, down_y, 0.0]])
+    matrix[0, 2] = u - left - matrix[0, 0] * foot_x - matrix[0, 1] * foot_y
+    matrix[1, 2] = v - top - matrix[1, 0] * foot_x - matrix[1, 1] * foot_y
+    part = cv2.warpAffine(mip, matrix, (right - left, bottom - top), flags=cv2.INTER_LINEAR)
+    kernel = (_odd(smear[0]), _odd(smear[1]))
+    if kernel != (1, 1):
+        part = cv2.blur(part, kernel, borderType=cv2.BORDER_CONSTANT)
+    blend(frame[top:bottom, left:right], part)
+
+
+def _flow(
+    pose: Pose,
+    offset_m: npt.NDArray[np.float64],
+    depth_m: float,
+    focal_px: float,
+    relative_mps: float | None,
+) -> npt.NDArray[np.float64]:
+    """Picture speed of the thing's foot in pixels a second."""
+    ahead = np.array([math.sin(pose.heading_rad), 0.0, math.cos(pose.heading_rad)])
+    speed = -pose.speed_mps if relative_mps is None else relative_mps
+    moving = pose.axes @ (ahead * speed)
+    at = pose.axes @ offset_m
+    return np.asarray(focal_px * (moving[:2] - at[:2] / depth_m * moving[2]) / depth_m)
+
+
+def _odd(length: float) -> int:
+    return 2 * round(max(0.0, float(length) - 1) / 2) + 1

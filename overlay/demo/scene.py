@@ -1,0 +1,436 @@
+"""The scene: from true motion to the pictures that a camera on the cart would record.
+
+Presentation time is the centre of the exposure: a picture with time t shows the world as the
+shutter saw it from ``t - exposure_s / 2`` to ``t + exposure_s / 2``, and things that move evenly
+stand, on average, where they are at t. The camera's place along the track is the true distance
+itself; the ground is mapped through the exact pinhole projection, so what moves between two
+pictures is the distance driven between their times.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from overlay.demo.backdrop import Backdrop
+from overlay.demo.camera import MOUNT_YAW_DEG, CameraPath, Pose, Ride
+from overlay.demo.ground import Ground, GroundKind, Level
+from overlay.demo.roadside import Thing, blend, draw_thing, in_view, roadside
+from overlay.demo.sprites import cart_front, other_cart
+from overlay.demo.vehicle import Motion
+from overlay.errors import UsageError
+from overlay.timebase import FloatArray
+
+Picture = npt.NDArray[np.uint8]
+Facing = Literal["forward", "backward", "left", "right"]
+
+
+@dataclass(frozen=True)
+class SceneSpec:
+    """Everything about camera, light and place that is not the motion itself.
+
+    Attributes
+    ----------
+    width, height : int
+        Picture size in pixels, both even.
+    frame_rate_hz : float
+        Nominal rate, 24 to 120.
+    vfr_jitter : float
+        Standard deviation of a frame's time as a share of a step; 0 for a constant rate.
+    duplicate_share : float
+        Share of frames that repeat the one before.
+    exposure_s : float
+        Shutter time, shorter than a step.
+    facing : str
+        ``forward``, ``backward``, ``left`` or ``right``.
+    height_m, pitch_deg, yaw_deg : float
+        Camera above the ground; looking down and to the right of `facing` by so much.
+    focal_widths : float
+        Focal length in picture widths (0.55: 85° across).
+    ride : Ride
+        Steering, shake, bumps, a hand-held start, a bend.
+    ground : GroundKind
+    roadside : bool
+        Whether cones, boards, hedges and trees stand beside the track.
+    bodywork : bool
+        Whether bonnet and front wheels are in view (looking forward only).
+    light : float
+        1 in daylight; 0.15 at dusk. Less light means more noise.
+    noise_codes : float
+        Standard deviation of the sensor noise in 8-bit codes in daylight.
+    exposure_drift : float
+        Relative size of slow brightness changes.
+    passing_at_s : float or None
+        Footage time at which another cart draws level, faster by `passing_mps`.
+    readout_lag_s : float or None
+        A speed in digits, late by so much, burnt into the corner by the camera.
+    cuts_s : tuple of float
+        Times at which the picture cuts to the next of `cut_facings` and back again.
+    flashes_s : tuple of float
+        Times of single frames that are far too bright.
+    dark : bool
+        The lens is covered: noise only.
+    rng_seed : int
+        Chooses noise and frame jitter.
+    """
+
+    width: int = 1280
+    height: int = 720
+    frame_rate_hz: float = 30.0
+    vfr_jitter: float = 0.0
+    duplicate_share: float = 0.0
+    exposure_s: float = 1 / 120
+    facing: Facing = "forward"
+    height_m: float = 0.82
+    pitch_deg: float = 4.0
+    yaw_deg: float = 0.6
+    focal_widths: float = 0.55
+    ride: Ride = field(default_factory=Ride)
+    ground: GroundKind = field(default_factory=GroundKind)
+    roadside: bool = True
+    bodywork: bool = True
+    light: float = 1.0
+    noise_codes: float = 1.6
+    exposure_drift: float = 0.03
+    passing_at_s: float | None = None
+    passing_mps: float = 3.0
+    readout_lag_s: float | None = None
+    cuts_s: tuple[float, ...] = ()
+    cut_facing: Facing = "left"
+    flashes_s: tuple[float, ...] = ()
+    dark: bool = False
+    rng_seed: int = 1
+
+    def __post_init__(self) -> None:
+        if self.width < 64 or self.height < 64 or self.width % 2 or self.height % 2:
+            raise UsageError(
+                f"picture size {self.width}×{self.height}: both sides must be even and at least 64"
+            )
+        if not 1 <= self.frame_rate_hz <= 480:
+            raise UsageError(f"frame rate {self.frame_rate_hz:g} Hz: use 1 to 480")
+        if not 0 < self.exposure_s <= 1 / self.frame_rate_hz:
+            raise UsageError(
+                f"exposure {self.exposure_s:g} s: must be over 0 and within a frame's "
+                f"{1 / self.frame_rate_hz:.4f} s"
+            )
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length in pixels."""
+        return self.focal_widths * self.width
+
+
+def frame_times_s(spec: SceneSpec, duration_s: float) -> FloatArray:
+    """Presentation times from 0 up to `duration_s`, strictly increasing, in whole 1/90000 s.
+
+    Examples
+    --------
+    >>> frame_times_s(SceneSpec(frame_rate_hz=25), 0.1).round(3).tolist()
+    [0.0, 0.04, 0.08]
+    """
+    count = int(duration_s * spec.frame_rate_hz) + 1
+    t = np.arange(count) / spec.frame_rate_hz
+    if spec.vfr_jitter:
+        rng = np.random.default_rng([spec.rng_seed, 5])
+        shift = rng.normal(0, spec.vfr_jitter, count).clip(-0.45, 0.45) / spec.frame_rate_hz
+        shift[0] = 0
+        t = t + shift
+    return np.asarray(np.round(t * 90000) / 90000)
+
+
+def pictures(spec: SceneSpec, motion: Motion) -> Iterator[tuple[float, Picture]]:
+    """Every frame of a run: presentation time in seconds and picture.
+
+    Yields
+    ------
+    (float, ndarray of shape (height, width, 3), uint8)
+        Blue, green, red. The same `spec` and `motion` always give the same pictures.
+    """
+    scene = _scene(spec)
+    rng = np.random.default_rng([spec.rng_seed, 9])
+    last: Picture | None = None
+    for t_s in frame_times_s(spec, motion.duration_s).tolist():
+        repeated = rng.random() < spec.duplicate_share
+        if last is None or not repeated:
+            last = scene.picture(motion, t_s)
+        yield t_s, last
+
+
+def render_picture(spec: SceneSpec, motion: Motion, t_s: float) -> Picture:
+    """The one picture whose exposure is centred on footage time `t_s`."""
+    return _scene(spec).picture(motion, t_s)
+
+
+@lru_cache(maxsize=2)
+def _scene(spec: SceneSpec) -> Scene:
+    return Scene(spec)
+
+
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """Part of the ground between two depths, with the level that suits it."""
+
+    near_m: float
+    far_m: float
+    level: Level
+
+
+class Scene:
+    """Textures and things of one `SceneSpec`, ready to be pictured."""
+
+    def __init__(self, spec: SceneSpec) -> None:
+        cv2.setNumThreads(1)
+        self.spec = spec
+        self._views = {spec.facing: self._bands(spec.facing)}
+        if spec.cuts_s:
+            self._views[spec.cut_facing] = self._bands(spec.cut_facing)
+        self._things = roadside(spec.ground) if spec.roadside else []
+        self._backdrop = Backdrop(spec.focal_px, spec.ground)
+        self._noise = self._noise_bank()
+        self._front = None
+        if spec.bodywork:
+            front = cart_front(spec.width, spec.height)
+            self._front_top = int(np.flatnonzero(front[:, :, 3].any(1))[0])
+            self._front = np.ascontiguousarray(front[self._front_top :])
+        self._paths: dict[tuple[int, str], CameraPath] = {}
+        self._motion: Motion | None = None
+
+    def picture(self, motion: Motion, t_s: float) -> Picture:
+        """The picture whose exposure is centred on `t_s`; shape (height, width, 3)."""
+        spec = self.spec
+        facing = spec.facing
+        if sum(t_s >= cut for cut in spec.cuts_s) % 2:
+            facing = spec.cut_facing
+        frame = np.empty((spec.height, spec.width, 3), np.uint8)
+        if spec.dark:
+            frame[:] = 3
+            return self._exposed(frame, t_s)
+        path = self._path(motion, facing)
+        pose = path.at(t_s)
+        self._backdrop.draw(frame, pose.axes, pose.place_m[1])
+        for band in self._views[facing]:
+            self._draw_band(frame, pose, band)
+        self._draw_things(frame, pose, motion, t_s)
+        self._smear(frame, path, t_s)
+        if self._front is not None and facing == "forward":
+            self._draw_front(frame, motion, t_s)
+        frame = self._exposed(frame, t_s)
+        if spec.readout_lag_s is not None:
+            self._burn_readout(frame, motion, t_s)
+        return frame
+
+    # -- camera ---------------------------------------------------------------------------
+
+    def _path(self, motion: Motion, facing: Facing) -> CameraPath:
+        if self._motion is not motion:
+            self._paths.clear()
+            self._motion = motion
+        key = (id(motion), facing)
+        if key not in self._paths:
+            yaw = MOUNT_YAW_DEG[facing] + self.spec.yaw_deg
+            self._paths[key] = CameraPath(
+                motion,
+                self.spec.ride,
+                height_m=self.spec.height_m,
+                pitch_deg=self.spec.pitch_deg,
+                yaw_deg=yaw,
+            )
+        return self._paths[key]
+
+    # -- ground ---------------------------------------------------------------------------
+
+    def _bands(self, facing: Facing) -> list[_Band]:
+        """Bands of doubling depth, far ones first; each level has about a pixel's cells."""
+        spec = self.spec
+        focal, height = spec.focal_px, spec.height_m
+        down = math.atan(spec.height / 2 / focal) + math.radians(spec.pitch_deg + 3)
+        near = height / math.tan(min(down, 1.5)) * 0.9
+        last = height * focal / 2.5
+        finest = max(0.0065, 0.8 * near / focal)
+        ground = _ground(spec.ground, finest)
+        loose = 1.15 if not spec.ride.handheld_until_s else 1.5
+        bands = []
+        while near < last:
+            far = near * 2
+            middle = near * 1.2
+            across = max(finest, middle / focal)
+            along = max(finest, (middle**2 + height**2) / (height * focal))
+            side = far * 0.5 / spec.focal_widths * loose + 2
+            box = (-side, side, across, along)
+            if spec.ground.endless:
+                both = math.sqrt(across * along)
+                box = (0.0, 0.0, both, both)
+            elif facing in ("left", "right"):
+                sign = 1 if facing == "right" else -1
+                ends = sorted((sign * (near * 0.7 - 2), sign * (far * 1.3 + 2)))
+                box = (ends[0], ends[1], along, across)
+            overlap = 2 * side + 2 * far
+            bands.append(_Band(near, far, ground.level(*box, overlap)))
+            near = far
+        return bands[::-1]
+
+    def _draw_band(self, frame: Picture, pose: Pose, band: _Band) -> None:
+        high, wide = frame.shape[:2]
+        top, bottom = self._row(pose, band.far_m), self._row(pose, band.near_m)
+        tilt = abs(pose.axes[0][1]) * wide / 2
+        top = max(top, self._row(pose, math.inf) + tilt + 2)
+        first, last = max(0, math.floor(top)), min(high, math.ceil(bottom) + 1)
+        if last - first < 1:
+            return
+        to_ground = self._to_ground(pose)
+        corners = np.array(
+            [[0, first, 1], [wide, first, 1], [0, last, 1], [wide, last, 1]], np.float64
+        )
+        spots = corners @ to_ground.T
+        spots = spots[:, :2] / spots[:, 2:]
+        level = band.level
+        smear = pose.speed_mps * self.spec.exposure_s
+        pad = 2 + smear / 2
+        x_low = math.floor((spots[:, 0].min() - level.x0_m) / level.step_x_m) - 2
+        x_high = math.ceil((spots[:, 0].max() - level.x0_m) / level.step_x_m) + 2
+        z_low = math.floor((spots[:, 1].min() - pad) / level.step_z_m)
+        z_high = math.ceil((spots[:, 1].max() + pad) / level.step_z_m)
+        start_z = z_low % level.rows
+        if self.spec.ground.endless:
+            start_x = x_low % level.columns
+        else:
+            x_low, x_high = max(0, x_low), min(level.picture.shape[1], x_high)
+            start_x = x_low
+        part = level.picture[
+            start_z : start_z + z_high - z_low, start_x : start_x + max(2, x_high - x_low)
+        ]
+        if part.shape[0] < 2 or part.shape[1] < 2:
+            return
+        cells_z = smear * abs(math.cos(pose.heading_rad)) / level.step_z_m
+        cells_x = smear * abs(math.sin(pose.heading_rad)) / level.step_x_m
+        kernel = (_odd(cells_x), _odd(cells_z))
+        if kernel != (1, 1):
+            part = cv2.blur(part, kernel, borderType=cv2.BORDER_REPLICATE)
+        to_part = np.array(
+            [
+                [1 / level.step_x_m, 0, -level.x0_m / level.step_x_m - 0.5 - x_low],
+                [0, 1 / level.step_z_m, -0.5 - z_low],
+                [0, 0, 1],
+            ]
+        )
+        from_row = np.array([[1, 0, 0], [0, 1, first], [0, 0, 1]], np.float64)
+        cv2.warpPerspective(
+            part,
+            to_part @ to_ground @ from_row,
+            (wide, last - first),
+            dst=frame[first:last],
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+
+    def _row(self, pose: Pose, depth_m: float) -> float:
+        """Picture row, in the middle column, of the ground at a depth."""
+        below = math.asin(max(-1.0, min(1.0, float(pose.axes[2][1]))))
+        below += math.atan(float(pose.place_m[1]) / depth_m) if depth_m < math.inf else 0.0
+        return self.spec.height / 2 - 0.5 + self.spec.focal_px * math.tan(min(below, 1.55))
+
+    def _to_ground(self, pose: Pose) -> npt.NDArray[np.float64]:
+        """Homography from pixel (u, v, 1) to ground (x w, z w, w), exact pinhole."""
+        spec = self.spec
+        focal = spec.focal_px
+        right, down, ahead = pose.axes
+        ahead = ahead - right * ((spec.width / 2 - 0.5) / focal)
+        ahead = ahead - down * ((spec.height / 2 - 0.5) / focal)
+        ray = np.stack([right / focal, down / focal, ahead], 1)  # world = ray @ (u, v, 1)
+        weight = -ray[1] / pose.place_m[1]
+        return np.stack(
+            [ray[0] + pose.place_m[0] * weight, ray[2] + pose.place_m[2] * weight, weight]
+        )
+
+    # -- things, bodywork -------------------------------------------------------------------
+
+    def _draw_things(self, frame: Picture, pose: Pose, motion: Motion, t_s: float) -> None:
+        spec = self.spec
+        things = list(self._things)
+        if spec.passing_at_s is not None:
+            gained = spec.passing_mps * (t_s - spec.passing_at_s)
+            place = float(motion.at("distance_m", t_s)) + gained + 0.6
+            things.append(Thing(other_cart(), 2.3, place, spec.passing_mps))
+        for depth, thing, offset in in_view(things, pose, spec.width, spec.focal_px):
+            draw_thing(frame, thing, pose, offset, depth, spec.focal_px, spec.exposure_s)
+
+    def _draw_front(self, frame: Picture, motion: Motion, t_s: float) -> None:
+        """The own cart shakes a pixel or so with the engine."""
+        assert self._front is not None
+        rpm = float(motion.at("engine_rpm", t_s))
+        size = self.spec.height / 720 * min(1.4, 2200 / max(rpm, 500))
+        phase = 2 * math.pi * rpm / 60 * t_s
+        matrix = np.array(
+            [[1.0, 0.0, 0.5 * size * math.sin(phase / 2)], [0.0, 1.0, size * math.sin(phase)]]
+        )
+        part = cv2.warpAffine(
+            self._front,
+            matrix,
+            (self.spec.width, self._front.shape[0]),
+            flags=cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        blend(frame[self._front_top :], part)
+
+    # -- sensor -----------------------------------------------------------------------------
+
+    def _smear(self, frame: Picture, path: CameraPath, t_s: float) -> None:
+        """Blur by the turning of the camera during the exposure."""
+        half = self.spec.exposure_s / 2
+        before, after = path.at(t_s - half).axes[2], path.at(t_s + half).axes[2]
+        now = path.at(t_s).axes
+        moved = (after - before) * self.spec.focal_px
+        kernel = (_odd(abs(float(now[0] @ moved))), _odd(abs(float(now[1] @ moved))))
+        if kernel != (1, 1):
+            cv2.blur(frame, kernel, dst=frame, borderType=cv2.BORDER_REPLICATE)
+
+    def _noise_bank(self) -> Picture:
+        spec = self.spec
+        rng = np.random.default_rng([spec.rng_seed, 3])
+        shape = (spec.height + 96, spec.width + 96)
+        luma = rng.standard_normal(shape, dtype=np.float32)
+        luma = 0.75 * luma + 0.5 * cv2.GaussianBlur(luma, (0, 0), 0.8) * 2
+        tint = rng.standard_normal((shape[0] // 2, shape[1] // 2, 3), dtype=np.float32)
+        tint = cv2.resize(tint, shape[::-1], interpolation=cv2.INTER_LINEAR) * 0.45
+        bank = 128 + 28 * (luma[:, :, None] + tint)
+        return np.clip(bank, 0, 255).astype(np.uint8)
+
+    def _exposed(self, frame: Picture, t_s: float) -> Picture:
+        spec = self.spec
+        rng = np.random.default_rng([spec.rng_seed, 4, round(t_s * 90000) + 2**20])
+        y, x = (int(v) for v in rng.integers(0, 96, 2))
+        noise = self._noise[y : y + spec.height, x : x + spec.width]
+        sigma = spec.noise_codes / math.sqrt(max(spec.light, 0.02)) / 28
+        slow = math.sin(0.9 * t_s + spec.rng_seed) + 0.6 * math.sin(2.3 * t_s + 1.7)
+        gain = (1 + spec.exposure_drift * slow / 1.2) * (0.25 + 0.75 * spec.light)
+        step = 0.5 / spec.frame_rate_hz
+        if any(abs(t_s - flash) <= step for flash in spec.flashes_s):
+            gain *= 2.6
+        out = cv2.addWeighted(frame, gain, noise, sigma, -128 * sigma)
+        return np.asarray(out)
+
+    def _burn_readout(self, frame: Picture, motion: Motion, t_s: float) -> None:
+        late = float(motion.at("speed_mps", t_s - (self.spec.readout_lag_s or 0.0)))
+        size = self.spec.height / 360
+        at = (int(0.04 * self.spec.width), int(0.13 * self.spec.height))
+        text = f"{late * 3.6:3.0f} km/h"
+        thick = max(1, round(2 * size))
+        for colour, extra in (((0, 0, 0), thick + 2), ((255, 255, 255), thick)):
+            cv2.putText(frame, text, at, cv2.FONT_HERSHEY_SIMPLEX, size, colour, extra, cv2.LINE_AA)
+
+
+@lru_cache(maxsize=2)
+def _ground(kind: GroundKind, finest_m: float) -> Ground:
+    return Ground(kind, finest_m)
+
+
+def _odd(length: float) -> int:
+    """Nearest odd whole number, at least 1: a box that does not shift what it blurs."""
+    return 2 * round(max(0.0, length - 1) / 2) + 1

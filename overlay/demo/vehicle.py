@@ -1,0 +1,327 @@
+"""The simulated cyclekart: engine, centrifugal clutch, one fixed gear, tyres, air and brakes.
+
+The model is an ordinary longitudinal force balance integrated at 1 kHz. Figures are those of a
+small single-cylinder four-stroke utility engine (5 to 7.5 hp) in a 170 kg cart with its driver;
+they are common practice, no source. The rest state, the launch and the stop are exact: speed is
+zero, not small, while the cart stands.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from overlay.errors import UsageError
+from overlay.timebase import FloatArray
+
+STEP_S = 0.001
+GRAVITY_MPS2 = 9.80665  # standard gravity, 3rd CGPM (1901)
+AIR_KGPM3 = 1.2
+RPM_PER_RADPS = 30 / math.pi
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """One build of the cart.
+
+    Attributes
+    ----------
+    torque_rpm, torque_nm : tuples of float
+        Net torque at full throttle against engine revolutions a minute.
+    governor_rpm : float
+        Revolutions at which the governor has closed the throttle (it starts 250 below).
+    limiter_rpm : float
+        Revolutions above which the ignition is cut, until they fall 120 below.
+    ratio : float
+        Engine turns for one turn of the driven wheels.
+    tyre_radius_m : float
+        Rolling radius.
+    """
+
+    torque_rpm: tuple[float, ...] = (1000, 1700, 2500, 3200, 3600, 4200, 5000)
+    torque_nm: tuple[float, ...] = (9.0, 12.6, 14.0, 13.0, 11.6, 9.0, 5.0)
+    governor_rpm: float = 3950.0
+    limiter_rpm: float = 5000.0
+    ratio: float = 9.4
+    tyre_radius_m: float = 0.28
+    mass_kg: float = 170.0
+    wheel_mass_kg: float = 7.0
+    driven_load: float = 0.55
+    engine_inertia_kgm2: float = 0.006
+    efficiency: float = 0.92
+    drag_area_m2: float = 0.75
+    rolling: float = 0.019
+    idle_rpm: float = 1700.0
+    engage_rpm: float = 2000.0
+    lockup_rpm: float = 2550.0
+
+    @property
+    def metres_per_turn(self) -> float:
+        """Distance the cart rolls for one turn of the engine without slip."""
+        return 2 * math.pi * self.tyre_radius_m / self.ratio
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What the driver and the track do in one run.
+
+    Attributes
+    ----------
+    go_s : float
+        Footage time at which the throttle starts to open.
+    opening_s : float
+        Time it takes to open fully.
+    lift_at_m : float
+        Distance at which the throttle is shut and the brakes come on.
+    braking_mps2 : float
+        Deceleration by the brakes alone.
+    tail_s : float
+        Seconds filmed after the stop.
+    grip : float
+        Friction coefficient of the driven tyres on sound concrete.
+    loose_from_m, loose_to_m, loose_grip : float
+        A patch of loose gravel that the driven wheels cross; none when its length is 0.
+    headwind_mps, power, slope : float
+        Head wind (negative from behind), factor on the torque, rise over run of the track.
+    """
+
+    go_s: float = 1.6
+    opening_s: float = 0.25
+    lift_at_m: float = 66.0
+    braking_mps2: float = 4.2
+    tail_s: float = 0.8
+    grip: float = 0.85
+    loose_from_m: float = 0.0
+    loose_to_m: float = 0.0
+    loose_grip: float = 0.2
+    headwind_mps: float = 0.0
+    power: float = 1.0
+    slope: float = 0.0
+    longest_s: float = 40.0
+
+
+@dataclass(frozen=True, eq=False)
+class Motion:
+    """True motion on footage time, evenly spaced by `STEP_S`; the exact truth of a run.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Footage time from 0.
+    speed_mps, distance_m, accel_mps2 : ndarray, shape (n,)
+        Ground speed, its integral by the trapezium rule, its difference quotient.
+    wheel_speed_mps, engine_rpm, throttle : ndarray, shape (n,)
+        Rim speed of the driven wheels, engine revolutions a minute, throttle 0 to 1.
+    launch_s : float
+        Last instant at rest before the first movement; NaN when it never rests before moving.
+    """
+
+    t_s: FloatArray
+    speed_mps: FloatArray
+    distance_m: FloatArray
+    accel_mps2: FloatArray
+    wheel_speed_mps: FloatArray
+    engine_rpm: FloatArray
+    throttle: FloatArray
+    launch_s: float = field(default=math.nan)
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds of motion."""
+        return float(self.t_s[-1])
+
+    def at(self, name: str, t_s: FloatArray | float) -> FloatArray:
+        """Values of the attribute `name` by linear interpolation, held at both ends."""
+        return np.asarray(np.interp(t_s, self.t_s, getattr(self, name)))
+
+    def split_to_speed(self, speed_mps: float) -> float:
+        """Seconds from launch to the first time `speed_mps` is reached; NaN if it never is."""
+        return _first_crossing(self.t_s, self.speed_mps, speed_mps) - self.launch_s
+
+    def split_to_distance(self, distance_m: float) -> float:
+        """Seconds from launch to `distance_m`; NaN if it is never reached."""
+        return _first_crossing(self.t_s, self.distance_m, distance_m) - self.launch_s
+
+
+def _first_crossing(t_s: FloatArray, values: FloatArray, goal: float) -> float:
+    above = np.flatnonzero(values >= goal)
+    if not len(above):
+        return math.nan
+    i = int(above[0])
+    if i == 0:
+        return float(t_s[0])
+    low, high = values[i - 1], values[i]
+    return float(t_s[i - 1] + (goal - low) / (high - low) * (t_s[i] - t_s[i - 1]))
+
+
+def motion_from_speed(
+    t_s: FloatArray,
+    speed_mps: FloatArray,
+    *,
+    vehicle: Vehicle | None = None,
+    wheel_slip: FloatArray | None = None,
+) -> Motion:
+    """Motion that follows a given speed, with the engine speed that the gearing asks for.
+
+    Parameters
+    ----------
+    t_s, speed_mps : ndarray, shape (n,)
+        Knots; speed is interpolated linearly onto the 1 kHz grid from 0 to the last time.
+    vehicle : Vehicle
+        Gives gearing and idle speed.
+    wheel_slip : ndarray, shape (n,), or None
+        Rim speed of the driven wheels over ground speed, less 1.
+
+    Examples
+    --------
+    >>> m = motion_from_speed(np.array([0.0, 2.0]), np.array([0.0, 6.0]))
+    >>> round(float(m.distance_m[-1]), 6)
+    6.0
+    """
+    if len(t_s) < 2 or bool(np.any(np.diff(t_s) <= 0)):
+        raise UsageError("a speed shape needs at least two increasing times")
+    cart = vehicle or Vehicle()
+    grid = np.arange(round(float(t_s[-1]) / STEP_S) + 1) * STEP_S
+    speed = np.interp(grid, t_s, speed_mps)
+    slip = np.zeros(len(grid)) if wheel_slip is None else np.interp(grid, t_s, wheel_slip)
+    wheel = speed * (1 + slip)
+    driven = wheel / cart.metres_per_turn * 60
+    pull = np.gradient(speed, STEP_S) > 0.05
+    floor = np.where(pull & (driven < cart.lockup_rpm), 0.9 * cart.lockup_rpm, cart.idle_rpm)
+    rpm = _smoothed(np.maximum(driven, floor), 0.05)
+    return _assembled(grid, speed, wheel, rpm, _smoothed(pull.astype(float), 0.05))
+
+
+def _smoothed(values: FloatArray, over_s: float) -> FloatArray:
+    width = max(1, round(over_s / STEP_S)) | 1
+    padded = np.pad(values, width // 2, mode="edge")
+    sums = np.cumsum(np.concatenate([[0.0], padded]))
+    return np.asarray((sums[width:] - sums[:-width]) / width)
+
+
+def _assembled(
+    t_s: FloatArray, speed: FloatArray, wheel: FloatArray, rpm: FloatArray, throttle: FloatArray
+) -> Motion:
+    steps = (speed[1:] + speed[:-1]) / 2 * np.diff(t_s)
+    distance = np.concatenate([[0.0], np.cumsum(steps)])
+    moving = np.flatnonzero(speed > 0)
+    launch = float(t_s[moving[0] - 1]) if len(moving) and moving[0] > 0 else math.nan
+    return Motion(t_s, speed, distance, np.gradient(speed, t_s), wheel, rpm, throttle, launch)
+
+
+def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
+    """Drive one run from rest to rest.
+
+    Parameters
+    ----------
+    vehicle, drive : Vehicle, Drive
+
+    Returns
+    -------
+    Motion
+        From footage time 0 until `drive.tail_s` after the stop.
+
+    Raises
+    ------
+    UsageError
+        If the cart does not move, or is not at rest again within `drive.longest_s`.
+    """
+    cart = _Cart(vehicle, drive)
+    rows: list[tuple[float, float, float, float]] = []
+    stopped_s = math.inf
+    t = 0.0
+    while t <= stopped_s + drive.tail_s:
+        rows.append((cart.speed, cart.wheel, cart.omega * RPM_PER_RADPS, cart.throttle))
+        cart.step(t)
+        t = len(rows) * STEP_S
+        if cart.lifted_s < math.inf and cart.speed == 0.0 and stopped_s == math.inf:
+            stopped_s = t
+        if t > drive.longest_s:
+            raise UsageError(
+                f"the cart is not back at rest after {drive.longest_s:g} s "
+                f"(speed {cart.speed:.2f} m/s): give it more power or a shorter run"
+            )
+    table = np.array(rows)
+    grid = np.arange(len(table)) * STEP_S
+    return _assembled(grid, table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+
+
+class _Cart:
+    """State of the cart and one explicit step of its equations."""
+
+    def __init__(self, vehicle: Vehicle, drive: Drive) -> None:
+        self.vehicle, self.drive = vehicle, drive
+        self.speed = self.wheel = self.distance = 0.0
+        self.omega = vehicle.idle_rpm / RPM_PER_RADPS
+        self.throttle = 0.0
+        self.lifted_s = math.inf
+        self.cut = False
+        span = np.arange(0, 7001)
+        self._torque = np.interp(span, vehicle.torque_rpm, vehicle.torque_nm).tolist()
+        self._clutch_gain = 15.0 / (vehicle.lockup_rpm**2 - vehicle.engage_rpm**2)
+
+    def step(self, t: float) -> None:
+        vehicle = self.vehicle
+        self._control(t)
+        rpm = self.omega * RPM_PER_RADPS
+        clutch = self._clutch(rpm)
+        self.omega += (self._engine(rpm) - clutch) / vehicle.engine_inertia_kgm2 * STEP_S
+        drive_n = clutch * vehicle.ratio * vehicle.efficiency / vehicle.tyre_radius_m
+        self._roll(drive_n, self._resistance(t))
+
+    def _control(self, t: float) -> None:
+        drive = self.drive
+        if self.distance >= drive.lift_at_m and self.lifted_s == math.inf:
+            self.lifted_s = t
+        if self.lifted_s < math.inf:
+            self.throttle = max(0.0, 1.0 - (t - self.lifted_s) / 0.12)
+        else:
+            self.throttle = min(1.0, max(0.0, (t - drive.go_s) / drive.opening_s))
+
+    def _engine(self, rpm: float) -> float:
+        vehicle = self.vehicle
+        if rpm > vehicle.limiter_rpm:
+            self.cut = True
+        elif rpm < vehicle.limiter_rpm - 120:
+            self.cut = False
+        governed = min(1.0, max(0.0, (vehicle.governor_rpm - rpm) / 250))
+        friction = 1.6 + 0.0007 * rpm
+        gross = self._torque[min(7000, max(0, int(rpm)))] * self.drive.power + friction
+        opened = 0.0 if self.cut else min(self.throttle, governed)
+        idling = min(0.9, max(0.0, (vehicle.idle_rpm + 60 - rpm) / 150))
+        return gross * max(opened, idling) - friction
+
+    def _clutch(self, rpm: float) -> float:
+        vehicle = self.vehicle
+        grip = min(28.0, self._clutch_gain * max(0.0, rpm**2 - vehicle.engage_rpm**2))
+        driven = self.wheel / vehicle.metres_per_turn * 60
+        return grip * math.tanh((rpm - driven) / 40)
+
+    def _resistance(self, t: float) -> float:
+        vehicle, drive = self.vehicle, self.drive
+        air = self.speed + drive.headwind_mps
+        weight = vehicle.mass_kg * GRAVITY_MPS2
+        force = weight * (vehicle.rolling + drive.slope)
+        force += 0.5 * AIR_KGPM3 * vehicle.drag_area_m2 * air * abs(air)
+        braking = min(1.0, max(0.0, (t - self.lifted_s - 0.3) / 0.35))
+        return force + braking * drive.braking_mps2 * vehicle.mass_kg
+
+    def _roll(self, drive_n: float, resist_n: float) -> None:
+        vehicle, drive = self.vehicle, self.drive
+        loose = drive.loose_from_m <= self.distance < drive.loose_to_m
+        grip = drive.loose_grip if loose else drive.grip
+        limit_n = grip * vehicle.driven_load * vehicle.mass_kg * GRAVITY_MPS2
+        total = vehicle.mass_kg + vehicle.wheel_mass_kg
+        accel = (drive_n - resist_n) / total
+        wheel = self.wheel
+        slipping = wheel > self.speed + 1e-9
+        if slipping or drive_n - vehicle.wheel_mass_kg * accel > limit_n:
+            slipping = True
+            accel = (limit_n - resist_n) / vehicle.mass_kg
+            wheel += (drive_n - limit_n) / vehicle.wheel_mass_kg * STEP_S
+        before = self.speed
+        self.speed = max(0.0, self.speed + accel * STEP_S)
+        self.distance += (before + self.speed) / 2 * STEP_S
+        self.wheel = max(wheel, self.speed) if slipping else self.speed
