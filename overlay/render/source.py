@@ -1,0 +1,172 @@
+"""How footage goes into the encoder's filter graph: upright, even-sized, in its own colours."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from overlay.errors import UsageError
+from overlay.footage.model import ClipFacts
+
+_COPIED = {
+    ".mp4": {"aac", "mp3", "ac3", "eac3", "alac", "opus", "flac"},
+    ".mov": {"aac", "mp3", "ac3", "eac3", "alac", "pcm_s16le", "pcm_s24le", "pcm_s16be"},
+    ".mkv": None,  # everything
+}
+_HD_HEIGHT = 720  # from here on untagged pictures count as BT.709, below as BT.601: common practice
+_MATRICES = {
+    "bt709": "bt709",
+    "smpte170m": "smpte170m",
+    "bt470bg": "bt470bg",
+    "fcc": "fcc",
+    "smpte240m": "smpte240m",
+    "bt2020nc": "bt2020",
+    "bt2020c": "bt2020",
+}
+
+
+@dataclass(frozen=True)
+class SoundTrack:
+    """One sound track of a clip: its codec as the decoder names it."""
+
+    codec: str
+
+
+def facts_of(source: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
+    """The facts themselves, or those of the clip at a path."""
+    if isinstance(source, ClipFacts):
+        return source
+    from overlay.footage import probe
+
+    return probe(source)
+
+
+def sound_tracks(path: str) -> list[SoundTrack]:
+    """All sound tracks of a clip, in file order.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read as a clip.
+    """
+    from overlay.footage.container import opened
+
+    with opened(path) as clip:
+        return [
+            SoundTrack(stream.codec_context.codec.canonical_name)
+            for stream in clip.container.streams.audio
+            if stream.codec_context is not None
+        ]
+
+
+def container_of(target: Path) -> str:
+    """The suffix of a clip to write, once it is known to be one we write.
+
+    Raises
+    ------
+    UsageError
+        If it is none of ``.mp4``, ``.mov``, ``.mkv``.
+    """
+    suffix = target.suffix.lower()
+    if suffix not in _COPIED:
+        known = ", ".join(sorted(_COPIED))
+        raise UsageError(f"{target}: cannot write {suffix or 'a clip without suffix'}; use {known}")
+    return suffix
+
+
+def sound_arguments(
+    tracks: list[SoundTrack], suffix: str, *, first_input: int = 0
+) -> tuple[list[str], str]:
+    """Arguments that carry all sound over, and what was done in words.
+
+    Copied where the container allows it, else encoded again as AAC; gaps stay silent, a late
+    start stays late.
+    """
+    if not tracks:
+        return [], "none in the source"
+    allowed = _COPIED[suffix]
+    arguments: list[str] = []
+    again = []
+    for index, track in enumerate(tracks):
+        arguments += ["-map", f"{first_input}:a:{index}"]
+        if allowed is None or track.codec in allowed:
+            arguments += [f"-c:a:{index}", "copy"]
+        else:
+            again.append(track.codec)
+            arguments += [f"-c:a:{index}", "aac", f"-b:a:{index}", "256k"]
+            arguments += [f"-filter:a:{index}", "aresample=async=1"]
+    if not again:
+        return arguments, "copied"
+    return arguments, f"encoded again as AAC, since {suffix} does not hold {', '.join(again)}"
+
+
+def even_size(facts: ClipFacts) -> tuple[int, int]:
+    """Size of the finished picture: an odd last row or column is left out.
+
+    H.264 and its kin store colour for squares of two by two pixels, so sizes are even.
+    """
+    return facts.width // 2 * 2, facts.height // 2 * 2
+
+
+def matrix_of(facts: ClipFacts) -> str:
+    """Name of the colour matrix in which gauges must be mixed into the picture."""
+    if facts.color_space in _MATRICES:
+        return _MATRICES[facts.color_space]
+    return "bt709" if min(facts.width, facts.height) >= _HD_HEIGHT else "smpte170m"
+
+
+def range_of(facts: ClipFacts) -> str:
+    """``pc`` for full range, else ``tv``."""
+    return "pc" if facts.color_range == "pc" else "tv"
+
+
+def is_rgb(facts: ClipFacts) -> bool:
+    """Whether pictures are stored as RGB and must be converted."""
+    return facts.color_space == "gbr" or facts.pixel_format.startswith(("gbr", "rgb", "bgr"))
+
+
+def tick_of(time_base: Fraction) -> Fraction:
+    """One tick of the finished clip: 1/n seconds, such that every source time is whole."""
+    return Fraction(1, time_base.denominator)
+
+
+def base_chain(facts: ClipFacts, pixel_format: str) -> tuple[str, list[str]]:
+    """Filters that make the source ready for gauges, and what was done in words.
+
+    Frame times stay as they are. The result has the size of :func:`even_size`.
+    """
+    width, height = even_size(facts)
+    filters, notes = [], []
+    if facts.is_interlaced:
+        filters.append("bwdif=mode=send_frame:deint=all")
+        notes.append("interlaced footage: the two fields of each frame were joined into one")
+    if (width, height) != (facts.width, facts.height):
+        filters.append(f"crop={width}:{height}:0:0:exact=1")
+        notes.append(
+            f"the picture of {facts.width}×{facts.height} was cut to {width}×{height}, "
+            "since encoders need even sizes"
+        )
+    color = range_of(facts)
+    if is_rgb(facts):
+        filters.append("scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd+bicubic")
+        notes.append("RGB footage was converted to BT.709")
+    elif facts.pixel_format not in (pixel_format, pixel_format.replace("yuv", "yuvj")):
+        filters.append(f"scale=in_range={color}:out_range={color}:flags=accurate_rnd+bicubic")
+    filters.append(f"format={pixel_format}" + ("|yuvj420p" if pixel_format == "yuv420p" else ""))
+    filters.append(f"settb={facts.frame_times.time_base}")
+    return ",".join(filters), notes
+
+
+def color_arguments(facts: ClipFacts) -> list[str]:
+    """Tags that say what the colours mean, as the source has them; unknown stays unknown."""
+    if is_rgb(facts):
+        return ["-color_range", "tv", "-colorspace", "bt709"]
+    tags = {
+        "-color_range": facts.color_range,
+        "-colorspace": facts.color_space,
+        "-color_primaries": facts.color_primaries,
+        "-color_trc": facts.color_transfer,
+    }
+    return [word for flag, name in tags.items() if name != "unknown" for word in (flag, name)]
