@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Literal
@@ -15,14 +15,10 @@ from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_
 from overlay.logs.positions import speed_from_positions
 from overlay.series import Series
 from overlay.timebase import FloatArray
+from overlay.units import MPS_PER
 
 SPEED_SIGMA = "speed_sigma_mps"
 GAP_STEPS = 2.5  # a stretch longer than this many median steps is a gap: one record may be late
-DAY_S = 86400.0
-# A GPS receiver counts weeks modulo 1024 (IS-GPS-200, week number of ten bits).
-WEEK_ROLLOVER_DAYS = 1024 * 7
-FIRST_YEAR, LAST_YEAR = 1980, 2100  # GPS time starts on 6 January 1980
-
 # Beyond these a value cannot be true of a vehicle on the ground: the fastest dragster of the
 # textbooks reaches 145 m/s, and no piston engine turns at 30 000 a minute on a small vehicle.
 LIMITS: dict[str, tuple[float, float]] = {
@@ -107,7 +103,7 @@ def cleaned(raw: Raw) -> Log:
     if SPEED not in channels:
         segment = None if raw.segment is None else raw.segment[kept]
         source = _add_position_speed(channels, t_s, segment, notes)
-    notes += _repeat_notes(channels)
+    notes += _repeat_notes(channels) + (_unit_notes(channels) if source != "positions" else [])
     counts = replace(
         raw.counts,
         records_kept=len(kept),
@@ -146,80 +142,6 @@ def longest_increasing(t_s: FloatArray) -> IntArray:
     while before[chain[-1]] >= 0:
         chain.append(int(before[chain[-1]]))
     return np.array(chain[::-1])
-
-
-def days_unwrapped(
-    time_of_day_s: Sequence[float], day: Sequence[int | None]
-) -> tuple[list[int], int, int, bool]:
-    """Give each record its day, passing midnights and GPS week rollovers.
-
-    Parameters
-    ----------
-    time_of_day_s : sequence of float, length n
-        Seconds since midnight of each record, in file order.
-    day : sequence of int or None, length n
-        Ordinal day where the record carries a date.
-
-    Returns
-    -------
-    day : list of int, length n
-        Ordinal days; counted from 0 where no record carries a date.
-    midnights, week_rollovers : int
-        Passed and accounted for. Dates that jump by a multiple of 1024 weeks (give or take a
-        day) are put on the later calendar, since a receiver that has lost count is behind.
-    dated : bool
-        Whether any record carries a date.
-
-    Examples
-    --------
-    >>> days_unwrapped([86399.0, 0.0], [None, None])
-    ([0, 1], 1, 0, False)
-    >>> days_unwrapped([10.0, 11.0], [737521, 737521 - 7168])
-    ([737521, 737521], 0, 1, True)
-    """
-    mended, weeks = _weeks_mended(day)
-    found = [index for index, value in enumerate(mended) if value is not None]
-    if not len(time_of_day_s):
-        return [], 0, weeks, False
-    first = found[0] if found else 0
-    current = mended[first] or 0
-    days = [0] * len(mended)
-    for index in range(first, -1, -1):
-        if index < first and time_of_day_s[index] > time_of_day_s[index + 1] + DAY_S / 2:
-            current -= 1
-        days[index] = current
-    for index in range(first + 1, len(mended)):
-        known = mended[index]
-        if known is not None:
-            days[index] = known
-        else:
-            wrapped = time_of_day_s[index] < time_of_day_s[index - 1] - DAY_S / 2
-            days[index] = days[index - 1] + int(wrapped)
-    midnights = sum(
-        days[i] == days[i - 1] + 1 and time_of_day_s[i] < time_of_day_s[i - 1]
-        for i in range(1, len(days))
-    )
-    return days, midnights, weeks, bool(found)
-
-
-def _weeks_mended(day: Sequence[int | None]) -> tuple[list[int | None], int]:
-    shift = highest = rollovers = 0
-    last: int | None = None
-    mended: list[int | None] = []
-    for value in day:
-        if value is not None:
-            moved = value + shift
-            if last is not None:
-                laps = round((moved - last) / WEEK_ROLLOVER_DAYS)
-                if laps and abs(moved - last - laps * WEEK_ROLLOVER_DAYS) <= 1:
-                    rollovers += 1
-                    shift -= laps * WEEK_ROLLOVER_DAYS
-                    moved = value + shift
-            highest = min(highest, shift)
-            last = moved
-        mended.append(None if value is None else value + shift)
-    # The smallest shift belongs to the latest calendar, on which all dates are then put.
-    return [None if value is None else value - highest for value in mended], rollovers
 
 
 def _within_limits(values: Mapping[str, FloatArray]) -> tuple[dict[str, FloatArray], int]:
@@ -358,6 +280,34 @@ def _repeat_notes(channels: Mapping[str, Series]) -> list[str]:
     return [
         f"{share:.0%} of the speeds repeat the one before: the receiver seems to measure only "
         f"about every {interval_s:.2g} s; repeated values are kept"
+    ]
+
+
+def _unit_notes(channels: Mapping[str, Series]) -> list[str]:
+    """Warn where the log's own positions show that its speed is in another unit than stated."""
+    speed, latitude = channels.get(SPEED), channels.get(LATITUDE)
+    if speed is None or latitude is None or len(latitude) < 10:
+        return []
+    mid_t_s, moved_mps = speed_from_positions(
+        latitude.t_s,
+        latitude.values,
+        channels[LONGITUDE].values,
+        longest_step_s=GAP_STEPS * latitude.median_step_s,
+    )
+    stated = speed.at(mid_t_s)
+    # Slow parts tell nothing: noise of positions always adds up to some speed.
+    fast = np.isfinite(stated) & (moved_mps > 2.0)
+    step_s = np.diff(latitude.t_s)
+    if np.count_nonzero(fast) < 10 or float(np.sum(moved_mps[fast])) * np.median(step_s) < 50.0:
+        return []
+    ratio = float(np.sum(stated[fast]) / np.sum(moved_mps[fast]))
+    if 0.8 < ratio < 1.25:
+        return []
+    factors = {name: 1 / MPS_PER[name] for name in ("km/h", "mph", "kn", "ft/s")}
+    likely = [name for name, factor in factors.items() if abs(ratio / factor - 1) < 0.06]
+    guess = f", as if it were in {likely[0]} but called m/s" if likely else ""
+    return [
+        f"the speed is {ratio:.2f} times what the log's own positions show{guess}: check its unit"
     ]
 
 

@@ -17,7 +17,8 @@ from xml.etree import ElementTree
 import numpy as np
 
 from overlay.errors import InputError, UsageError
-from overlay.logs.clean import FIRST_YEAR, LAST_YEAR, Raw
+from overlay.logs.clean import Raw
+from overlay.logs.days import FIRST_YEAR, LAST_YEAR
 from overlay.logs.detect import decoded
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, Cleaning
 from overlay.units import mps_per

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from overlay.errors import InputError
-from overlay.logs.clean import DAY_S, FIRST_YEAR, LAST_YEAR, Raw, days_unwrapped
+from overlay.logs.clean import Raw
+from overlay.logs.days import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, SPEED, Cleaning
 from overlay.timebase import FloatArray
 from overlay.units import MPS_PER

@@ -224,6 +224,8 @@ def _is_units_row(cells: Sequence[str]) -> bool:
 
 def _demand(chosen: Mapping[str, Column], grid: _Grid, where: str) -> None:
     names = ", ".join(name or "(no name)" for name in grid.header[:12])
+    if all(name.isdigit() for name in grid.header):
+        names += " (the table has no header, so its columns are called by their numbers)"
     if "time" not in chosen:
         raise InputError(
             f"{where}: no time column among {names}; name one in the header, such as "

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from overlay.errors import InputError
-from overlay.logs.clean import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
+from overlay.logs.days import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
 from overlay.logs.headers import TIME_SECONDS, Column
 from overlay.timebase import FloatArray
 
