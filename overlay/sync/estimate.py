@@ -85,22 +85,20 @@ def _mixture_interval(
 
 def _over_smoothing(evidence: Evidence, fit: Fit) -> tuple[Fit, FloatArray, FloatArray, FloatArray]:
     """Fits over the grid of smoothing: the best, and totals, sigmas and shares."""
-    totals, sigmas, logs, fits = [], [], [], []
-    for smoothing in SMOOTHING_GRID_S:
-        start = replace(
-            fit.point,
-            smoothing_s=float(smoothing),
-            shift_s=fit.point.shift_s + fit.point.smoothing_s - float(smoothing),
-        )
-        one = fitted(evidence, start, fit.noise, fit.weights)
-        fits.append(one)
-        totals.append(one.point.shift_s + float(smoothing))
-        sigmas.append(one.shift_sigma_s)
-        logs.append(-one.cost / 2)
-    log = np.array(logs) + smoothing_prior(SMOOTHING_GRID_S)
+    middle = int(np.argmin(np.abs(SMOOTHING_GRID_S - fit.point.smoothing_s)))
+    fits: dict[int, Fit] = {}
+    for k in (*range(middle, len(SMOOTHING_GRID_S)), *range(middle - 1, -1, -1)):
+        near = fits.get(k - 1) or fits.get(k + 1) or fit  # a neighbour is a good start
+        smoothing = float(SMOOTHING_GRID_S[k])
+        shift = near.point.shift_s + near.point.smoothing_s - smoothing
+        start = replace(near.point, smoothing_s=smoothing, shift_s=shift)
+        fits[k] = fitted(evidence, start, fit.noise, fit.weights, steps=4)
+    ordered = [fits[k] for k in range(len(SMOOTHING_GRID_S))]
+    totals = np.array([f.point.shift_s + f.point.smoothing_s for f in ordered])
+    sigmas = np.maximum([f.shift_sigma_s for f in ordered], 1e-6)
+    log = np.array([-f.cost / 2 for f in ordered]) + smoothing_prior(SMOOTHING_GRID_S)
     shares = np.exp(log - np.max(log))
-    best = fits[int(np.argmax(log))]
-    return best, np.array(totals), np.maximum(np.array(sigmas), 1e-6), shares / np.sum(shares)
+    return ordered[int(np.argmax(log))], totals, sigmas, shares / np.sum(shares)
 
 
 def _rough_fit(

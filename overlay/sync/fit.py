@@ -21,6 +21,8 @@ from overlay.sync.joint import (
 )
 from overlay.timebase import FloatArray
 
+FREE_TERMS = 3  # level, slope and the pole's start, which the roughness leaves free
+SPEED_SCALE_MPS = 10.0  # of a run; only their sum's size enters, in comparing models
 SMALLEST_GAIN_ERROR = 1e-3
 LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0
@@ -66,6 +68,8 @@ def cost_of(evidence: Evidence, noise: Noise, point: Point, system: System) -> f
     rows = evidence.grid.size - 3
     total = p.motion * system.rss["motion"] + p.log * system.rss["log"]
     total += p.rough * system.rss["rough"] + p.border[0] * point.offset**2
+    total -= math.log(p.border[0]) - 4 * rows * math.log(evidence.grid.step_s)
+    total -= FREE_TERMS * math.log(SPEED_SCALE_MPS**-2)
     total += float(p.border[1 : 1 + count] @ point.gain_error**2)
     total -= len(evidence.motion) * math.log(p.motion) + len(evidence.log) * math.log(p.log)
     total -= rows * (math.log(p.rough) + 2 * math.log1p(point.smoothing_s / evidence.grid.step_s))
@@ -77,7 +81,7 @@ def cost_of(evidence: Evidence, noise: Noise, point: Point, system: System) -> f
         total -= float(np.sum(~joined)) * math.log1p(-(colour**2))
     if evidence.drifts:
         total += p.border[-1] * point.drift**2
-    return total + log_determinant(system, p, count + 1)
+    return float(total + log_determinant(system, p, count + 1))
 
 
 def climb(
@@ -109,7 +113,7 @@ def climb(
             drift=point.drift + (float(border[-1]) * shrink if evidence.drifts else 0.0),
         )
         system = assemble(evidence, point, noise, weights)
-        if abs(move) < 0.01 * sigma and abs(border[count + 1]) < 1e-4:
+        if abs(move) < 0.02 * sigma and abs(border[count + 1]) < 3e-3:
             break
     return point, system, sigma
 
@@ -193,10 +197,9 @@ def tuned(
 ) -> Fit:
     """Fit everything, noise included, from a starting point."""
     weights = unit_weights(evidence)
-    sigma = math.inf
     for round_ in range(rounds):
         before = noise
-        point, system, sigma = climb(evidence, point, noise, weights, steps=2, fixed=fixed)
+        point, system, _ = climb(evidence, point, noise, weights, steps=2, fixed=fixed)
         noise = renewed_noise(evidence, point, noise, system)
         if round_ >= 2:
             weights = Weights(

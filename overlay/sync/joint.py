@@ -15,17 +15,18 @@ so variances come from the restricted likelihood); gain, shift and drift are max
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from overlay.motion.model import BoolArray
 from overlay.sync.spline import (
     Grid,
+    MeanRows,
     Rows,
     added,
     banded_gram,
     basis,
-    mean_over,
     transposed_times,
 )
 from overlay.timebase import FloatArray
@@ -71,6 +72,11 @@ class Evidence:
     grid: Grid
     gain_basis: FloatArray
     drifts: bool = False
+
+    @cached_property
+    def motion_rows(self) -> MeanRows:
+        """Rows of the mean over each span, before the smoothing is known."""
+        return MeanRows.over(self.grid, self.motion_t_s, self.motion_span_s)
 
 
 @dataclass(frozen=True)
@@ -170,7 +176,7 @@ def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -
     e, grid, border = evidence, evidence.grid, evidence.gain_basis.shape[1] + 3 + evidence.drifts
     parts: dict[str, tuple[Rows, FloatArray, FloatArray, FloatArray]] = {}
 
-    mean = mean_over(grid, e.motion_t_s, e.motion_span_s, point.smoothing_s)
+    mean = e.motion_rows.at(point.smoothing_s)
     gain = point.gain * (1 + e.gain_basis @ point.gain_error) / e.motion_scale
     flat = mean.times(point.w)
     columns = np.zeros((len(flat), border))
@@ -278,7 +284,7 @@ def log_determinant(system: System, p: Precision, random: int) -> float:
     `random` is how many border columns, from the first, belong to that.
     """
     factor, _, _, schur = _factor(system, p)
-    sign, corner = np.linalg.slogdet(schur[:random, :random])
+    _, corner = np.linalg.slogdet(schur[:random, :random])
     return 2 * float(np.sum(np.log(factor[0]))) + float(corner)
 
 
@@ -305,6 +311,6 @@ def newton_step(
         schur[:, count + 1 :] = 0.0
         schur[range(count + 1, len(border)), range(count + 1, len(border))] = 1e30
     free = scipy.linalg.cho_solve_banded((factor, True), pull, check_finite=False)
-    covariance = np.linalg.inv(schur)
+    covariance: FloatArray = np.asarray(np.linalg.inv(schur), dtype=np.float64)
     border_step = covariance @ (border - cross.T @ free)
     return free - solved @ border_step, border_step, covariance

@@ -136,7 +136,7 @@ def candidates(
     if search_s is not None:
         allowed &= (shift >= search_s[0] - GRID_S) & (shift <= search_s[1] + GRID_S)
     r2 = np.clip(correlation, 0.0, 0.9995) ** 2
-    score = np.where(allowed, -0.5 * count * np.log1p(-r2), -np.inf)
+    score: FloatArray = np.where(allowed, -0.5 * count * np.log1p(-r2), -np.inf)
     return _peaks(shift, correlation, count, score, at_most)
 
 

@@ -115,15 +115,35 @@ def added(pieces: list[tuple[Rows, FloatArray | float]]) -> Rows:
     return Rows(first, values)
 
 
-def mean_over(grid: Grid, t_s: FloatArray, span_s: FloatArray, smoothing_s: float) -> Rows:
-    """Rows that give the mean of ``w + smoothing_s * dw/dt`` over a span round each time.
+@dataclass(frozen=True, eq=False)
+class MeanRows:
+    """Rows that give the mean of ``w + tau dw/dt`` over spans, for any tau.
 
-    The mean of w is Simpson's rule, exact for a cubic; that of its derivative is exact always.
+    Attributes
+    ----------
+    mean, slope : Rows
+        Of w and of its derivative; the same columns.
     """
-    half = span_s / 2
-    before, at, after = (basis(grid, t_s + k * half) for k in (-1, 0, 1))
-    slope = smoothing_s / span_s
-    return added([(before, 1 / 6 - slope), (at, 2 / 3), (after, 1 / 6 + slope)])
+
+    mean: Rows
+    slope: Rows
+
+    @staticmethod
+    def over(grid: Grid, t_s: FloatArray, span_s: FloatArray) -> MeanRows:
+        """Means over a span round each time.
+
+        That of w is Simpson's rule, exact for a cubic; that of its derivative is exact always.
+        """
+        half = span_s / 2
+        before, at, after = (basis(grid, t_s + k * half) for k in (-1, 0, 1))
+        return MeanRows(
+            added([(before, 1 / 6), (at, 2 / 3), (after, 1 / 6)]),
+            added([(before, -1 / span_s), (at, 0.0), (after, 1 / span_s)]),
+        )
+
+    def at(self, smoothing_s: float) -> Rows:
+        """The rows for one smoothing."""
+        return Rows(self.mean.first, self.mean.values + smoothing_s * self.slope.values)
 
 
 def banded_gram(rows: Rows, weight: FloatArray, size: int, band: int) -> FloatArray:
