@@ -196,7 +196,8 @@ def _average_rate(times: FrameTimes, said: Fraction | None) -> Fraction:
     measured = (len(times) - 1) / (span * times.time_base)
     usual = [Fraction(rate) for rate in _USUAL_RATES]
     usual += [rate * 1000 / 1001 for rate in usual]
-    for rates in ([said] if said else [], usual):
+    # Times in whole milliseconds cannot tell 30 from 29.97 in a short clip: ask the file first.
+    for rates in ([said] if said in usual else [], usual, [said] if said else []):
         nearest = min(rates, key=lambda rate: abs(rate - measured), default=measured)
         if rates and abs(nearest / measured - 1) <= Fraction(1, span):
             return nearest

@@ -220,13 +220,13 @@ def picture(path: str | os.PathLike[str], at_s: float) -> npt.NDArray[np.uint8]:
     """
     if not at_s >= 0:
         raise UsageError(f"time {at_s} s is before the clip's first frame; use 0 or later")
-    with opened(path) as clip:
-        shown = _last_until(Pictures(clip, start_s=at_s - 1.0), at_s)
-        if shown is None:  # a frame that stands for more than a second
-            shown = _last_until(Pictures(clip), at_s)
-        if shown is None:
-            raise InputError(f"{path}: no picture can be decoded; use another recording")
-        return upright_of(shown, clip.video.sample_aspect_ratio).applied(_rgb(shown))
+    for start_s in (at_s - 1.0, None):
+        with opened(path) as clip:
+            shown = _last_until(Pictures(clip, start_s=start_s), at_s)
+            if shown is not None:
+                return upright_of(shown, clip.video.sample_aspect_ratio).applied(_rgb(shown))
+        # Otherwise one frame stands for more than a second: go through all before it.
+    raise InputError(f"{path}: no picture can be decoded; use another recording")
 
 
 def luma_plane(frame: VideoFrame) -> npt.NDArray[np.uint8] | npt.NDArray[np.uint16]:
@@ -241,12 +241,23 @@ def luma_plane(frame: VideoFrame) -> npt.NDArray[np.uint8] | npt.NDArray[np.uint
     name = frame.format.name
     if not name.startswith(_LUMA_FIRST) or bits > 16 or name.endswith("be"):
         # Packed, RGB and other rare formats.
-        frame, bits = frame.reformat(format="yuv420p"), 8
+        frame, bits = _limited(frame), 8
     plane: Any = frame.planes[0]
     kind: Any = np.uint8 if bits == 8 else np.uint16
     rows: npt.NDArray[Any] = np.frombuffer(plane, dtype=kind)
     in_row = plane.line_size // rows.itemsize
     return rows[: in_row * frame.height].reshape(frame.height, in_row)[:, : frame.width]
+
+
+def _limited(frame: VideoFrame) -> VideoFrame:
+    """A frame of a rare format as eight-bit planes."""
+    if not frame.format.is_rgb:
+        return frame.reformat(format="yuv420p")
+    from av.video.reformatter import ColorRange
+
+    return frame.reformat(
+        format="yuv444p", src_color_range=ColorRange.JPEG, dst_color_range=ColorRange.MPEG
+    )
 
 
 def _last_until(pictures: Pictures, at_s: float) -> VideoFrame | None:
