@@ -87,6 +87,8 @@ class Split:
         Standard uncertainty of `time_s` without the share common to the day.
     reason : str or None
         Why there is no time.
+    timing_sigma_s : float or None
+        The share of the lag's uncertainty, common to the day: not part of `sigma_s`.
     """
 
     goal: SplitGoal
@@ -95,6 +97,7 @@ class Split:
     speed_mps: float | None
     sigma_s: float | None
     reason: str | None = None
+    timing_sigma_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -109,11 +112,15 @@ class Launch:
         Standard uncertainty in seconds.
     rollout_at_s : float or None
         Footage time at which the first 0.3048 m are covered.
+    picture_share : float, 0 to 1
+        Weight of the motion seen in the picture in `at_s`; the rest comes from the log, where an
+        error of the lag shifts launch and goals alike and so leaves no trace in a split.
     """
 
     at_s: float
     sigma_s: float
     rollout_at_s: float | None
+    picture_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -123,7 +130,8 @@ class Mark:
     Attributes
     ----------
     kind : str
-        ``wheelspin``, ``clutch slip``, ``limiter cut``, ``lift``, ``gap``, ``late launch``.
+        ``wheelspin``, ``clutch slip``, ``limiter cut``, ``lift``, ``gap``, ``late launch``,
+        ``creeping launch``.
     start_s, end_s : float
         Footage times.
     detail : str

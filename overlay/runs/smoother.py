@@ -49,7 +49,7 @@ class _Kind:
 
 _MOVING = _Kind(0.0, 0.0, 0.0)
 _SUDDEN = _Kind(_STEP_MPS2, 0.0, 0.0)
-_GRADUAL = _Kind(0.0, _RAMP_JERK, -4.0)
+_GRADUAL = _Kind(0.0, _RAMP_JERK, -3.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -319,21 +319,19 @@ def _zoomed_search(
         score = log_likelihood(readings, what, tau_s)
         weight = np.exp(score - np.max(score))
         weight /= np.sum(weight)
-        area, zoomed = 0.0, False
+        spacing = [axis[1] - axis[0] for axis in (launch, jerk, noise) if len(axis) > 1]
         if span is not None:
-            area += np.log(launch[1] - launch[0])
             launch, zoomed = _zoom(launch, what.launch_s, weight, span)
-        area += np.log(jerk[1] - jerk[0])
-        if jerk[1] - jerk[0] > 0.3 or not zoomed:
-            jerk, again = _zoom(jerk, np.log10(what.jerk), weight, Span(-4.0, 4.0))
-            zoomed |= again and float(jerk[1] - jerk[0]) > 0.2
+            if zoomed:
+                continue  # jerk and noise mean little while the launch is off by whole readings
+        jerk, zoomed = _zoom(jerk, np.log10(what.jerk), weight, Span(-4.0, 4.0))
+        zoomed = zoomed and float(jerk[1] - jerk[0]) > 0.15
         if not piece.noise_given:
-            area += np.log(noise[1] - noise[0])
             noise, again = _zoom(noise, np.log10(what.noise), weight, Span(floor, 1.0))
-            zoomed |= again and float(noise[1] - noise[0]) > 0.05
+            zoomed |= again and spacing[-1] > 0.06
         if not zoomed:
             break
-    return what, score + area + kind.log_prior
+    return what, score + float(np.sum(np.log(spacing))) + kind.log_prior
 
 
 def _ends(span: Span) -> tuple[float, float]:
