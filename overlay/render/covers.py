@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from overlay.errors import UsageError
 
-STYLES = ("blur", "plate")
-_CELLS_HIGH = 3  # a line of digits needs five rows or more to be told apart
+STYLES = ("blend", "plate")
+_CELL_PX = 16
 _PLATE = "0x1b1d21"
 
 
@@ -21,15 +21,15 @@ class Cover:
     x, y, width, height : int
         Pixels; widened to even numbers where needed.
     style : str
-        ``blur`` keeps the tones of the scene, at most three cells high, so that no digit
-        survives; ``plate`` is one dark colour.
+        ``blend`` fills the box from the rows above and below it, so that nothing of what was
+        inside is left; ``plate`` is one dark colour.
     """
 
     x: int
     y: int
     width: int
     height: int
-    style: str = "blur"
+    style: str = "blend"
 
     def __post_init__(self) -> None:
         if self.style not in STYLES:
@@ -63,26 +63,35 @@ def cover_chain(
                 f"a cover reaches to {right}, {bottom} but the picture is {size[0]}×{size[1]}"
             )
         width, height = right - left, bottom - top
-        if cover.style == "plate":
+        if cover.style == "plate" or height > size[1] - 2:
             pieces.append(
                 f"[{last}]drawbox=x={left}:y={top}:w={width}:h={height}:color={_PLATE}:t=fill"
                 f"[{made}]"
             )
         else:
-            pieces += _blurred(last, made, index, (left, top, width, height))
+            pieces += _blended(last, made, index, (left, top, width, height), size[1])
         last = made
     return pieces
 
 
-def _blurred(last: str, made: str, index: int, box: tuple[int, int, int, int]) -> list[str]:
+def _blended(
+    last: str, made: str, index: int, box: tuple[int, int, int, int], high: int
+) -> list[str]:
+    """Fill a box with a soft passage from the rows just above it to those just below it."""
     left, top, width, height = box
-    rows = min(_CELLS_HIGH, max(1, height // 8))
-    columns = max(2, round(width / height * rows))
-    # Colour planes are half as large, so cells are counted in them.
-    return [
-        f"[{last}]split[k{index}][u{index}]",
-        f"[u{index}]crop={width}:{height}:{left}:{top},"
-        f"scale={2 * columns}:{2 * rows}:flags=area,scale={columns}:{rows}:flags=area,"
-        f"scale={width}:{height}:flags=bicubic[b{index}]",
-        f"[k{index}][b{index}]overlay=x={left}:y={top}:eval=init:format=auto[{made}]",
+    rims = [row for row in (top - 2, top + height) if 0 <= row <= high - 2]
+    names = [f"r{index}x{count}" for count, _ in enumerate(rims)]
+    pieces = [f"[{last}]split={len(rims) + 1}[k{index}]" + "".join(f"[{n}]" for n in names)]
+    pieces += [
+        f"[{name}]crop={width}:2:{left}:{row}[{name}c]"
+        for name, row in zip(names, rims, strict=True)
     ]
+    joined = "".join(f"[{name}c]" for name in names)
+    joined += f"vstack={len(rims)}," if len(rims) > 1 else ""
+    cells = max(2, width // max(_CELL_PX, height // 2) // 2 * 2)
+    pieces.append(
+        f"{joined}scale={cells}:{2 * len(rims)}:flags=area,"
+        f"scale={width}:{height}:flags=bicubic[b{index}]"
+    )
+    pieces.append(f"[k{index}][b{index}]overlay=x={left}:y={top}:eval=init:format=auto[{made}]")
+    return pieces

@@ -175,7 +175,7 @@ def _checked(options: EncodeOptions, bit_depth: int) -> tuple[str, int, str, lis
 
 def _hardware_arguments(name: str, quality: int) -> tuple[str, ...]:
     """Constant quality in each maker's own terms."""
-    base = ("-c:v", name)
+    base: tuple[str, ...] = ("-c:v", name)
     if name.endswith("videotoolbox"):
         # 1 to 100, higher is better: 19 of 51 becomes 62 or so.
         base += ("-q:v", str(max(1, round(100 * (1 - quality / 51)))))

@@ -103,7 +103,7 @@ class _Writer(threading.Thread):
             for index, picture in changes(feed.layer, feed.times_s):
                 whole = np.ascontiguousarray(picture)
                 head = picture_head(feed.times_ns[index], whole.nbytes)
-                self._put(head, memoryview(whole).cast("B"))
+                self._put(head, whole.data.cast("B"))
                 self.pictures += 1
         except BrokenPipeError:
             pass  # the encoder is gone; its own message tells why
@@ -196,7 +196,8 @@ def _watch(
         )
     except OSError as error:
         raise EncoderError(f"{command[0]}: cannot be started: {error.strerror or error}") from error
-    assert process.stdout is not None and process.stderr is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
     while reading:
         os.close(reading.pop())
     words: deque[str] = deque(maxlen=200)

@@ -153,8 +153,14 @@ def base_chain(facts: ClipFacts, pixel_format: str) -> tuple[str, list[str]]:
         filters.append("scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd+bicubic")
         notes.append("RGB footage was converted to BT.709")
     elif facts.pixel_format not in (pixel_format, pixel_format.replace("yuv", "yuvj")):
-        filters.append(f"scale=in_range={color}:out_range={color}:flags=accurate_rnd+bicubic")
+        matrix = matrix_of(facts)
+        filters.append(
+            f"scale=in_range={color}:out_range={color}:in_color_matrix={matrix}"
+            f":out_color_matrix={matrix}:flags=accurate_rnd+bicubic"
+        )
     filters.append(f"format={pixel_format}" + ("|yuvj420p" if pixel_format == "yuv420p" else ""))
+    if facts.color_space == "unknown" and not is_rgb(facts):
+        filters.append("setparams=colorspace=unknown")
     filters.append(f"settb={facts.frame_times.time_base}")
     return ",".join(filters), notes
 
