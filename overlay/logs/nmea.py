@@ -49,6 +49,7 @@ class _Tally:
     bad_checksums: int = 0
     unparsable: int = 0
     duplicates: int = 0
+    without_time: int = 0
     decimals: dict[str, int] = field(default_factory=lambda: {"RMC": 0, "kn": 0, "km/h": 0})
     notes: list[str] = field(default_factory=list)
 
@@ -94,6 +95,7 @@ def read_nmea(data: bytes, path: str) -> Raw:
         bad_checksums=tally.bad_checksums,
         unparsable=tally.unparsable,
         duplicates=tally.duplicates,
+        without_time=tally.without_time,
         void_fixes=sum(instant.judged and not instant.valid for instant in instants),
         rollovers=rollovers,
         notes=tuple(tally.notes),
@@ -126,27 +128,27 @@ def _sentences(data: bytes, tally: _Tally) -> Iterator[Any]:
         if len(text) < 7 or (text[-3:-2] != "*" and not bare_allowed):
             tally.unparsable += 1
             continue
-        try:
-            sentence = pynmea2.NMEASentence.parse(text, check=not bare_allowed)
-        except pynmea2.ChecksumError:
+        if not bare_allowed and not _checksum_holds(text):
             tally.bad_checksums += 1
             continue
+        try:
+            sentence = pynmea2.NMEASentence.parse(text, check=not bare_allowed)
         except pynmea2.SentenceTypeError:
             continue  # a good sentence of a type that holds nothing for us
         except Exception:  # the parser raises whatever its field converters raise
-            tally.unparsable += not _checksum_holds(text)
+            # With its checksum right the sentence is whole, of a form the parser does not know.
+            tally.unparsable += bare_allowed
             continue
         if getattr(sentence, "sentence_type", None) in USED:
             yield sentence
 
 
 def _checksum_holds(text: str) -> bool:
-    """Whether a sentence is whole, though of a form the parser does not know (proprietary)."""
-    body, star, digits = text[1:].partition("*")
+    body, _, digits = text[1:].partition("*")
     total = 0
     for char in body:
         total ^= ord(char)
-    return bool(star) and total == int(digits, 16)
+    return total == int(digits, 16)
 
 
 def _instants(
@@ -173,9 +175,10 @@ def _instants(
         if not same:
             instants.append(_Instant(time_of_day_s))
         if waiting and same:
-            instants[-1].vtg_mps = waiting[-1]
+            _put_vtg(waiting[-1], instants[-1], tally)
         elif waiting:
             unplaced.append((len(instants) - 1, waiting[-1]))
+        tally.duplicates += max(0, len(waiting) - 1)
         waiting.clear()
         try:
             _take(sentence, instants[-1], tally)
@@ -183,7 +186,15 @@ def _instants(
             tally.unparsable += 1
     if waiting:
         unplaced.append((len(instants), waiting[-1]))
+        tally.duplicates += len(waiting) - 1
     return instants, unplaced
+
+
+def _put_vtg(speed_mps: float, instant: _Instant, tally: _Tally) -> None:
+    if np.isnan(instant.vtg_mps):
+        instant.vtg_mps = speed_mps
+    else:
+        tally.duplicates += 1
 
 
 def _is_gll(sentence: Any) -> bool:
@@ -290,25 +301,25 @@ def _place_boundary_speeds(
     Receivers send a burst an instant, and VTG may open or close it. RMC speeds tell which; without
     them the burst is taken to end with VTG, as most do (common practice, no source).
     """
-    if not unplaced:
-        return
+    between = [(index, speed) for index, speed in unplaced if 0 < index < len(instants)]
     with_rmc = [
         (abs(speed - before), abs(speed - after))
-        for index, speed in unplaced
-        if 0 < index < len(instants)
-        and np.isfinite(before := instants[index - 1].rmc_mps)
+        for index, speed in between
+        if np.isfinite(before := instants[index - 1].rmc_mps)
         and np.isfinite(after := instants[index].rmc_mps)
     ]
     opens = bool(with_rmc) and sum(b for b, _ in with_rmc) > sum(a for _, a in with_rmc)
-    if not with_rmc:
+    if between and not with_rmc:
         tally.notes.append(
             "VTG stands between two times with nothing to tell which it belongs to; the earlier "
             "one is taken, and a constant shift would be part of the lag found"
         )
     for index, speed in unplaced:
         place = index if opens else index - 1
-        if 0 <= place < len(instants) and np.isnan(instants[place].vtg_mps):
-            instants[place].vtg_mps = speed
+        if 0 <= place < len(instants):
+            _put_vtg(speed, instants[place], tally)
+        else:
+            tally.without_time += 1
 
 
 def _times(usable: list[_Instant], tally: _Tally) -> tuple[FloatArray, datetime | None, int]:
