@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -80,7 +81,8 @@ class Canvas:
         alpha: float = 1.0,
     ) -> None:
         """Lay a rounded box (left, top, right, bottom) over everything."""
-        self.cover(rounded_mask(self.height, self.width, box, radius), color, alpha)
+        left, top, mask = self._near(box, radius)
+        self.stamp(mask, left, top, color, alpha)
 
     def hatched_box(
         self,
@@ -93,19 +95,31 @@ class Canvas:
         share: float = 0.5,
     ) -> None:
         """Lay a box of diagonal stripes over everything."""
-        mask = rounded_mask(self.height, self.width, box, radius)
-        stripes = hatch_mask(self.height, self.width, period_px, share)
-        self.cover(mask * stripes, color, alpha)
+        left, top, mask = self._near(box, radius)
+        stripes = hatch_mask(*mask.shape, period_px, share)
+        self.stamp(mask * stripes, left, top, color, alpha)
+
+    def _near(self, box: tuple[float, float, float, float], radius: float) -> tuple[int, int, Mask]:
+        """Left and top of the part of the canvas that the box touches, and the mask there."""
+        left, top = max(0, math.floor(box[0]) - 1), max(0, math.floor(box[1]) - 1)
+        right = max(left, min(self.width, math.ceil(box[2]) + 1))
+        bottom = max(top, min(self.height, math.ceil(box[3]) + 1))
+        moved = (box[0] - left, box[1] - top, box[2] - left, box[3] - top)
+        return left, top, rounded_mask(bottom - top, right - left, moved, radius)
 
     def polygon(self, points: Sequence[tuple[float, float]], color: Color) -> None:
         """Lay a filled polygon over everything; corners in pixels."""
         from PIL import Image, ImageDraw
 
         fine = 8
-        image = Image.new("L", (self.width * fine, self.height * fine))
-        ImageDraw.Draw(image).polygon([(x * fine, y * fine) for x, y in points], fill=255)
-        small = image.resize((self.width, self.height), Image.Resampling.BOX)
-        self.cover(np.asarray(small) / 255.0, color)
+        left, top = (math.floor(min(values)) for values in zip(*points, strict=True))
+        right, bottom = (math.ceil(max(values)) for values in zip(*points, strict=True))
+        size = (max(1, right - left), max(1, bottom - top))
+        image = Image.new("L", (size[0] * fine, size[1] * fine))
+        corners = [((x - left) * fine, (y - top) * fine) for x, y in points]
+        ImageDraw.Draw(image).polygon(corners, fill=255)
+        small = image.resize(size, Image.Resampling.BOX)
+        self.stamp(np.asarray(small) / 255.0, left, top, color)
 
     def stamp(self, mask: Mask, left: int, top: int, color: Color, alpha: float = 1.0) -> None:
         """Lay a small mask (rows, columns) with its corner at (left, top); cut at the edges."""
