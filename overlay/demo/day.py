@@ -1,0 +1,282 @@
+"""Make the demo: clips, logs, truth and day sheet of one day in a folder."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.demo.clip import write_clip
+from overlay.demo.recorder import (
+    record_revs,
+    record_speed,
+    write_gpx,
+    write_nmea,
+    write_revs_table,
+    write_speed_table,
+)
+from overlay.demo.scenario import (
+    BUILDS,
+    CURRENCY,
+    MARGIN_S,
+    SPLIT_DISTANCES_M,
+    SPLIT_SPEEDS_MPS,
+    STOCK_LIMIT_RPM,
+    Build,
+    RunPlan,
+    plan_day,
+)
+from overlay.demo.scene import frame_times_s, pictures
+from overlay.demo.soundtrack import soundtrack
+from overlay.demo.truth import RunTruth, truth_of, write_truth
+from overlay.demo.vehicle import simulate
+from overlay.errors import OutputError
+from overlay.files import written_whole
+
+Progress = Callable[[str, float], None]  # what is being done, and the share done
+SUFFIX = {"gpx": ".gpx", "nmea": ".nmea", "csv": "_speed.csv"}
+POLL_S = 0.2
+
+
+@dataclass(frozen=True)
+class DemoDay:
+    """What was made.
+
+    Attributes
+    ----------
+    folder, sheet, truth : Path
+        The folder, the day sheet and the truth file in it.
+    builds : tuple of Build
+    runs : tuple of RunTruth
+        In the order driven; file names are relative to `folder`.
+    """
+
+    folder: Path
+    sheet: Path
+    truth: Path
+    builds: tuple[Build, ...]
+    runs: tuple[RunTruth, ...]
+
+
+def make_demo(
+    folder: Path | str,
+    *,
+    progress: Progress | None = None,
+    runs_per_build: int = 3,
+    size: tuple[int, int] = (1280, 720),
+    workers: int = 2,
+    rng_seed: int = 2026,
+) -> DemoDay:
+    """Simulate, film and log a whole day.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it does not exist; files of the same names are replaced.
+    progress : callable or None
+        Called now and then with a short text and the share done, 0 to 1.
+    runs_per_build : int
+    size : (int, int)
+        Width and height of the clips.
+    workers : int
+        Processes; 1 stays within this one.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written to.
+    """
+    folder = _folder(Path(folder))
+    plans = plan_day(runs_per_build=runs_per_build, size=size, rng_seed=rng_seed)
+    return make_runs(folder, plans, progress=progress, workers=workers)
+
+
+def make_runs(
+    folder: Path,
+    plans: tuple[RunPlan, ...],
+    *,
+    progress: Progress | None = None,
+    workers: int = 2,
+    kbit_s: int = 2200,
+) -> DemoDay:
+    """Film and log the given runs into `folder`; see :func:`make_demo`."""
+    tell = progress or (lambda text, share: None)
+    jobs = [(plan, str(folder), kbit_s) for plan in plans]
+    if workers <= 1 or len(plans) == 1:
+        runs = []
+        for number, job in enumerate(jobs):
+            tell(f"filming run {job[0].name}", number / len(jobs))
+            runs.append(film(*job))
+    else:
+        runs = _in_parallel(jobs, min(workers, len(jobs)), tell)
+    sheet, truth = folder / "day.toml", folder / "truth.json"
+    write_truth(truth, tuple(runs), facts=_facts())
+    with written_whole(sheet) as part:
+        part.write_text(day_sheet(tuple(runs)), encoding="utf-8")
+    tell("the day is recorded", 1.0)
+    return DemoDay(folder, sheet, truth, BUILDS, tuple(runs))
+
+
+def _folder(folder: Path) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: cannot be made: {error.strerror}; name another folder"
+        ) from error
+    return folder
+
+
+def film(plan: RunPlan, folder: str, kbit_s: int = 2200) -> RunTruth:
+    """Simulate one run and write its clip and logs; returns the truth."""
+    place = Path(folder)
+    motion = simulate(plan.build.vehicle, plan.drive)
+    clip, revs = f"{plan.name}.mp4", f"{plan.name}_revs.csv"
+    log = plan.name + SUFFIX[plan.log_format]
+    record = record_speed(motion, plan.receiver)
+    {"gpx": write_gpx, "nmea": write_nmea, "csv": write_speed_table}[plan.log_format](
+        place / log, record
+    )
+    write_revs_table(place / revs, record_revs(motion, plan.counter))
+    frames = _counted(
+        pictures(plan.scene, motion), len(frame_times_s(plan.scene, motion.duration_s))
+    )
+    write_clip(
+        place / clip,
+        frames,
+        soundtrack(motion, plan.sound),
+        rate_hz=plan.scene.frame_rate_hz,
+        created_utc=plan.created_utc,
+        kbit_s=kbit_s,
+    )
+    return truth_of(plan, motion, clip=clip, speed_log=log, revs_log=revs)
+
+
+# -- several processes ------------------------------------------------------------------------
+
+_done: Any = None  # shared share-done counter of a worker, in thousandths of a run
+
+
+def _counted(
+    frames: Iterator[tuple[float, npt.NDArray[np.uint8]]], total: int
+) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
+    told = 0
+    for number, frame in enumerate(frames, 1):
+        yield frame
+        share = 1000 * number // total
+        if _done is not None and share > told + 9:
+            with _done.get_lock():
+                _done.value += share - told
+            told = share
+
+
+def _start_worker(done: Any) -> None:
+    """A worker leaves Ctrl-C to its parent and removes half-made files when told to end."""
+    global _done
+    _done = done
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+
+
+def _leave(signum: int, frame: object) -> None:
+    raise SystemExit(128 + signum)
+
+
+def _in_parallel(
+    jobs: list[tuple[RunPlan, str, int]], workers: int, tell: Progress
+) -> list[RunTruth]:
+    context = multiprocessing.get_context("spawn")
+    done = context.Value("i", 0)
+    pool = ProcessPoolExecutor(
+        workers, mp_context=context, initializer=_start_worker, initargs=(done,)
+    )
+    try:
+        futures: list[Future[RunTruth]] = [pool.submit(film, *job) for job in jobs]
+        while wait(futures, timeout=POLL_S).not_done:
+            failed = [f for f in futures if f.done() and f.exception()]
+            if failed:
+                failed[0].result()
+            finished = sum(f.done() for f in futures)
+            tell(
+                f"filming {len(jobs)} runs, {finished} done",
+                min(0.99, done.value / 1000 / len(jobs)),
+            )
+        return [future.result() for future in futures]
+    except BaseException:
+        _stop(pool)
+        raise
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _stop(pool: ProcessPoolExecutor) -> None:
+    """End our own workers, which clean up behind themselves."""
+    for pid in list(pool._processes or {}):
+        try:
+            os.kill(pid, signal.SIGTERM)
+        except ProcessLookupError:
+            continue
+
+
+# -- day sheet ----------------------------------------------------------------------------------
+
+
+def _facts() -> dict[str, Any]:
+    return {
+        "what": "True values of a simulated day; offsets are log time minus footage time.",
+        "place": "a disused airfield taxiway",
+        "builds": {
+            build.key: {
+                "name": build.name,
+                "price": build.price,
+                "tyre_radius_m": build.vehicle.tyre_radius_m,
+                "ratio": build.vehicle.ratio,
+                "limiter_rpm": build.vehicle.limiter_rpm,
+            }
+            for build in BUILDS
+        },
+    }
+
+
+def day_sheet(runs: tuple[RunTruth, ...]) -> str:
+    """The day sheet as TOML text: vehicle, builds, runs and the splits to report."""
+    vehicle = BUILDS[0].vehicle
+    lines = [
+        "# A village cyclekart club's timing runs on a disused airfield taxiway (simulated).",
+        "# Closed course, helmet and gloves; the rules of the venue and local law come first.",
+        "",
+        "[vehicle]",
+        'name = "Club cart"',
+        f"mass_kg = {vehicle.mass_kg:g}  # with driver",
+        f"tyre_diameter_m = {2 * vehicle.tyre_radius_m:g}",
+        f"gear_ratio = {vehicle.ratio:g}  # engine turns for one turn of the driven wheels",
+        "cylinders = 1",
+        "strokes = 4",
+        f"limiter_rpm = {BUILDS[1].vehicle.limiter_rpm:g}",
+        f"stock_limit_rpm = {STOCK_LIMIT_RPM:g}  # a stock flywheel or rod can fail above it",
+        "",
+        "[report]",
+        f"split_speeds_mps = {list(SPLIT_SPEEDS_MPS)}",
+        f"split_distances_m = {list(SPLIT_DISTANCES_M)}",
+        "rollout = false",
+        f"worth_noticing_s = {MARGIN_S:g}",
+    ]
+    for build in BUILDS:
+        lines += ["", "[[build]]", f'key = "{build.key}"', f'name = "{build.name}"']
+        lines += [f"price = {build.price:g}", f'currency = "{CURRENCY}"']
+        parts = ", ".join(
+            f'{{ name = "{name}", price = {price:g} }}' for name, price in build.parts
+        )
+        lines.append(f"parts = [{parts}]")
+    for run in sorted(runs, key=lambda run: run.name):
+        lines += ["", "[[run]]", f'name = "{run.name}"', f'build = "{run.build}"']
+        lines += [f'clip = "{run.clip}"', f'logs = ["{run.speed_log}", "{run.revs_log}"]']
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,176 @@
+"""The club's day: two builds of one cart, what the driver and the track do, and the loggers.
+
+A village cyclekart club times runs on a disused airfield taxiway. Build A is the cart as bought,
+held back by its governor. Build B breathes better and may turn faster: hardly any difference to
+10 m/s, where both are held by the clutch, and a clear one at 60 m and in top speed. The engine
+of build B turns faster than stock parts allow, which the day sheet says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from overlay.demo.camera import Ride
+from overlay.demo.recorder import Receiver, RevCounter
+from overlay.demo.scene import SceneSpec
+from overlay.demo.soundtrack import SoundSpec
+from overlay.demo.vehicle import Drive, Vehicle
+from overlay.errors import UsageError
+
+STOCK_LIMIT_RPM = 4000.0  # of the cart's stock flywheel and rod; our own figure for the demo
+CURRENCY = "GBP"
+SPLIT_SPEEDS_MPS = (5.0, 10.0)
+SPLIT_DISTANCES_M = (20.0, 60.0)
+MARGIN_S = 0.15
+
+
+@dataclass(frozen=True)
+class Build:
+    """One configuration of the cart.
+
+    Attributes
+    ----------
+    key, name : str
+        Short key such as ``a``; name as shown.
+    parts : tuple of (str, float)
+        What was bought, with its price in `CURRENCY`.
+    vehicle : Vehicle
+    """
+
+    key: str
+    name: str
+    parts: tuple[tuple[str, float], ...]
+    vehicle: Vehicle
+
+    @property
+    def price(self) -> float:
+        """Sum of the parts' prices."""
+        return sum(price for _, price in self.parts)
+
+
+BUILD_A = Build("a", "As bought", (), Vehicle())
+BUILD_B = Build(
+    "b",
+    "Open filter, jet and free governor",
+    (
+        ("open air filter", 26.0),
+        ("main jet", 7.0),
+        ("governor spring", 4.0),
+        ("steel flywheel", 48.0),
+    ),
+    Vehicle(
+        torque_nm=(9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5),
+        governor_rpm=5200.0,
+        limiter_rpm=5100.0,
+    ),
+)
+BUILDS = (BUILD_A, BUILD_B)
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """Everything that happens in one run and how it is recorded.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``a1``; files are named after it.
+    build : Build
+    drive, scene, sound, receiver, counter
+        What the simulator needs.
+    spoiled : str or None
+        What spoils it, such as ``wheelspin``.
+    log_format : str
+        ``gpx``, ``nmea`` or ``csv``: how the receiver's record is written.
+    created_utc : datetime
+        Creation time that the camera writes: an hour and some seconds wrong.
+    """
+
+    name: str
+    build: Build
+    drive: Drive
+    scene: SceneSpec
+    sound: SoundSpec
+    receiver: Receiver
+    counter: RevCounter
+    spoiled: str | None
+    log_format: str
+    created_utc: datetime
+
+
+def plan_day(
+    *,
+    runs_per_build: int = 3,
+    size: tuple[int, int] = (1280, 720),
+    rng_seed: int = 2026,
+) -> tuple[RunPlan, ...]:
+    """The runs of the day in the order in which they are driven, builds taking turns.
+
+    The second run of build A is spoiled by wheelspin on loose gravel when there are two or more.
+
+    Raises
+    ------
+    UsageError
+        If `runs_per_build` is below 1 or the size is not usable.
+    """
+    if runs_per_build < 1:
+        raise UsageError(f"{runs_per_build} runs a build: at least 1 is needed")
+    rng = np.random.default_rng(rng_seed)
+    delay_s = float(rng.uniform(0.6, 0.72))
+    smoothing_s = float(rng.uniform(0.26, 0.32))
+    plans = []
+    first = datetime(2026, 5, 16, 10, 4, 0, tzinfo=UTC)
+    for number in range(1, runs_per_build + 1):
+        for build in BUILDS:
+            spin = build is BUILD_A and number == 2
+            receiver = Receiver(
+                delay_s=delay_s,
+                smoothing_s=smoothing_s,
+                before_s=round(float(rng.uniform(9, 28)), 3),
+                first_utc=first + timedelta(minutes=11 * len(plans), seconds=int(rng.integers(50))),
+                rng_seed=int(rng.integers(1 << 30)),
+            )
+            plans.append(_plan(build, number, spin, receiver, size, rng))
+    return tuple(plans)
+
+
+def _plan(
+    build: Build,
+    number: int,
+    spin: bool,
+    receiver: Receiver,
+    size: tuple[int, int],
+    rng: np.random.Generator,
+) -> RunPlan:
+    drive = Drive(
+        go_s=round(float(rng.uniform(1.2, 1.8)), 3),
+        opening_s=round(min(0.4, max(0.12, rng.normal(0.25, 0.04))), 3),
+        power=float(rng.normal(1.0, 0.007)),
+        headwind_mps=float(rng.normal(0.0, 0.4)),
+        braking_mps2=float(rng.normal(4.3, 0.15)),
+    )
+    if spin:
+        drive = replace(drive, loose_from_m=1.2, loose_to_m=6.5, loose_grip=0.24)
+    # One camera on one cart: the scene's own seed stays, so that workers share its textures.
+    ride = Ride(rng_seed=int(rng.integers(1 << 30)))
+    scene = SceneSpec(width=size[0], height=size[1], ride=ride)
+    started = receiver.first_utc + timedelta(seconds=receiver.before_s)
+    wrong = timedelta(hours=1, seconds=float(rng.normal(2, 3)))
+    return RunPlan(
+        name=f"{build.key}{number}",
+        build=build,
+        drive=drive,
+        scene=scene,
+        sound=SoundSpec(rng_seed=int(rng.integers(1 << 30))),
+        receiver=receiver,
+        counter=RevCounter(
+            clock_offset_s=round(float(rng.uniform(14, 75)), 3),
+            rng_seed=int(rng.integers(1 << 30)),
+        ),
+        spoiled="wheelspin" if spin else None,
+        log_format="gpx",
+        created_utc=started + wrong,
+    )

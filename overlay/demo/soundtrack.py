@@ -1,0 +1,157 @@
+"""What the camera hears: the engine's firing, wind, tyres, slab joints and a marshal's whistle.
+
+A single-cylinder four-stroke fires once in two turns, so the firing rate is ``rpm / 120`` hertz
+(elementary). The sound is built from the integral of that rate, so its phase follows the true
+engine speed at every sample. Sound time equals footage time: sample 0 belongs to the first frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.demo.ground import SLAB_M
+from overlay.demo.vehicle import Motion
+from overlay.timebase import FloatArray
+
+RATE_HZ = 48000
+CYCLE = 2048  # samples of one firing cycle's table
+
+
+@dataclass(frozen=True)
+class SoundSpec:
+    """How loud each part is; 1 is the ordinary level, 0 leaves it out.
+
+    Attributes
+    ----------
+    engine, wind, tyres, whistle, joints : float
+    fundamental : float
+        Factor on the firing rate's first harmonic, which small microphones often lose.
+    drive : float
+        Gain into the clipping stage; over 3 the record clips audibly.
+    rng_seed : int
+    """
+
+    engine: float = 1.0
+    wind: float = 1.0
+    tyres: float = 1.0
+    whistle: float = 1.0
+    joints: float = 1.0
+    fundamental: float = 0.6
+    drive: float = 1.0
+    rng_seed: int = 1
+
+
+def soundtrack(motion: Motion, spec: SoundSpec | None = None) -> npt.NDArray[np.float32]:
+    """Sound of a whole run.
+
+    Parameters
+    ----------
+    motion : Motion
+    spec : SoundSpec
+
+    Returns
+    -------
+    ndarray of float32, shape (n, 2)
+        Samples between -1 and 1 at 48 kHz, left and right; n covers the motion.
+    """
+    spec = spec or SoundSpec()
+    rng = np.random.default_rng([spec.rng_seed, 41])
+    n = int(motion.duration_s * RATE_HZ)
+    t = np.arange(n) / RATE_HZ
+    speed = motion.at("speed_mps", t)
+    engine = 0.26 * spec.engine * _engine(motion, t, spec, rng)
+    left, right = engine.copy(), np.roll(engine, 14)  # 0.3 ms: the exhaust is on the left
+    gusts = 1 + 0.3 * _slow_noise(n, 3.0, rng)
+    for side in (left, right):
+        side += 0.10 * spec.wind * (speed / 12) ** 2 * gusts * _coloured(n, 20, 450, rng)
+        side += 0.030 * spec.tyres * (speed / 12) * _coloured(n, 250, 1400, rng)
+        side += 0.004 * _coloured(n, 60, 3000, rng)
+    thumps = 0.10 * spec.joints * _joints(motion, n, rng)
+    whistle = 0.09 * spec.whistle * _whistle(motion, t)
+    stereo = np.stack([left + thumps + 1.2 * whistle, right + thumps + 0.7 * whistle], 1)
+    return np.asarray(np.tanh(spec.drive * stereo), np.float32)
+
+
+def firing_phase(motion: Motion, t_s: FloatArray) -> FloatArray:
+    """Number of firings since footage time 0, the integral of rpm / 120."""
+    step = motion.t_s[1] - motion.t_s[0]
+    rate = motion.engine_rpm / 120
+    turns = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * step])
+    return np.asarray(np.interp(t_s, motion.t_s, turns))
+
+
+def _engine(motion: Motion, t: FloatArray, spec: SoundSpec, rng: np.random.Generator) -> FloatArray:
+    phase = firing_phase(motion, t)
+    load = 0.35 + 0.65 * motion.at("throttle", t)
+    cycle = np.floor(phase).astype(int)
+    strength = 1 + 0.08 * rng.standard_normal(int(cycle[-1]) + 2)  # no two firings are alike
+    at = (phase - cycle) * CYCLE
+    i = at.astype(int) % CYCLE
+    part = at - np.floor(at)
+    tones = 0.0
+    for table, share in ((_cycle_table(spec, 0.75), load), (_cycle_table(spec, 1.5), 1 - load)):
+        tones = tones + share * (table[i] * (1 - part) + table[(i + 1) % CYCLE] * part)
+    rasp = np.exp(-7 * (phase - cycle)) * _coloured(len(t), 700, 4000, rng)
+    rpm = motion.at("engine_rpm", t)
+    loud = (0.45 + 0.55 * load) * np.clip(rpm / 3000, 0.45, 1.3)
+    return np.asarray(loud * strength[cycle] * (tones + 0.22 * load * rasp))
+
+
+def _cycle_table(spec: SoundSpec, steepness: float) -> FloatArray:
+    """One firing cycle: 48 harmonics falling with order, with two broad exhaust resonances."""
+    order = np.arange(1, 49)
+    level = order**-steepness * (1 + 0.9 * np.exp(-(((order - 4) / 2.0) ** 2)))
+    level = level * (1 + 0.6 * np.exp(-(((order - 13) / 4.0) ** 2)))
+    level[0] *= spec.fundamental
+    angle = np.arange(CYCLE) / CYCLE * 2 * np.pi
+    shift = 0.9 * order**1.3
+    wave = (level[:, None] * np.cos(order[:, None] * angle[None, :] + shift[:, None])).sum(0)
+    return np.asarray(wave / np.sqrt(np.mean(wave**2)))
+
+
+def _coloured(n: int, low_hz: float, high_hz: float, rng: np.random.Generator) -> FloatArray:
+    """Noise between two frequencies, standard deviation 1, two seconds or more of it looped."""
+    size = min(n, 1 << 18)
+    tones = np.fft.rfft(rng.standard_normal(size))
+    rate = np.fft.rfftfreq(size, 1 / RATE_HZ)
+    shape = (rate / low_hz) ** 2 / (1 + (rate / low_hz) ** 2) / (1 + (rate / high_hz) ** 2)
+    noise = np.fft.irfft(tones * shape, size)
+    return np.asarray(np.resize(noise / noise.std(), n))
+
+
+def _slow_noise(n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
+    knots = rng.standard_normal(int(n / RATE_HZ * rate_hz) + 3)
+    return np.interp(np.arange(n) / RATE_HZ * rate_hz, np.arange(len(knots)), knots)
+
+
+def _joints(motion: Motion, n: int, rng: np.random.Generator) -> FloatArray:
+    """A thump for each axle at each slab joint; the axles are 0.9 m behind and before the eye."""
+    out = np.zeros(n + RATE_HZ // 5)
+    length = RATE_HZ // 8
+    decay = np.exp(-np.arange(length) / (0.022 * RATE_HZ))
+    thump = decay * np.sin(2 * np.pi * 62 * np.arange(length) / RATE_HZ)
+    end = float(motion.distance_m[-1])
+    for axle_m in (0.9, -0.9):
+        joint = SLAB_M / 2
+        while joint - axle_m < end:
+            if joint - axle_m > 0:
+                i = int(np.searchsorted(motion.distance_m, joint - axle_m))
+                start = int(motion.t_s[i] * RATE_HZ)
+                loud = min(1.0, motion.speed_mps[i] / 10) * rng.uniform(0.6, 1.2)
+                stop = min(start + length, len(out))
+                out[start:stop] += loud * thump[: stop - start]
+            joint += SLAB_M
+    return out[:n]
+
+
+def _whistle(motion: Motion, t: FloatArray) -> FloatArray:
+    """A pea whistle just before the throttle opens; none when the cart never rests."""
+    if not np.isfinite(motion.launch_s):
+        return np.zeros_like(t)
+    start = max(0.05, motion.launch_s - 0.75)
+    inside = np.clip(np.minimum(t - start, start + 0.45 - t) / 0.02, 0, 1)
+    trill = 2750 + 130 * np.sin(2 * np.pi * 31 * t)
+    return np.asarray(inside * np.sin(2 * np.pi * np.cumsum(trill) / RATE_HZ))
