@@ -1,0 +1,70 @@
+"""``timetrue align``: how late the log shows what the picture shows, and how sure that is."""
+
+from __future__ import annotations
+
+import click
+
+from overlay.cli.shared import (
+    column_option,
+    cover_option,
+    json_option,
+    parse_columns,
+    parse_covers,
+    print_json,
+    quiet_option,
+    same_clock_option,
+    say,
+    shown_progress,
+)
+from overlay.errors import UndeterminedError
+
+
+@click.command(short_help="Measure how late a log is against a clip.")
+@click.argument("clip", metavar="CLIP")
+@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@same_clock_option
+@cover_option
+@column_option
+@click.option("--plot", "plot", metavar="PNG", help="Write the evidence as a picture.")
+@json_option
+@quiet_option
+def align(
+    clip: str,
+    logs: tuple[str, ...],
+    same_clock: bool,
+    covers: tuple[str, ...],
+    columns: tuple[str, ...],
+    plot: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Measure how late each LOG shows what CLIP shows, in seconds, with a 95 % interval.
+
+    Motion in the picture is set against the logged speed over the whole possible range. The
+    total offset is log time minus footage time of the same event, on the log's own time column
+    (from the first record for logs in UTC); positive means that the log shows it later. It is
+    the receiver's lag plus the offset between the two clocks; the lag alone is given where the
+    evidence can tell the two apart. Ends with exit code 5 and the reason where it cannot be
+    determined.
+    """
+    from overlay.jobs.align import align_files, align_report
+
+    with shown_progress(quiet=quiet) as progress:
+        aligned = align_files(
+            clip,
+            logs,
+            same_clock=same_clock,
+            columns=parse_columns(columns),
+            ignore=parse_covers(covers),
+            progress=progress,
+        )
+    if plot:
+        from overlay.report.plot import plot_evidence
+
+        plot_evidence(aligned.motion, aligned.inputs.speed, aligned.alignment, plot)
+        say(f"evidence: {plot}")
+    if as_json:
+        print_json(aligned.alignment.to_json())
+    else:
+        click.echo(align_report(aligned))
+    return 0 if aligned.alignment.determined else UndeterminedError.exit_code

@@ -1,0 +1,69 @@
+"""``timetrue correct``: the corrected speed as a file."""
+
+from __future__ import annotations
+
+import click
+
+from overlay.cli.shared import (
+    column_option,
+    cover_option,
+    offset_option,
+    parse_columns,
+    parse_covers,
+    quiet_option,
+    same_clock_option,
+    say,
+    shown_progress,
+)
+
+
+@click.command(short_help="Write the corrected speed as CSV or GPX.")
+@click.argument("clip", metavar="CLIP")
+@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@click.option("-o", "--output", required=True, metavar="FILE", help="A .csv or .gpx to write.")
+@click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(0.1, 100),
+    default=10.0,
+    show_default=True,
+    metavar="HZ",
+    help="Rows a second.",
+)
+@same_clock_option
+@offset_option
+@cover_option
+@column_option
+@quiet_option
+def correct(
+    clip: str,
+    logs: tuple[str, ...],
+    output: str,
+    rate_hz: float,
+    same_clock: bool,
+    offset_s: float | None,
+    covers: tuple[str, ...],
+    columns: tuple[str, ...],
+    quiet: bool,
+) -> None:
+    """Write the speed with the lag removed, and its uncertainty at each instant.
+
+    CSV: footage time (s), speed (m/s) and its standard uncertainty, acceleration (m/s²),
+    distance (m), and whether the log knows. GPX: points of the log at their corrected times;
+    needs a log in UTC with positions.
+    """
+    from overlay.jobs.correct import correct_run
+
+    with shown_progress(quiet=quiet) as progress:
+        correct_run(
+            clip,
+            logs,
+            output,
+            rate_hz=rate_hz,
+            same_clock=same_clock,
+            offset_s=offset_s,
+            columns=parse_columns(columns),
+            ignore=parse_covers(covers),
+            progress=progress,
+        )
+    say(f"wrote {output}")

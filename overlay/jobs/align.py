@@ -1,0 +1,50 @@
+"""Align a clip with its logs, and say in words what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from overlay.jobs.analyse import AlignedRun, PixelBox, align_run, read_inputs
+from overlay.jobs.progress import Progress, silent
+
+
+def align_files(
+    clip: str | Path,
+    logs: Sequence[str | Path],
+    *,
+    same_clock: bool = False,
+    columns: Mapping[str, str] | None = None,
+    ignore: Sequence[PixelBox] = (),
+    progress: Progress = silent,
+) -> AlignedRun:
+    """Read a clip and its logs and set the logs against the footage.
+
+    See :func:`overlay.jobs.analyse.read_inputs` and :func:`~overlay.jobs.analyse.align_run`.
+    """
+    inputs = read_inputs(clip, logs, columns=columns)
+    return align_run(inputs, same_clock=same_clock, ignore=ignore, progress=progress)
+
+
+def align_report(aligned: AlignedRun) -> str:
+    """The alignment in a few plain lines."""
+    found = aligned.alignment
+    lines = []
+    if not found.determined or found.total_offset_s is None or found.interval_s is None:
+        lines.append(f"cannot be determined: {found.reason}")
+        return "\n".join(lines + [f"  {note}" for note in found.notes])
+    half = (found.interval_s[1] - found.interval_s[0]) / 2
+    lines.append(f"total offset {found.total_offset_s:+.3f} s ± {half:.3f} (95 %)")
+    if found.readout_lag_s is not None:
+        low, high = found.readout_lag_interval_s or found.interval_s
+        lines.append(f"readout lag  {found.readout_lag_s:+.3f} s ± {(high - low) / 2:.3f}")
+    if found.clock_offset_s is not None:
+        lines.append(f"clock offset {found.clock_offset_s:+.3f} s")
+    if found.readout_lag_s is None and found.reason:
+        lines.append(f"lag alone: {found.reason}")
+    lines.append(f"agreement of motion and log {found.agreement:.3f}")
+    lines += [
+        f"{timing.channel}: {timing.offset_s:+.3f} s; {timing.evidence}"
+        for timing in found.channels
+    ]
+    return "\n".join([*lines, *found.notes])

@@ -1,0 +1,187 @@
+"""Draw gauges on one clip."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from overlay.files import forbid_overwriting_inputs
+from overlay.gauges.imprint import Imprint
+from overlay.gauges.palette import BUILD_HUES, Color
+from overlay.jobs.analyse import (
+    AlignedRun,
+    PixelBox,
+    RunAnalysis,
+    align_run,
+    analyse_run,
+    boxes_of,
+    read_inputs,
+    require_determined,
+    with_offset,
+)
+from overlay.jobs.progress import Progress, silent
+from overlay.jobs.rpm import time_rpm
+from overlay.runs.course import Course
+from overlay.runs.model import SplitGoal
+
+
+@dataclass(frozen=True)
+class DrawRequest:
+    """What to draw, and how.
+
+    Attributes
+    ----------
+    units : str
+        Unit of speed: ``mph``, ``km/h`` or ``m/s``.
+    splits : sequence of str
+        Goals such as ``60 m``; a set that fits the run when empty.
+    corrected : bool
+        Whether the lag is removed.
+    same_clock : bool
+    offset_s : float or None
+        Total offset known to the user.
+    covers : sequence of (x, y, w, h) in pixels
+        Parts of the picture to hide.
+    columns : mapping or None
+        Column map for tables.
+    codec, quality, preset
+        Of the encoder.
+    name : str
+        Of the run.
+    hue : Color
+        Of the build.
+    """
+
+    units: str = "mph"
+    splits: Sequence[str] = ()
+    corrected: bool = True
+    same_clock: bool = False
+    offset_s: float | None = None
+    covers: Sequence[PixelBox] = ()
+    columns: Mapping[str, str] | None = None
+    codec: str = "h264"
+    quality: int | None = None
+    preset: str | None = None
+    name: str = ""
+    hue: Color = BUILD_HUES[0]
+
+
+@dataclass(frozen=True, eq=False)
+class DrawReport:
+    """What was drawn.
+
+    Attributes
+    ----------
+    run : RunAnalysis
+    lines : tuple of str
+        For a person, one sentence each.
+    """
+
+    run: RunAnalysis
+    lines: tuple[str, ...]
+
+
+def draw_run(
+    clip: str | Path,
+    logs: Sequence[str | Path],
+    target: str | Path,
+    request: DrawRequest,
+    *,
+    progress: Progress = silent,
+) -> DrawReport:
+    """Read, align, correct and draw one run.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    forbid_overwriting_inputs(Path(target), [Path(clip), *(Path(log) for log in logs)])
+    inputs = read_inputs(clip, logs, columns=request.columns)
+    boxes_of(request.covers, inputs.clip.width, inputs.clip.height)
+    aligned = align_run(
+        inputs, same_clock=request.same_clock, ignore=request.covers, progress=progress
+    )
+    return draw_aligned(aligned, target, request, progress=progress)
+
+
+def draw_aligned(
+    aligned: AlignedRun, target: str | Path, request: DrawRequest, *, progress: Progress = silent
+) -> DrawReport:
+    """Correct and draw a run that is already aligned."""
+    from overlay.jobs.gauge_layers import run_layers, scale_for
+    from overlay.render import EncodeOptions, draw_clip
+    from overlay.render.source import even_size
+
+    if request.offset_s is not None:
+        aligned = with_offset(aligned, request.offset_s)
+    run = analyse(aligned, request)
+    clip = run.clip
+    size = even_size(clip)
+    course = course_of(run)
+    gauges = run_layers(
+        course, scale_for([course], request.units), size=size, name=request.name, hue=request.hue
+    )
+    boxes = [(item.x, item.y, item.width, item.height) for item in gauges.layers]
+    imprint = Imprint(size, (gauges.side,), (*boxes, *request.covers))
+    rendered = draw_clip(
+        clip,
+        gauges.layers,
+        target,
+        options=EncodeOptions(codec=request.codec, quality=request.quality, preset=request.preset),
+        covers=request.covers,
+        progress=lambda told: progress(f"drawing {Path(target).name}", told.share),
+        metadata={"comment": imprint.to_text()},
+    )
+    return DrawReport(run, (*run_lines(run, request.units), *rendered.notes, f"wrote {target}"))
+
+
+def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
+    """The run as the request wants it."""
+    require_determined(aligned)
+    return analyse_run(
+        aligned,
+        goals=goals_for(request),
+        corrected=request.corrected,
+        rpm_timing=time_rpm(aligned),
+    )
+
+
+def goals_for(request: DrawRequest) -> tuple[SplitGoal, ...]:
+    """The goals that the request names, or the usual ones in its unit."""
+    from overlay.runs import default_goals, parse_goal
+
+    if request.splits:
+        return tuple(parse_goal(text) for text in request.splits)
+    return default_goals(request.units)
+
+
+def course_of(run: RunAnalysis) -> Course:
+    """The run as a function of time."""
+    return Course(
+        run.kinematics, launch=run.launch, splits=run.splits, marks=run.marks, rpm=run.rpm
+    )
+
+
+def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
+    """What is known of a run, a sentence a line."""
+    from overlay.report.table import speed_text
+
+    found = run.alignment
+    lines = []
+    if found.interval_s is not None and found.total_offset_s is not None:
+        half = (found.interval_s[1] - found.interval_s[0]) / 2
+        what = "lag" if found.readout_lag_s is not None else "total offset"
+        lines.append(f"{what} {found.total_offset_s:+.3f} s ± {half:.3f} (95 %)")
+    if run.launch is not None:
+        lines.append(f"launch at {run.launch.at_s:.2f} s ± {1.96 * run.launch.sigma_s:.2f}")
+    for split in run.splits:
+        if split.time_s is not None and split.sigma_s is not None:
+            at = "" if split.speed_mps is None else f" at {speed_text(split.speed_mps, unit)}"
+            sure = 1.96 * split.sigma_s
+            lines.append(f"{split.goal.label}: {split.time_s:.2f} s ± {sure:.2f}{at}")
+        else:
+            lines.append(f"{split.goal.label}: none, {split.reason}")
+    lines += [f"{mark.kind} at {mark.start_s:.1f} s: {mark.detail}" for mark in run.marks]
+    return tuple(lines)

@@ -1,0 +1,117 @@
+"""Facts of one file, clip or log, for a person or a program to read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from overlay.errors import InputError
+from overlay.files import require_file
+from overlay.footage.model import ClipFacts
+from overlay.logs.model import Log
+
+LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml"}
+
+
+def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """Facts of a clip or a log as a plain dictionary; the key ``kind`` says which.
+
+    Parameters
+    ----------
+    path : path
+    columns : mapping, optional
+        Column map for tables.
+
+    Raises
+    ------
+    InputError
+        If the file is neither; the message says what is wrong with it.
+    """
+    from overlay.footage import probe
+    from overlay.logs import read_log
+
+    found = require_file(path)
+    if found.suffix.lower() in LOG_SUFFIXES:
+        return log_facts(read_log(found, columns=columns))
+    try:
+        return clip_facts(probe(found))
+    except InputError as not_a_clip:
+        try:
+            return log_facts(read_log(found, columns=columns))
+        except InputError:
+            raise not_a_clip from None
+
+
+def clip_facts(clip: ClipFacts) -> dict[str, Any]:
+    """Facts of a clip, units in the keys."""
+    created = clip.created_utc
+    return {
+        "kind": "clip",
+        "path": str(clip.path),
+        "duration_s": round(clip.duration_s, 6),
+        "frames": len(clip.frame_times),
+        "frame_rate_hz": round(float(clip.frame_rate_hz), 6),
+        "frame_rate_is_variable": clip.is_variable,
+        "width_px": clip.width,
+        "height_px": clip.height,
+        "rotation_deg": clip.rotation_deg,
+        "pixel_aspect": str(clip.pixel_aspect),
+        "video_codec": clip.video_codec,
+        "pixel_format": clip.pixel_format,
+        "bit_depth": clip.bit_depth,
+        "is_interlaced": clip.is_interlaced,
+        "color_range": clip.color_range,
+        "color_space": clip.color_space,
+        "color_primaries": clip.color_primaries,
+        "color_transfer": clip.color_transfer,
+        "audio_codec": clip.audio_codec,
+        "audio_rate_hz": clip.audio_rate_hz,
+        "audio_channels": clip.audio_channels,
+        "audio_start_s": round(clip.audio_start_s, 6),
+        "audio_duration_s": round(clip.audio_duration_s, 6),
+        "created_utc": created.isoformat() if created else None,
+        "is_cut_off": clip.is_cut_off,
+    }
+
+
+def log_facts(log: Log) -> dict[str, Any]:
+    """Facts of a log, units in the keys."""
+    cleaning = log.cleaning
+    return {
+        "kind": "log",
+        "path": str(log.path),
+        "format": log.format,
+        "clock": log.clock,
+        "start_utc": log.start_utc.isoformat() if log.start_utc else None,
+        "channels": {
+            name: {
+                "values": len(series),
+                "first_s": round(float(series.t_s[0]), 6),
+                "last_s": round(float(series.t_s[-1]), 6),
+                "sample_rate_hz": _rate(series.median_step_s),
+                "lowest": round(float(np.min(series.values)), 6),
+                "highest": round(float(np.max(series.values)), 6),
+            }
+            for name, series in log.channels.items()
+            if len(series)
+        },
+        "speed_source": log.speed_source,
+        "extra_lag_s": log.extra_lag_s,
+        "records_read": cleaning.records_read,
+        "records_kept": cleaning.records_kept,
+        "bad_checksums": cleaning.bad_checksums,
+        "unparsable": cleaning.unparsable,
+        "duplicates": cleaning.duplicates,
+        "backward_steps": cleaning.backward_steps,
+        "out_of_range": cleaning.out_of_range,
+        "rollovers": cleaning.rollovers,
+        "gaps_s": [[round(start, 3), round(end, 3)] for start, end in cleaning.gaps_s],
+        "notes": list(cleaning.notes),
+    }
+
+
+def _rate(step_s: float) -> float | None:
+    return round(1 / step_s, 3) if step_s > 0 else None

@@ -1,0 +1,282 @@
+"""Gauges placed in a picture and told what to show at each footage time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.imprint import ImprintSide
+from overlay.gauges.ladder import Ladder
+from overlay.gauges.layout import GaugeKind, Part, Placement, layout_for
+from overlay.gauges.palette import BUILD_HUES, Color
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.values import (
+    CombValues,
+    GapValues,
+    LadderValues,
+    RibbonValues,
+    RungState,
+    SpoiledPart,
+)
+from overlay.render.layers import Layer
+from overlay.runs.course import Course, SplitAt, gap_at
+from overlay.runs.model import SplitGoal
+from overlay.units import mps_to_speed, speed_to_mps
+
+SPOILERS = {"wheelspin": "wheelspin", "limiter cut": "limiter"}
+
+
+@dataclass(frozen=True)
+class GaugeScale:
+    """Scales that runs shown together share.
+
+    Attributes
+    ----------
+    unit : str
+        Of speed.
+    full_speed_mps : float
+        At the ribbon's full length.
+    full_rpm : float or None
+        At the comb's last tooth; None without RPM.
+    limiter_rpm, stock_limit_rpm : float or None
+    rpm_from_sound : bool
+    """
+
+    unit: str
+    full_speed_mps: float
+    full_rpm: float | None = None
+    limiter_rpm: float | None = None
+    stock_limit_rpm: float | None = None
+    rpm_from_sound: bool = False
+
+
+def scale_for(
+    courses: Sequence[Course],
+    unit: str,
+    *,
+    limiter_rpm: float | None = None,
+    stock_limit_rpm: float | None = None,
+    rpm_from_sound: bool = False,
+) -> GaugeScale:
+    """Round scales that hold every value of the given runs.
+
+    Examples
+    --------
+    >>> round_up(43.0, 5.0)
+    45.0
+    """
+    fastest = max(float(c.kinematics.speed_mps.max()) for c in courses)
+    full = round_up(max(1.04 * mps_to_speed(fastest, unit), 5.0), 5.0)
+    highest = [float(c.rpm.values.max()) for c in courses if c.rpm is not None and len(c.rpm)]
+    if limiter_rpm:
+        highest.append(1.08 * limiter_rpm)
+    full_rpm = round_up(1.04 * max(highest), 500.0) if highest else None
+    return GaugeScale(
+        unit, speed_to_mps(full, unit), full_rpm, limiter_rpm, stock_limit_rpm, rpm_from_sound
+    )
+
+
+def round_up(value: float, step: float) -> float:
+    """The next multiple of `step` that is not below `value`."""
+    return math.ceil(value / step - 1e-9) * step
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedGauges:
+    """Layers of one run in a picture, and where its ribbon stands."""
+
+    layers: tuple[Layer, ...]
+    side: ImprintSide
+
+
+def run_layers(
+    course: Course,
+    scale: GaugeScale,
+    *,
+    size: tuple[int, int],
+    part: Part = "whole",
+    region: tuple[int, int, int, int] | None = None,
+    name: str = "",
+    hue: Color = BUILD_HUES[0],
+) -> PlacedGauges:
+    """Ribbon, comb (where RPM is known) and ladder of one run.
+
+    Parameters
+    ----------
+    course : Course
+    scale : GaugeScale
+    size : (width, height)
+        Of the whole finished picture, pixels.
+    part : str
+        The run's part of the picture, see :func:`overlay.gauges.layout.layout_for`.
+    region : (x, y, w, h), optional
+        The part of the picture with the run's footage; the whole of it by default.
+    """
+    kinds: list[GaugeKind] = ["ribbon"]
+    if course.rpm is not None and scale.full_rpm is not None:
+        kinds.append("comb")
+    if course.splits:
+        kinds.append("ladder")
+    placements = layout_for(*size, kinds, part=part, rungs=max(1, len(course.splits)))
+    layers: list[Layer] = []
+    side: ImprintSide | None = None
+    for place in placements:
+        if place.gauge_kind == "ribbon":
+            ribbon, layer = _ribbon(course, scale, place, hue)
+            side = ImprintSide(name, region or (0, 0, *size), (place.x, place.y), ribbon.band)
+        elif place.gauge_kind == "comb":
+            layer = _comb(course, scale, place, hue)
+        else:
+            layer = _ladder(course, place, hue)
+        layers.append(layer)
+    assert side is not None
+    return PlacedGauges(tuple(layers), side)
+
+
+def _ribbon(
+    course: Course, scale: GaugeScale, place: Placement, hue: Color
+) -> tuple[Ribbon, Layer]:
+    gauge = Ribbon(
+        place.width,
+        place.height,
+        full_scale_mps=scale.full_speed_mps,
+        unit=scale.unit,
+        ticks=_ticks([split.goal for split in course.splits], scale),
+        hue=hue,
+    )
+
+    def values(t_s: float) -> RibbonValues:
+        now = course.at(t_s)
+        return RibbonValues(now.speed_mps, now.sigma_mps)
+
+    def key(t_s: float) -> object:
+        now = values(t_s)
+        fine = scale.full_speed_mps / 8192
+        if math.isnan(now.speed_mps):
+            return None
+        sigma = -1 if math.isnan(now.sigma_mps) else round(now.sigma_mps / fine)
+        return round(now.speed_mps / fine), sigma
+
+    return gauge, _layer(place, lambda t_s: gauge.draw(values(t_s)), key)
+
+
+def _ticks(goals: Sequence[SplitGoal], scale: GaugeScale) -> list[tuple[float, str]]:
+    """Ticks at the split speeds, zero and full scale; in plain steps where no speed is timed."""
+    speeds = [goal.value for goal in goals if goal.kind == "speed"]
+    full = mps_to_speed(scale.full_speed_mps, scale.unit)
+    marks = [mps_to_speed(speed, scale.unit) for speed in speeds]
+    if not marks:
+        step = round_up(full / 4, 5.0)
+        marks = [step * i for i in range(1, int(full / step) + 1)]
+    marks = [0.0, *marks, full]
+    return [(speed_to_mps(mark, scale.unit), f"{mark:.4g}") for mark in marks]
+
+
+def _comb(course: Course, scale: GaugeScale, place: Placement, hue: Color) -> Layer:
+    assert scale.full_rpm is not None
+    gauge = Comb(
+        place.width,
+        place.height,
+        full_scale_rpm=scale.full_rpm,
+        limiter_rpm=scale.limiter_rpm,
+        caution_rpm=scale.stock_limit_rpm,
+        from_sound=scale.rpm_from_sound,
+        hue=hue,
+    )
+
+    def values(t_s: float) -> CombValues:
+        rpm = course.rpm_at(t_s)
+        is_spinning = course.is_marked("wheelspin", t_s)
+        slip = course.slip_at(t_s) if is_spinning else float("nan")
+        return CombValues(rpm, course.is_marked("limiter cut", t_s), is_spinning, slip)
+
+    def key(t_s: float) -> object:
+        now = values(t_s)
+        if math.isnan(now.engine_rpm):
+            return None
+        slip = 0.0 if math.isnan(now.slip) else now.slip
+        return round(now.engine_rpm / 5), now.is_cutting, now.is_spinning, round(slip, 2)
+
+    return _layer(place, lambda t_s: gauge.draw(values(t_s)), key)
+
+
+def _ladder(course: Course, place: Placement, hue: Color) -> Layer:
+    gauge = Ladder(
+        place.width,
+        place.height,
+        labels=[split.goal.label for split in course.splits],
+        hue=hue,
+    )
+
+    def values(t_s: float) -> LadderValues:
+        return LadderValues(tuple(_rung(course, rung) for rung in course.splits_at(t_s)))
+
+    return _layer(place, lambda t_s: gauge.draw(values(t_s)), values)
+
+
+def _rung(course: Course, at: SplitAt) -> RungState:
+    if at.status == "passed":
+        return RungState("passed", 1.0, at.split.time_s, at.split.sigma_s, _spoiled(course, at))
+    if at.status == "missed":
+        return RungState("missed", at.progress, reason=_few_words(at.split.reason))
+    # Steps of 1/200 are finer than a rung shows, and spare drawing the same picture again.
+    status = "filling" if at.status == "filling" else "waiting"
+    return RungState(status, round(200 * at.progress) / 200, spoiled=_spoiled(course, at))  # type: ignore[arg-type]
+
+
+def _few_words(reason: str | None) -> str:
+    return (reason or "not reached").split(";")[0].split(":")[0]
+
+
+def _spoiled(course: Course, at: SplitAt) -> tuple[SpoiledPart, ...]:
+    """Marks that fall between launch and the split, as parts of the rung's whole time."""
+    if course.launch is None or at.split.at_s is None or at.status != "passed":
+        return ()
+    start, end = course.launch.at_s, at.split.at_s
+    parts = []
+    for mark in course.marks:
+        if mark.kind in SPOILERS and mark.start_s < end and mark.end_s > start and end > start:
+            low, high = ((edge - start) / (end - start) for edge in (mark.start_s, mark.end_s))
+            parts.append(SpoiledPart(SPOILERS[mark.kind], max(0.0, low), min(1.0, high)))  # type: ignore[arg-type]
+    return tuple(parts)
+
+
+def gap_layer(
+    first: Course,
+    second: Course,
+    *,
+    size: tuple[int, int],
+    part: Part,
+    names: tuple[str, str],
+    hues: tuple[Color, Color],
+    launch_at_s: float,
+    full_scale_s: float,
+) -> Layer:
+    """The gap bar of a split-screen, on the time of the finished clip.
+
+    Parameters
+    ----------
+    launch_at_s : float
+        Time in the finished clip at which both runs launch.
+    """
+    (place,) = layout_for(*size, ["gap"], part=part)
+    gauge = GapBar(place.width, place.height, names=names, hues=hues, full_scale_s=full_scale_s)
+
+    def values(t_s: float) -> GapValues:
+        gap = gap_at(first, second, t_s - launch_at_s)
+        return GapValues(gap.gap_s, gap.gap_m, gap.sigma_s)
+
+    def key(t_s: float) -> object:
+        gap = values(t_s)
+        return tuple(
+            None if math.isnan(v) else round(v, 3) for v in (gap.gap_s, gap.gap_m, gap.sigma_s)
+        )
+
+    return _layer(place, lambda t_s: gauge.draw(values(t_s)), key)
+
+
+def _layer(place: Placement, draw: object, key: object) -> Layer:
+    return Layer(place.x, place.y, place.width, place.height, draw, key)  # type: ignore[arg-type]
