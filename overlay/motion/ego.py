@@ -20,11 +20,15 @@ import numpy.typing as npt
 from overlay.timebase import FloatArray
 
 Float32 = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
 
 # Uncertainty of a cell's displacement beyond picture noise: a floor in pixels (interpolation,
 # compression) and a share of the displacement (relief, posts, a window that sees two depths).
 FLOOR_PX = 0.03
 SHARE = 0.06
+# Beyond this displacement that share grows with the square: the search saturates, and the finite
+# step shows. A signal that is to be linear in speed must lean on farther ground then.
+LINEAR_PX = 6.0
 LOST_LIKENESS = 0.5
 _CAUCHY = 2.4
 _CHUNK = 512
@@ -102,20 +106,18 @@ def turning_basis(columns: int, rows: int, width: int, height: int, focal_px: fl
     return np.stack([yaw, pitch, roll], axis=-1)
 
 
-def learn_template(cells: Cells, span_s: FloatArray, turning: FloatArray) -> Template | None:
+def learn_template(cells: Cells, turning: FloatArray) -> Template | None:
     """Learn how each cell moves with the vehicle; None when nothing but turning is seen.
 
     Parameters
     ----------
     cells : Cells
         n pairs, best spread over the whole clip.
-    span_s : ndarray, shape (n,)
-        Time between the pictures of each pair; only sets the scale of the start.
     turning : ndarray, shape (cells, 2, 3)
     """
     count = turning.shape[0]
     spread = np.ones(count)
-    along = _leading_direction(cells, turning, span_s)
+    along = _leading_direction(cells, turning)
     if along is None:
         return None
     template = Template(along, turning, spread)
@@ -153,7 +155,8 @@ def information(
     wxx, wxy, wyy, px, py : ndarrays, shape (n, cells)
     """
     t = cells.tensor.astype(np.float64)
-    q = (FLOOR_PX**2 + (SHARE * moved) ** 2) * np.minimum(spread, 1e6) ** 2
+    share = SHARE * (1 + (moved / LINEAR_PX) ** 2)
+    q = (FLOOR_PX**2 + (share * moved) ** 2) * np.minimum(spread, 1e6) ** 2
     a, b, c = t[..., 0], t[..., 1], t[..., 2]
     aa, cc, bb = 1 + q * a, 1 + q * c, q * b
     det = aa * cc - bb * bb
@@ -219,7 +222,7 @@ def _misfit(
     return np.where(ok, np.maximum(out, 0.0), 0.0)
 
 
-def displacement(cells: Cells) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+def displacement(cells: Cells) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Displacements in pixels, and where there is any evidence; shape (n, cells) each."""
     t, p = cells.tensor.astype(np.float64), cells.pull.astype(np.float64)
     ridge = 0.003 * (t[..., 0] + t[..., 2]) + 1e-9
@@ -253,9 +256,10 @@ def _update_along(cells: Cells, template: Template, fit: Fit) -> FloatArray:
         sums[:, 2] += np.sum(w * d * d * wyy, axis=0)
         sums[:, 3] += np.sum(w * d * (px - wxx * rx - wxy * ry), axis=0)
         sums[:, 4] += np.sum(w * d * (py - wxy * rx - wyy * ry), axis=0)
-    ridge = 1e-3 * (sums[:, 0] + sums[:, 2]) + 1e-2 * float(
-        np.median(sums[:, 0] + sums[:, 2]) + 1e-12
-    )
+    # Only against division by nothing: a ridge that bites would shrink a cell's template, and with
+    # it bend the signal where that cell leads.
+    size = sums[:, 0] + sums[:, 2]
+    ridge = 1e-5 * size + 1e-6 * float(np.median(size)) + 1e-12
     a, b, c = sums[:, 0] + ridge, sums[:, 1], sums[:, 2] + ridge
     det = a * c - b * b
     return np.stack(
@@ -265,7 +269,7 @@ def _update_along(cells: Cells, template: Template, fit: Fit) -> FloatArray:
 
 def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     """How much worse than expected each cell obeys, and which do not move with the camera."""
-    ux, uy, ok = displacement(cells)
+    ok = cells.tensor[..., 0] + cells.tensor[..., 2] > 1e-6
     d = fit.distance[:, None]
     moved = np.hypot(d * template.along[:, 0], d * template.along[:, 1])
     wxx, wxy, wyy, _, _ = information(cells, moved, np.ones(len(template.along)))
@@ -282,7 +286,32 @@ def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     return np.where(foreign, 1e9, spread)
 
 
-def _leading_direction(cells: Cells, turning: FloatArray, span_s: FloatArray) -> FloatArray | None:
+def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray, BoolArray]:
+    """Which cells show anything, and which of them move with the vehicle; shape (cells,) each.
+
+    A cell moves with the vehicle when, over the pairs of marked motion, the model explains at
+    least half of the displacement that turning leaves, and that displacement is more than noise.
+    Someone walking through a still picture moves each cell now and then, but never as the model
+    says all along.
+    """
+    size = np.abs(fit.distance)
+    marked = np.flatnonzero(size >= 0.4 * np.percentile(size, 95))
+    marked = marked[:: max(1, len(marked) // 400)]
+    piece, d, turn = cells.part(marked), fit.distance[marked, None], fit.turn[marked]
+    rx, ry = turn @ template.turning[:, 0, :].T, turn @ template.turning[:, 1, :].T
+    moved = np.hypot(d * template.along[:, 0], d * template.along[:, 1])
+    wxx, wxy, wyy, _, _ = information(piece, moved, np.ones(len(template.along)))
+    without = np.minimum(_misfit(piece, wxx, wxy, wyy, rx, ry), 50.0)
+    mx, my = rx + d * template.along[:, 0], ry + d * template.along[:, 1]
+    with_it = np.minimum(_misfit(piece, wxx, wxy, wyy, mx, my), 50.0)
+    alive = (piece.tensor[..., 0] + piece.tensor[..., 2]) > 10.0
+    shows = alive.mean(axis=0) > 0.2
+    before, after = (without * alive).sum(axis=0), (with_it * alive).sum(axis=0)
+    moves = shows & (after < 0.5 * before) & (before > 6.0 * alive.sum(axis=0))
+    return shows, moves & (np.median(moved, axis=0) > 0.1)
+
+
+def _leading_direction(cells: Cells, turning: FloatArray) -> FloatArray | None:
     """First guess of the template: the leading direction of what turning cannot explain."""
     ux, uy, ok = displacement(cells)
     count = turning.shape[0]
@@ -310,4 +339,5 @@ def _leading_direction(cells: Cells, turning: FloatArray, span_s: FloatArray) ->
     data /= np.maximum(length, 0.5 * middle)[:, None] ** 0.5
     direction = np.linalg.svd(data, full_matrices=False)[2][0]
     along: FloatArray = direction.reshape(count, 2) / np.maximum(trusted, 0.05)[:, None]
-    return along / np.sqrt(np.mean(along * along))
+    scaled: FloatArray = along / np.sqrt(np.mean(along * along))
+    return scaled

@@ -80,7 +80,7 @@ class CellFlowMeter:
         self.rows = max(4, round(1 / CELL_HEIGHT_SHARE))
         if height > width:
             self.columns, self.rows = self.rows, self.columns
-        self._dis: Any = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        self._dis: Any = self._cv.DISOpticalFlow_create(self._cv.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
         self._bases = {
             scale: _pixel_base(max(1, width // scale), max(1, height // scale)) for scale in (1, 2)
         }

@@ -13,21 +13,20 @@ from overlay.motion.ego import (
     LOST_LIKENESS,
     Cells,
     Fit,
-    Template,
     fit_motion,
     learn_template,
+    moving_cells,
     turning_basis,
 )
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.model import Box, MotionSignal
+from overlay.motion.trust import PairKinds, find_repeats, sort_pairs, why_untold
 from overlay.timebase import FloatArray
 
 # Focal length over the picture's longer side that is assumed: 64 degrees across. Only the second
 # order of turning depends on it.
 _FOCAL_SHARE = 0.8
 _LEARN_PAIRS = 1200
-_SAME_LEVEL = 0.02
-_FLASH_LEVEL = 12.0
 
 
 @dataclass(eq=False)
@@ -40,7 +39,7 @@ class _Pairs:
     pull: list[npt.NDArray[np.float32]] = field(default_factory=list)
     lost_share: list[float] = field(default_factory=list)
     level_step: list[float] = field(default_factory=list)
-    same: list[bool] = field(default_factory=list)
+    difference: list[float] = field(default_factory=list)
 
 
 def motion_signal(
@@ -63,8 +62,9 @@ def motion_signal(
     Returns
     -------
     MotionSignal
-        One value a pair of pictures; `reason` is set and every quality is 0 when the picture
-        cannot tell.
+        One value a pair of pictures; a repeated frame gives none, and the next pair then counts
+        from its first showing. `reason` is set and every quality is 0 when the picture cannot
+        tell.
     """
     meter, pairs = _read_pairs(frames, ignore, progress)
     if meter is None or len(pairs.start_s) < 3:
@@ -114,7 +114,7 @@ def _add_pair(
     textured = flow.tensor[:, 0] + flow.tensor[:, 2] > 10.0
     pairs.lost_share.append(float(1 - alive[textured].mean()) if textured.any() else 1.0)
     pairs.level_step.append(second[1].level - first[1].level)
-    pairs.same.append(bool(difference.mean() < _SAME_LEVEL))
+    pairs.difference.append(float(difference.mean()))
 
 
 def _outside(ignore: Sequence[Box], columns: int, rows: int) -> npt.NDArray[np.float32]:
@@ -130,39 +130,59 @@ def _outside(ignore: Sequence[Box], columns: int, rows: int) -> npt.NDArray[np.f
 
 def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
     start, end = np.array(pairs.start_s), np.array(pairs.end_s)
-    span = end - start
+    same = find_repeats(np.array(pairs.difference))
     cells = Cells(np.stack(pairs.tensor), np.stack(pairs.pull))
-    width, height = meter.size
-    turning = turning_basis(
-        meter.columns, meter.rows, width, height, _FOCAL_SHARE * max(width, height)
-    )
-    good = np.flatnonzero(~np.array(pairs.same))
+    good = np.flatnonzero(~same)
     if len(good) < 3:
         return _nothing(pairs, "the picture never moves: every frame is the same")
     chosen = good[np.linspace(0, len(good) - 1, min(len(good), _LEARN_PAIRS)).round().astype(int)]
-    template = learn_template(cells.part(chosen), span[chosen], turning)
+    sample = cells.part(chosen)
+    width, height = meter.size
+    focal_px = _FOCAL_SHARE * max(width, height)
+    turning = turning_basis(meter.columns, meter.rows, width, height, focal_px)
+    template = learn_template(sample, turning)
     if template is None:
-        return _nothing(pairs, "the picture shows nothing but noise")
+        return _nothing(pairs, "the picture is too dark or too plain to follow anything in it")
     fit = fit_motion(cells, template)
-    return _scaled(start, span, pairs, template, fit)
+    part = Fit(*(value[chosen] for value in vars(fit).values()))
+    shows, moves = moving_cells(sample, template, part)
+    reason = why_untold(shows, moves, part.distance / part.sigma, float(end[-1] - start[0]))
+    if reason is not None:
+        return _nothing(pairs, reason)
+    kinds = sort_pairs(
+        start_s=start,
+        rate=fit.distance / (end - start),
+        difference=np.array(pairs.difference),
+        lost_share=np.array(pairs.lost_share),
+        level_step=np.array(pairs.level_step),
+    )
+    return _scaled(end, kinds, np.array(pairs.lost_share), fit, float(moves.mean()))
 
 
 def _scaled(
-    start: FloatArray, span: FloatArray, pairs: _Pairs, template: Template, fit: Fit
+    end: FloatArray, kinds: PairKinds, lost_share: FloatArray, fit: Fit, moving_share: float
 ) -> MotionSignal:
-    rate = fit.distance / span
-    sigma = fit.sigma / span
-    sign = 1.0 if np.sum(fit.distance) >= 0 else -1.0
-    top = float(np.percentile(np.abs(rate), 98))
-    lost = np.array(pairs.lost_share)
-    quality = np.clip(1 - lost, 0, 1)
+    """The signal with its sign, scale and trust, repeats left out."""
+    keep = ~kinds.repeat
+    span = (end - kinds.start_s)[keep]
+    rate, sigma = fit.distance[keep] / span, fit.sigma[keep] / span
+    bad = (kinds.frozen | kinds.cut | kinds.flash)[keep]
+    quality = np.where(bad, 0.0, np.clip(1 - lost_share[keep], 0.0, 1.0))
+    trusted = quality > 0
+    if not trusted.any():
+        trusted = np.ones(len(rate), bool)
+    sign = 1.0 if np.sum(fit.distance[keep][trusted]) >= 0 else -1.0
+    top = max(float(np.percentile(np.abs(rate[trusted]), 98)), 1e-12)
     return MotionSignal(
-        t_s=start + span / 2,
+        t_s=(kinds.start_s + end)[keep] / 2,
         span_s=span,
         forward=sign * rate / top,
         quality=quality,
         sigma=sigma / top,
-        moving_share=float(np.mean(template.spread < 1e5)),
+        moving_share=moving_share,
+        duplicates=int(kinds.repeat.sum()),
+        cuts=int(kinds.cut.sum()),
+        flashes=int(kinds.flash.sum()),
     )
 
 
@@ -174,8 +194,8 @@ def _nothing(pairs: _Pairs, reason: str) -> MotionSignal:
         span_s=end - start,
         forward=np.zeros(n),
         quality=np.zeros(n),
-        sigma=np.full(n, np.inf),
+        sigma=np.ones(n),
         moving_share=0.0,
-        duplicates=int(sum(pairs.same)),
+        duplicates=int(find_repeats(np.array(pairs.difference)).sum()),
         reason=reason,
     )

@@ -1,0 +1,158 @@
+"""Which pairs of pictures can be trusted (repeats, cuts, flashes), and which clips cannot tell.
+
+All thresholds are common practice, no source: set on rendered and real footage so that a still
+camera (sensor noise, changing exposure, a person walking by, an unsteady hand) and a moving one
+fall far to either side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.timebase import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+# Mean difference of two pictures, in grey levels of 256, under which one repeats the other: even
+# a quiet sensor differs by more; a repeat that was encoded again differs far less than its
+# neighbours do.
+_SAME_LEVEL = 0.02
+_SAME_SHARE = 0.15
+# Above this difference even a still picture shows the sensor's noise, so that none is the same.
+_LIVELY_LEVEL = 0.4
+# A camera or recorder repeats a frame or a few; longer runs are a still picture or a frozen one.
+_LONGEST_REPEAT = 3
+_NEAR_PAIRS = 4
+_MOVING_SHARE_OF_TOP = 0.08
+_CUT_LOST = 0.6
+_CUT_CALM = 0.35
+_FLASH_LEVEL = 12.0
+_FLASH_TIMES = 8.0
+
+_LEAST_TEXTURED = 0.03
+_LEAST_MOVING = 0.1
+_LEAST_SIGNIFICANCE = 14.0
+
+
+@dataclass(frozen=True, eq=False)
+class PairKinds:
+    """What each pair is; bool arrays of shape (n,). `merged_start` gives true starts."""
+
+    repeat: BoolArray
+    frozen: BoolArray
+    cut: BoolArray
+    flash: BoolArray
+    start_s: FloatArray
+
+
+def find_repeats(difference: FloatArray) -> BoolArray:
+    """Pairs whose second picture shows the first again, shape (n,).
+
+    Parameters
+    ----------
+    difference : ndarray, shape (n,)
+        Mean absolute difference of the two pictures of each pair, grey levels.
+
+    Examples
+    --------
+    >>> find_repeats(np.array([3.0, 2.9, 0.1, 3.1, 3.0])).tolist()
+    [False, False, True, False, False]
+    """
+    if not len(difference):
+        return np.zeros(0, bool)
+    usual = _usual_difference(difference)
+    return np.asarray((difference < _SAME_LEVEL) | (difference < _SAME_SHARE * usual))
+
+
+def _usual_difference(difference: FloatArray) -> FloatArray:
+    """How much the pictures around each pair differ when they are new, grey levels."""
+    padded = np.pad(difference, _NEAR_PAIRS, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEAR_PAIRS + 1)
+    return np.asarray(np.percentile(windows, 75, axis=1), dtype=np.float64)
+
+
+def sort_pairs(
+    *,
+    start_s: FloatArray,
+    rate: FloatArray,
+    difference: FloatArray,
+    lost_share: FloatArray,
+    level_step: FloatArray,
+) -> PairKinds:
+    """Tell repeats from a still picture, and find cuts and flashes.
+
+    A repeated frame makes the next pair span the time since the first showing. The same picture
+    again and again is a vehicle at rest when the motion on either side is slow, else a frozen
+    recording: then neither the run nor the pair after it says anything.
+
+    Parameters
+    ----------
+    start_s, rate, difference, lost_share, level_step : ndarrays, shape (n,)
+        Start of each pair, motion over time before any merging, mean absolute difference of its
+        pictures, the share of cells that found no match, and the step in mean brightness.
+    """
+    n = len(rate)
+    same, lively = find_repeats(difference), _usual_difference(difference) > _LIVELY_LEVEL
+    repeat, frozen = np.zeros(n, bool), np.zeros(n, bool)
+    start = start_s.copy()
+    moving = np.where(same, 0.0, np.abs(rate))
+    fast = _MOVING_SHARE_OF_TOP * float(np.percentile(moving, 98)) if n else 0.0
+    for first, last in _runs(same):
+        before = moving[first - 1] if first else 0.0
+        after = moving[last + 1] if last + 1 < n else 0.0
+        is_short = last - first < _LONGEST_REPEAT and last + 1 < n
+        if is_short and (lively[first] or (before > fast and after > fast)):
+            repeat[first : last + 1] = True
+            start[last + 1] = start_s[first]
+        elif last - first >= _LONGEST_REPEAT and max(before, after) > 3 * fast:
+            frozen[first : min(last + 2, n)] = True
+    calm = _neighbour_median(lost_share) < _CUT_CALM
+    step = np.abs(level_step)
+    usual = float(np.median(step)) if n else 0.0
+    flash = step > max(_FLASH_LEVEL, _FLASH_TIMES * usual)
+    cut = (lost_share > _CUT_LOST) & calm & ~flash
+    return PairKinds(repeat, frozen, cut, flash, start)
+
+
+def why_untold(
+    shows: BoolArray, moves: BoolArray, significance: FloatArray, duration_s: float
+) -> str | None:
+    """Why the picture cannot tell motion, or None when it can.
+
+    Parameters
+    ----------
+    shows, moves : ndarrays of bool, shape (cells,)
+        Cells with texture, and those that move with the vehicle.
+    significance : ndarray, shape (n,)
+        Motion of each pair over its standard uncertainty.
+    duration_s : float
+        Length of what was looked at, for the message.
+    """
+    if shows.mean() < _LEAST_TEXTURED:
+        return (
+            f"the picture is too dark or too plain in all {duration_s:.1f} s: "
+            f"only {100 * shows.mean():.0f} % of it has any texture"
+        )
+    strong = float(np.percentile(np.abs(significance), 95))
+    if strong < _LEAST_SIGNIFICANCE or moves.sum() < _LEAST_MOVING * shows.sum():
+        return (
+            f"the picture never moves as a whole in {duration_s:.1f} s: "
+            "the camera stood still, or sees too little of the ground"
+        )
+    return None
+
+
+def _runs(flags: BoolArray) -> list[tuple[int, int]]:
+    """First and last index of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
+    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]
+
+
+def _neighbour_median(values: FloatArray) -> FloatArray:
+    """Median of the two values before and the two after each, shape (n,)."""
+    padded = np.pad(values, 2, mode="reflect" if len(values) > 2 else "edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    return np.asarray(np.median(windows[:, [0, 1, 3, 4]], axis=1), dtype=np.float64)
