@@ -156,6 +156,9 @@ def _within_limits(values: Mapping[str, FloatArray]) -> tuple[dict[str, FloatArr
         half = np.isnan(kept[LATITUDE]) | np.isnan(kept[LONGITUDE])
         kept[LATITUDE] = np.where(half, np.nan, kept[LATITUDE])
         kept[LONGITUDE] = np.where(half, np.nan, kept[LONGITUDE])
+    else:
+        kept.pop(LATITUDE, None)  # half a position is none
+        kept.pop(LONGITUDE, None)
     return kept, 0 if bad_rows is None else int(np.count_nonzero(bad_rows))
 
 

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from geographiclib.geodesic import Geodesic
 
 from overlay.logs.positions import local_distance_m, speed_from_positions
 
@@ -27,7 +28,7 @@ def test_local_distance__length_of_a_degree(
 def test_local_distance__agrees_with_geographiclib(lat_deg: float) -> None:
     # Independent reference: C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013),
     # as implemented in the geographiclib package (its own tests hold it to nanometres).
-    geodesic = pytest.importorskip("geographiclib.geodesic").Geodesic.WGS84
+    geodesic = Geodesic.WGS84
     for length_m, limit in ((1.0, 1e-8), (100.0, 1e-9), (1000.0, 1e-8), (10_000.0, 1e-6)):
         for azimuth_deg in range(0, 360, 15):
             end = geodesic.Direct(lat_deg, 10.0, azimuth_deg, length_m)
