@@ -96,7 +96,7 @@ class Canvas:
     ) -> None:
         """Lay a box of diagonal stripes over everything."""
         left, top, mask = self._near(box, radius)
-        stripes = hatch_mask(*mask.shape, period_px, share)
+        stripes = hatch_mask(mask.shape[0], mask.shape[1], period_px, share)
         self.stamp(mask * stripes, left, top, color, alpha)
 
     def _near(self, box: tuple[float, float, float, float], radius: float) -> tuple[int, int, Mask]:

@@ -33,6 +33,7 @@ from overlay.gauges.values import CombValues
 
 LEAST_SIZE = (120, 40)
 STEPS_RPM = (25, 50, 100, 125, 200, 250, 500, 1000)
+TAG_GAP_SHARE = 0.2  # of a tag's height, between two
 SHOWN_STEP_RPM = 10  # digits are rounded to this: single revs only flicker
 
 
@@ -52,7 +53,7 @@ class _Plan:
 
 
 def _plan(width: int, height: int, full_scale_rpm: float) -> _Plan:
-    unit = min(float(height), width / 2.2)
+    unit = min(float(height), width / 2.4)
     top = (height - unit) / 2
     pad = round(0.09 * unit)
     room = width - 2 * pad
@@ -126,10 +127,30 @@ class Comb:
         small = face(plan.label_cap * 0.86)
         self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, ALL)
         self._make_layers(hue, caution_rpm)
-        tag = face(plan.label_cap * 0.84, bold=True)
-        self._tags = {"cut": chip("limiter", tag, CUT), "spin": chip("spin", tag, SPIN)}
+        self._tags = self._make_tags()
         self._note = self._make_note(caution_rpm)
         self._blank_text = Tiles(face(plan.digits_cap * 0.72), QUIET_INK, GROUND, PLATE_ALPHA, ALL)
+
+    def _make_tags(self) -> dict[str, Rgba]:
+        """Tags for limiter and wheelspin: the largest of which both fit beside the digits."""
+        plan = self._plan
+        room = self.size[0] - plan.pad - self._caption_left() - round(0.3 * plan.digits_cap)
+        room -= self._small.width(max(self._caption, key=len))
+        tags: dict[str, Rgba] = {}
+        for share, word in ((0.84, "limiter"), (0.84, "cut"), (0.7, "cut"), (0.56, "cut")):
+            tag = face(plan.label_cap * share, bold=True)
+            tags = {"cut": chip(word, tag, CUT), "spin": chip("spin", tag, SPIN)}
+            if (
+                sum(tile.shape[1] for tile in tags.values()) + TAG_GAP_SHARE * tags["cut"].shape[0]
+                <= room
+            ):
+                break
+        return tags
+
+    def _caption_left(self) -> int:
+        digits = "88888" if self.full_scale_rpm >= 10000 else "8888"
+        plan = self._plan
+        return plan.pad + self._big.width(digits) + round(0.25 * plan.digits_cap)
 
     def _make_layers(self, hue: Color, caution_rpm: float | None) -> None:
         width, height = self.size
@@ -193,8 +214,7 @@ class Comb:
     def _draw_caption(self, canvas: Canvas) -> None:
         plan = self._plan
         type_face = self._small.face
-        digits = "88888" if self.full_scale_rpm >= 10000 else "8888"
-        left = plan.pad + self._big.width(digits) + round(0.25 * plan.digits_cap)
+        left = self._caption_left()
         upper = plan.digits_baseline - round(plan.digits_cap - type_face.cap_px)
         for text, line in zip(self._caption, (upper, plan.digits_baseline), strict=True):
             put_text(canvas, text, left, line, type_face, QUIET_INK)
@@ -212,7 +232,7 @@ class Comb:
         text = f"stock {caution_rpm:.0f}"
         type_face = self._small.face
         width = type_face.width(text) + round(1.3 * type_face.cap_px)
-        taken = self._big.width("88888") + self._small.width("sound") + 2 * plan.pad
+        taken = self._caption_left() + self._small.width("sound") + plan.pad
         if width > self.size[0] - taken - plan.pad:
             return None
         canvas = Canvas(width, self._small.height_px)
@@ -284,7 +304,7 @@ class Comb:
                 right -= tile.shape[1]
                 middle = plan.digits_baseline - round(plan.digits_cap / 2)
                 paste(frame, tile, right, middle - tile.shape[0] // 2)
-                right -= round(0.2 * tile.shape[0])
+                right -= round(TAG_GAP_SHARE * tile.shape[0])
 
 
 def _triangle(canvas: Canvas, x: float, top: float, reach: float) -> None:

@@ -21,7 +21,7 @@ from overlay.gauges.palette import (
     INK,
     QUIET_INK,
     SPIN,
-    TRACK,
+    TOOTH,
     Color,
 )
 from overlay.gauges.plate import PLATE_ALPHA, chip, paste, plate, require_size
@@ -29,6 +29,8 @@ from overlay.gauges.type import ALL, Tiles, face
 from overlay.gauges.values import LadderValues, RungState
 
 LEAST_SIZE = (120, 32)
+ADVANCE_IN_CAPS = 0.856  # one advance over the height of digits (0.65 em over 0.76 em)
+COMPACT_SHARE = 0.75  # text smaller than this share of what the height allows gives up its tags
 TIME_TEXT = "88.88"
 PM_TEXT = "±.88"
 
@@ -62,9 +64,13 @@ class Ladder:
         self._pad = round(min(0.05 * width, 0.16 * height / len(labels) + 4))
         self._pitch = (height - 1.2 * self._pad) / len(labels)
         longest = max(len(label) for label in labels)
-        # Columns in advances of the label's face: label, gap, tag, gap, time and its ±.
-        columns = longest + 0.6 + 4.2 + 0.6 + 5.0 + 0.5 + 3.2
-        cap = min(0.46 * self._pitch, (width - 2 * self._pad) / columns / 0.856)
+        # Columns in advances of the label's face: label, gap, time and its ±; then gap and tag.
+        columns, tag_columns = longest + 0.7 + 5.0 + 0.5 + 3.2, 4.2
+        cap = 0.44 * self._pitch
+        room = (width - 2 * self._pad) / ADVANCE_IN_CAPS
+        if room / (columns + tag_columns) > COMPACT_SHARE * cap:
+            columns += tag_columns  # else the colours in the rung must do
+        cap = min(cap, room / columns)
         if self._pitch < 14 or cap < 4:
             raise UsageError(
                 f"ladder: {len(labels)} rungs do not fit {width}×{height} px; "
@@ -83,13 +89,16 @@ class Ladder:
         self._time = Tiles(face(cap, bold=True), INK, *ground)
         self._pm = Tiles(face(cap * 0.82), QUIET_INK, *ground)
         self._reason = Tiles(face(cap * 0.82), QUIET_INK, *ground, ALL)
-        tag = face(cap * 0.66, bold=True)
-        self._tags = {"wheelspin": chip("spin", tag, SPIN), "limiter": chip("cut", tag, CUT)}
+        tag = face(cap * 0.6, bold=True)
+        self._tags = {
+            "wheelspin": chip("spin", tag, SPIN, pad_share=0.36),
+            "limiter": chip("cut", tag, CUT, pad_share=0.36),
+        }
 
     def _make_layers(self, hue: Color) -> None:
         width, height = self.size
         base = plate(width, height, corner_px=min(0.06 * width, 0.3 * self._pitch))
-        self._empty = self._draw_rungs(base, TRACK).rgba()
+        self._empty = self._draw_rungs(base, TOOTH).rgba()
         self._full = self._draw_rungs(base, hue).rgba()
         missed = self._draw_rungs(base, GROUND)
         for index in range(len(self.labels)):
@@ -114,7 +123,7 @@ class Ladder:
 
     def _baseline(self, index: int) -> int:
         top: int = self._rows(index).start
-        return top - round(0.16 * self._pitch)
+        return top - round(0.18 * self._pitch)
 
     def _draw_rungs(self, base: Canvas, color: Color) -> Canvas:
         canvas = base.copy()
@@ -195,7 +204,7 @@ class Ladder:
             right -= tile.shape[1]
             top = baseline - round(self._cap / 2) - tile.shape[0] // 2
             paste(self._frame, tile, right, top)
-            right -= round(0.25 * self._cap)
+            right -= round(0.2 * self._cap)
 
 
 def _cut_to(text: str, tiles: Tiles, room_px: int) -> str:

@@ -53,7 +53,7 @@ CUT = VERMILLION
 GROUND = Color(13, 16, 21)
 INK = Color(244, 246, 248)
 QUIET_INK = Color(200, 206, 213)
-TRACK = Color(50, 57, 68)
+TRACK = Color(56, 64, 76)
 TOOTH = Color(78, 86, 99)
 HAIRLINE = Color(92, 100, 112)
 

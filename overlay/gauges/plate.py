@@ -50,15 +50,13 @@ def plate(width: int, height: int, *, corner_px: float | None = None) -> Canvas:
     return canvas
 
 
-def chip(
-    text: str, type_face: Face, color: Color, *, ground: Color = GROUND, alpha: float = PLATE_ALPHA
-) -> Rgba:
+def chip(text: str, type_face: Face, color: Color, *, pad_share: float = 0.45) -> Rgba:
     """A small filled tag with dark or light text on `color`, on the plate; straight RGBA."""
-    pad = max(2, round(0.45 * type_face.cap_px))
+    pad = max(2, round(pad_share * type_face.cap_px))
     width = type_face.width(text) + 2 * pad
     height = round(type_face.cap_px) + 2 * pad
     canvas = Canvas(width, height)
-    canvas.cover(np.ones((height, width)), ground, alpha)
+    canvas.cover(np.ones((height, width)), GROUND, PLATE_ALPHA)
     canvas.box((0, 0, width, height), color, radius=0.3 * height)
     luminous = 0.2126 * color.r + 0.7152 * color.g + 0.0722 * color.b > 90
     ink = BLACK if luminous else INK

@@ -61,10 +61,10 @@ class Strip:
         self._pad = round(min(0.1 * height, 0.04 * width))
         self._label_cap = min(0.17 * height, 0.06 * width)
         self._lane_pitch = (height - 2 * self._pad - 1.45 * self._label_cap) / len(names)
-        self._name_cap = min(0.62 * self._lane_pitch, self._label_cap)
+        self._name_cap = min(0.74 * self._lane_pitch, self._label_cap)
         name_face = face(self._name_cap)
         letters = min(max(len(name) for name in names), int(0.3 * width / name_face.advance_px))
-        self._peg = max(4, round(0.72 * self._lane_pitch / 2) * 2)
+        self._peg = max(4, round(min(0.8 * self._lane_pitch, 0.22 * height) / 2) * 2)
         self.x0 = self._pad + letters * name_face.advance_px + round(1.1 * self._peg)
         self.x1 = width - self._pad - self._peg // 2 - 1
         self._make_layers(names, letters, ticks)
@@ -85,7 +85,7 @@ class Strip:
             radius = (box[3] - box[1]) / 2
             lanes.box(box, TRACK, radius=radius)
             trails.box(box, mix(hue, TRACK, 0.35), radius=radius)
-            blank.hatched_box(box, QUIET_INK, period_px=max(5.0, 2 * radius), radius=radius)
+            blank.hatched_box(box, QUIET_INK, period_px=max(5.0, 2 * radius), alpha=0.5)
         self._lanes, self._trails, self._blank = lanes.rgba(), trails.rgba(), blank.rgba()
         self._pegs = [self._make_peg(hue) for hue in self._hues]
         self._frame = self._lanes.copy()
@@ -102,7 +102,7 @@ class Strip:
         return round(self._pad + (index + 0.5) * self._lane_pitch)
 
     def _lane_box(self, index: int) -> tuple[float, float, float, float]:
-        half = max(1, round(0.13 * self._lane_pitch))
+        half = max(1, round(0.16 * self._peg))
         middle = self._middle(index)
         return self.x0 - half, middle - half, self.x1 + half, middle + half
 
