@@ -1,1 +1,60 @@
-"""Finished clips: gauges on footage, split-screen, sound mix, encoder."""
+"""Finished clips: gauges on footage, split-screen, sound mix, encoder.
+
+The public names are loaded at first use, so that importing one costs no more than it needs.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from overlay.render.covers import Cover
+    from overlay.render.draw import draw_clip
+    from overlay.render.encoder import EncodeOptions
+    from overlay.render.layers import Layer, still_layer
+    from overlay.render.output import RenderReport, comment_tag
+    from overlay.render.pair import PairSide, pair_clips
+    from overlay.render.panes import Geometry, PixelBox, pair_geometry
+    from overlay.render.pipeline import Progress
+    from overlay.render.source import even_size
+
+__all__ = [
+    "Cover",
+    "EncodeOptions",
+    "Geometry",
+    "Layer",
+    "PairSide",
+    "PixelBox",
+    "Progress",
+    "RenderReport",
+    "comment_tag",
+    "draw_clip",
+    "even_size",
+    "pair_clips",
+    "pair_geometry",
+    "still_layer",
+]
+
+_HOMES = {
+    "Cover": "covers",
+    "EncodeOptions": "encoder",
+    "Geometry": "panes",
+    "Layer": "layers",
+    "PairSide": "pair",
+    "PixelBox": "panes",
+    "Progress": "pipeline",
+    "RenderReport": "output",
+    "comment_tag": "output",
+    "draw_clip": "draw",
+    "even_size": "source",
+    "pair_clips": "pair",
+    "pair_geometry": "panes",
+    "still_layer": "layers",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

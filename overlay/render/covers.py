@@ -41,6 +41,11 @@ class Cover:
             )
 
 
+def as_cover(box: Cover | tuple[int, int, int, int]) -> Cover:
+    """A cover as it is, or one of the default style for a box (x, y, width, height)."""
+    return box if isinstance(box, Cover) else Cover(*box)
+
+
 def cover_chain(
     covers: Sequence[Cover], base: str, result: str, size: tuple[int, int]
 ) -> list[str]:

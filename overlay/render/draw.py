@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import os
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, cover_chain
-from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
+from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.encoder import EncodeOptions, choose_encoder
+from overlay.render.graph import layer_chains, nanoseconds, overlay_chain
 from overlay.render.layers import Layer, require_inside
+from overlay.render.output import RenderReport, file_arguments, named, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, Outcome, run
 from overlay.render.source import (
     base_chain,
@@ -29,48 +28,6 @@ from overlay.render.source import (
     sound_tracks,
     tick_of,
 )
-from overlay.timebase import FrameTimes
-
-_NANO = 1_000_000_000
-
-
-@dataclass(frozen=True)
-class RenderReport:
-    """What was written, and what a person should know about it.
-
-    Attributes
-    ----------
-    target : str
-        The finished file.
-    width, height : int
-        Pixels as stored.
-    frames : int
-        Frames in the finished clip.
-    duration_s : float
-        Seconds of picture.
-    encoder, pixel_format : str
-        Such as ``libx264`` and ``yuv420p``.
-    sound : str
-        What became of the sound, in words.
-    pictures : int
-        Gauge pictures drawn.
-    elapsed_s : float
-        Wall time of the job in seconds.
-    notes : tuple of str
-        Anything that was changed, chosen or lost, one sentence each.
-    """
-
-    target: str
-    width: int
-    height: int
-    frames: int
-    duration_s: float
-    encoder: str
-    pixel_format: str
-    sound: str
-    pictures: int
-    elapsed_s: float
-    notes: tuple[str, ...]
 
 
 def draw_clip(
@@ -79,7 +36,7 @@ def draw_clip(
     target: str | os.PathLike[str],
     *,
     options: EncodeOptions | None = None,
-    covers: Sequence[Cover] = (),
+    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
     progress: OnProgress | None = None,
     metadata: Mapping[str, str] | None = None,
 ) -> RenderReport:
@@ -97,7 +54,7 @@ def draw_clip(
         Drawn in order, on footage time in seconds.
     target : path
         ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
-    covers : sequence of Cover
+    covers : sequence of Cover or (x, y, width, height)
         Parts of the picture hidden under the layers.
     progress : callable or None
         Called about twice a second.
@@ -122,17 +79,20 @@ def draw_clip(
     sound, said = sound_arguments(sound_tracks(facts.path) if options.sound else [], suffix)
     if not options.sound:
         said = "left out as asked"
-    graph = _graph(facts, layers, covers, base, encoder.pixel_format)
+    hidden = [as_cover(box) for box in covers]
+    graph = _graph(facts, layers, hidden, base, encoder.pixel_format)
     after = ["-filter_complex", graph, "-map", "[out]", *sound]
-    after += video_arguments(encoder, facts.frame_times, suffix) + color_arguments(facts)
-    after += file_arguments(suffix, facts, metadata or {})
+    after += video_arguments(
+        encoder, tick_of(facts.frame_times.time_base), suffix
+    ) + color_arguments(facts)
+    after += file_arguments(suffix, facts.created_utc, metadata or {})
     times_s = facts.frame_times.seconds
     stamps = nanoseconds(facts.frame_times)
     feeds = [Feed(layer, times_s, stamps) for layer in layers]
     with written_whole(final) as part:
         after += [*_start_at_zero(facts), os.fspath(part.absolute())]
         outcome = run(
-            ["-copyts", "-i", _named(facts.path)],
+            ["-copyts", "-i", named(facts.path)],
             feeds,
             after,
             total_s=facts.duration_s,
@@ -156,47 +116,6 @@ def draw_clip(
     )
 
 
-def nanoseconds(times: FrameTimes) -> list[int]:
-    """Footage time of each frame, rounded to whole nanoseconds.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> nanoseconds(FrameTimes(np.array([7, 8, 10]), Fraction(1001, 30000)))
-    [0, 33366667, 100100000]
-    """
-    base = times.time_base
-    up, down = base.numerator * _NANO, base.denominator
-    first = int(times.pts[0])
-    return [((pts - first) * up + down // 2) // down for pts in times.pts.tolist()]
-
-
-def layer_chains(
-    layers: Sequence[Layer], first_input: int, matrix: str, color_range: str, pixel_format: str
-) -> list[str]:
-    """For each layer the filters that bring it to the colours of the picture."""
-    deep = "yuva420p10le" if "10" in pixel_format else "yuva420p"
-    return [
-        f"[{first_input + index}:v]"
-        f"scale=out_color_matrix={matrix}:out_range={color_range}:flags=accurate_rnd+bicubic,"
-        f"format={deep}"
-        for index, _ in enumerate(layers)
-    ]
-
-
-def overlay_chain(layers: Sequence[Layer], base: str, result: str, pixel_format: str) -> list[str]:
-    """Filters that lay ``[g0]``, ``[g1]``, … on ``[base]`` in order, ending in ``[result]``."""
-    kind = "yuv420p10" if "10" in pixel_format else "yuv420"
-    chain, last = [], base
-    for index, layer in enumerate(layers):
-        made = result if index == len(layers) - 1 else f"{base}{index}"
-        chain.append(
-            f"[{last}][g{index}]overlay=x={layer.x}:y={layer.y}:eval=init:format={kind}[{made}]"
-        )
-        last = made
-    return chain if layers else [f"[{base}]null[{result}]"]
-
-
 def _graph(
     facts: ClipFacts,
     layers: Sequence[Layer],
@@ -214,38 +133,6 @@ def _graph(
     pieces += [f"{chain}{onto}[g{index}]" for index, chain in enumerate(prepared)]
     pieces += overlay_chain(layers, "base", "out", pixel_format)
     return ";".join(pieces)
-
-
-def video_arguments(encoder: VideoEncoder, times: FrameTimes, suffix: str) -> list[str]:
-    """The encoder, with frames passed on at exactly their times."""
-    tick = tick_of(times.time_base)
-    arguments = [*encoder.arguments, "-fps_mode", "passthrough", "-enc_time_base", str(tick)]
-    if suffix != ".mkv":
-        arguments += ["-video_track_timescale", str(tick.denominator)]
-    return arguments
-
-
-def file_arguments(suffix: str, facts: ClipFacts, metadata: Mapping[str, str]) -> list[str]:
-    """Container options and tags; of the source's tags only its creation time is carried on.
-
-    A camera's other tags may hold the place of filming, which a published clip need not tell.
-    """
-    arguments = ["-map_metadata", "-1"]
-    if suffix != ".mkv":
-        arguments += ["-movflags", "+faststart", "-write_tmcd", "0"]
-    tags = dict(metadata)
-    if facts.created_utc is not None:
-        tags.setdefault("creation_time", facts.created_utc.strftime("%Y-%m-%dT%H:%M:%S.%fZ"))
-    for name, value in tags.items():
-        if not name or "=" in name or "\0" in name + value:
-            raise UsageError(f"the tag {name!r} cannot be written: use a plain name and text")
-        arguments += ["-metadata", f"{name}={value}"]
-    return arguments
-
-
-def comment_tag(geometry: Mapping[str, object]) -> dict[str, str]:
-    """A ``comment`` tag that holds `geometry` as JSON."""
-    return {"comment": json.dumps(geometry, ensure_ascii=False, separators=(",", ":"))}
 
 
 def _start_at_zero(facts: ClipFacts) -> list[str]:
@@ -279,8 +166,3 @@ def _losses(facts: ClipFacts, outcome: Outcome) -> list[str]:
             + outcome.complaints[0]
         )
     return notes
-
-
-def _named(path: str) -> str:
-    """A name that the encoder cannot take for an option or a protocol."""
-    return "file:" + os.path.abspath(path)

@@ -98,7 +98,11 @@ def changes(layer: Layer, times_s: FloatArray) -> Iterator[tuple[int, Picture]]:
     """
     shape = (layer.height, layer.width, 4)
     last: object = None
+    last_s: float | None = None
     for index, time_s in enumerate(times_s.tolist()):
+        if time_s == last_s:
+            continue
+        last_s = time_s
         if layer.key is not None:
             key = layer.key(time_s)
             if index and key == last:

@@ -55,6 +55,11 @@ class Progress:
     elapsed_s: float
     left_s: float | None
 
+    @property
+    def share(self) -> float:
+        """How much is done, 0 to 1."""
+        return min(1.0, self.done_s / self.total_s) if self.total_s > 0 else 1.0
+
 
 OnProgress = Callable[[Progress], None]
 

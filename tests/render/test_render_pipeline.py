@@ -109,7 +109,7 @@ def test_run__signal_leaves_nothing(clip: Path, tmp_path: Path, number: signal.S
     process = subprocess.Popen(command, cwd=root, stderr=subprocess.DEVNULL)
     try:
         for _ in range(400):
-            if (tmp_path / "b.going").exists():
+            if len(left_in(tmp_path)) == 2:
                 break
             time.sleep(0.05)
         assert left_in(tmp_path) == [f".b.{process.pid}.part.mp4", "b.going"]

@@ -1,0 +1,90 @@
+"""How the finished file is written: encoder, frame times, tags; and the report about it."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+
+from overlay.errors import UsageError
+from overlay.render.encoder import VideoEncoder
+
+
+@dataclass(frozen=True)
+class RenderReport:
+    """What was written, and what a person should know about it.
+
+    Attributes
+    ----------
+    target : str
+        The finished file.
+    width, height : int
+        Pixels as stored.
+    frames : int
+        Frames in the finished clip.
+    duration_s : float
+        Seconds of picture.
+    encoder, pixel_format : str
+        Such as ``libx264`` and ``yuv420p``.
+    sound : str
+        What became of the sound, in words.
+    pictures : int
+        Gauge pictures drawn.
+    elapsed_s : float
+        Wall time of the job in seconds.
+    notes : tuple of str
+        Anything that was changed, chosen or lost, one sentence each.
+    """
+
+    target: str
+    width: int
+    height: int
+    frames: int
+    duration_s: float
+    encoder: str
+    pixel_format: str
+    sound: str
+    pictures: int
+    elapsed_s: float
+    notes: tuple[str, ...]
+
+
+def video_arguments(encoder: VideoEncoder, tick: Fraction, suffix: str) -> list[str]:
+    """The encoder, with frames passed on at exactly their times, whole ticks of `tick` seconds."""
+    arguments = [*encoder.arguments, "-fps_mode", "passthrough", "-enc_time_base", str(tick)]
+    if suffix != ".mkv":
+        arguments += ["-video_track_timescale", str(tick.denominator)]
+    return arguments
+
+
+def file_arguments(
+    suffix: str, created_utc: datetime | None, metadata: Mapping[str, str]
+) -> list[str]:
+    """Container options and tags; of the source's tags only its creation time is carried on.
+
+    A camera's other tags may hold the place of filming, which a published clip need not tell.
+    """
+    arguments = ["-map_metadata", "-1"]
+    if suffix != ".mkv":
+        arguments += ["-movflags", "+faststart", "-write_tmcd", "0"]
+    tags = dict(metadata)
+    if created_utc is not None:
+        tags.setdefault("creation_time", created_utc.strftime("%Y-%m-%dT%H:%M:%S.%fZ"))
+    for name, value in tags.items():
+        if not name or "=" in name or "\0" in name + value:
+            raise UsageError(f"the tag {name!r} cannot be written: use a plain name and text")
+        arguments += ["-metadata", f"{name}={value}"]
+    return arguments
+
+
+def comment_tag(geometry: Mapping[str, object]) -> dict[str, str]:
+    """A ``comment`` tag that holds `geometry` as JSON."""
+    return {"comment": json.dumps(geometry, ensure_ascii=False, separators=(",", ":"))}
+
+
+def named(path: str) -> str:
+    """A name that the encoder cannot take for an option or a protocol."""
+    return "file:" + os.path.abspath(path)
