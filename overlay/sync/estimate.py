@@ -21,12 +21,15 @@ from overlay.sync.evidence import (
 from overlay.sync.fit import Fit, fitted, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
-from overlay.sync.refusal import early_refusal, late_refusal
+from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
 from overlay.sync.seed import Candidate, candidates
 from overlay.timebase import FloatArray
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
+SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
+NEGLIGIBLE_LOG = 9.0
+HOPELESS_LOG = 40.0
 SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
 SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known this well
 RIVAL_APART_S = 0.7
@@ -83,22 +86,30 @@ def _mixture_interval(
     return float(ends[0]), float(ends[1])
 
 
-def _over_smoothing(evidence: Evidence, fit: Fit) -> tuple[Fit, FloatArray, FloatArray, FloatArray]:
-    """Fits over the grid of smoothing: the best, and totals, sigmas and shares."""
+def _at_smoothing(evidence: Evidence, near: Fit, noise_of: Fit, smoothing_s: float) -> Fit:
+    """Fit at one smoothing, from a fit at another."""
+    shift = near.point.shift_s + near.point.smoothing_s - smoothing_s
+    start = replace(near.point, smoothing_s=smoothing_s, shift_s=shift)
+    return fitted(evidence, start, noise_of.noise, noise_of.weights, steps=4)
+
+
+def _log_share(fit: Fit) -> float:
+    return -fit.cost / 2 + float(smoothing_prior(np.array(fit.point.smoothing_s)))
+
+
+def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
+    """Fits over the grid of smoothing, as far from `fit` as any weight is left."""
     middle = int(np.argmin(np.abs(SMOOTHING_GRID_S - fit.point.smoothing_s)))
-    fits: dict[int, Fit] = {}
-    for k in (*range(middle, len(SMOOTHING_GRID_S)), *range(middle - 1, -1, -1)):
-        near = fits.get(k - 1) or fits.get(k + 1) or fit  # a neighbour is a good start
-        smoothing = float(SMOOTHING_GRID_S[k])
-        shift = near.point.shift_s + near.point.smoothing_s - smoothing
-        start = replace(near.point, smoothing_s=smoothing, shift_s=shift)
-        fits[k] = fitted(evidence, start, fit.noise, fit.weights, steps=4)
-    ordered = [fits[k] for k in range(len(SMOOTHING_GRID_S))]
-    totals = np.array([f.point.shift_s + f.point.smoothing_s for f in ordered])
-    sigmas = np.maximum([f.shift_sigma_s for f in ordered], 1e-6)
-    log = np.array([-f.cost / 2 for f in ordered]) + smoothing_prior(SMOOTHING_GRID_S)
-    shares = np.exp(log - np.max(log))
-    return ordered[int(np.argmax(log))], totals, sigmas, shares / np.sum(shares)
+    first = _at_smoothing(evidence, fit, fit, float(SMOOTHING_GRID_S[middle]))
+    fits = [first]
+    for side in (range(middle + 1, len(SMOOTHING_GRID_S)), range(middle - 1, -1, -1)):
+        near = first
+        for k in side:
+            near = _at_smoothing(evidence, near, fit, float(SMOOTHING_GRID_S[k]))
+            fits.append(near)
+            if _log_share(near) < max(map(_log_share, fits)) - NEGLIGIBLE_LOG:
+                break
+    return sorted(fits, key=lambda f: f.point.smoothing_s)
 
 
 def _rough_fit(
@@ -106,50 +117,53 @@ def _rough_fit(
 ) -> tuple[Evidence, Fit] | None:
     """Tuned fit near a candidate; None where the log has next to nothing there."""
     shift = candidate.shift_s
+    evidence = gather(motion, speed, shift, floor_mps)
     for _ in range(3):
-        evidence = gather(motion, speed, shift, floor_mps)
-        if len(evidence.log) < 4:
+        if len(evidence.log) < LEAST_SAMPLES:
             return None
         start = starting_point(evidence, shift, SMOOTHING_START_S)
-        fit = tuned(evidence, start, starting_noise(evidence))
+        fit = tuned(evidence, start, starting_noise(evidence), rounds=5, colours=False)
+        trials = [_at_smoothing(evidence, fit, fit, s) for s in SMOOTHING_TRIALS_S]
+        fit = max(trials, key=_log_share)
         total = fit.point.shift_s + fit.point.smoothing_s
         if abs(total - shift) < 0.4:
-            return evidence, fit
+            break
         shift = total
-    return None
+        evidence = gather(motion, speed, shift, floor_mps)
+    return evidence, tuned(evidence, fit.point, fit.noise, rounds=10)
 
 
 def _score(evidence: Evidence, fit: Fit) -> tuple[float, float]:
     """Log probability of the motion given the log, and support against telling them apart."""
-    log_only = without_motion(evidence)
-    log_fit = fitted(
-        log_only, fit.point, fit.noise, replace(fit.weights, motion=np.zeros(0)), fixed=True
-    )
-    score = (log_fit.cost - fit.cost) / 2
-    motion_only = without_log(evidence)
-    apart = tuned(motion_only, fit.point, fit.noise, rounds=8, fixed=True).cost
-    apart += tuned(log_only, fit.point, fit.noise, rounds=8, fixed=True).cost
-    return score, (apart - fit.cost) / 2
+    log_only, motion_only = without_motion(evidence), without_log(evidence)
+    weights = replace(fit.weights, motion=np.zeros(0))
+    log_fit = fitted(log_only, fit.point, fit.noise, weights, steps=2, fixed=True)
+    apart = tuned(motion_only, fit.point, fit.noise, rounds=5, fixed=True).cost + log_fit.cost
+    return (log_fit.cost - fit.cost) / 2, (apart - fit.cost) / 2
 
 
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
-    best, totals, sigmas, shares = _over_smoothing(evidence, fit)
-    if best.point.smoothing_s != fit.point.smoothing_s:
-        best = tuned(evidence, best.point, best.noise, rounds=6)
-        best, totals, sigmas, shares = _over_smoothing(evidence, best)
-    mean = float(shares @ totals)
-    variance = float(shares @ (sigmas**2 + (totals - mean) ** 2))
-    smoothing = float(shares @ SMOOTHING_GRID_S)
-    spread = math.sqrt(float(shares @ (SMOOTHING_GRID_S - smoothing) ** 2))
+    fits = _over_smoothing(evidence, fit)
+    best = max(fits, key=_log_share)
+    if abs(best.point.smoothing_s - fit.point.smoothing_s) > 0.15:
+        fits = _over_smoothing(evidence, tuned(evidence, best.point, best.noise, rounds=6))
+        best = max(fits, key=_log_share)
+    logs = np.array([_log_share(f) for f in fits])
+    shares = np.exp(logs - np.max(logs))
+    shares /= np.sum(shares)
+    smoothings = np.array([f.point.smoothing_s for f in fits])
+    totals = np.array([f.point.shift_s for f in fits]) + smoothings
+    sigmas = np.maximum([f.shift_sigma_s for f in fits], 1e-6)
+    mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, support = _score(evidence, best)
     return Verdict(
         evidence,
         best,
         mean,
-        math.sqrt(variance),
+        math.sqrt(float(shares @ (sigmas**2 + (totals - mean) ** 2))),
         _mixture_interval(totals, sigmas, shares),
         smoothing,
-        spread,
+        math.sqrt(float(shares @ (smoothings - smoothing) ** 2)),
         score,
         support,
     )
@@ -228,6 +242,8 @@ def _rivals(
         worse = 1 - place.correlation**2
         if verdicts and worse > 6 * (1 - min(places[0].correlation, 0.98) ** 2):
             continue
+        if any(abs(place.shift_s - v.total_s) < RIVAL_APART_S for v in verdicts):
+            continue
         rough = _rough_fit(motion, speed, place, floor_mps)
         if rough is None:
             continue
@@ -235,6 +251,8 @@ def _rivals(
         if search_s is not None and not search_s[0] <= total <= search_s[1]:
             continue
         if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
+            continue
+        if verdicts and _score(*rough)[0] < verdicts[0].score - HOPELESS_LOG:
             continue
         verdicts.append(_verdict(*rough))
     return sorted(verdicts, key=lambda v: -v.score)

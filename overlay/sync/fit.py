@@ -28,6 +28,9 @@ LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few s
 LOG_NOISE_SAMPLES = 3.0
 MOTION_NOISE_FLOOR = 1e-4
 LARGEST_STEP_S = 0.3
+ROBUST_ROUNDS = (2, 4, 7)
+COLOUR_ROUNDS = (3, 6)
+LEAST_COLOUR = 0.07  # less changes the interval by under a twelfth and is not worth its cost
 STRAY = 2.5  # residuals beyond this many sigmas weigh less
 OUTLIER = 5.0  # and beyond this much less
 
@@ -92,10 +95,14 @@ def climb(
     *,
     steps: int = 8,
     fixed: bool = False,
+    system: System | None = None,
 ) -> tuple[Point, System, float]:
-    """Gauss-Newton at fixed noise; the point, its system and the shift's sigma."""
+    """Gauss-Newton at fixed noise; the point, its system and the shift's sigma.
+
+    `system`, where given, is that of `point` at the same colours and weights.
+    """
     p = precision(evidence, noise)
-    system = assemble(evidence, point, noise, weights)
+    system = system or assemble(evidence, point, noise, weights)
     sigma = math.inf
     for _ in range(steps):
         step, border, covariance = newton_step(system, p, point, fixed)
@@ -188,27 +195,42 @@ def _recoloured(
         tilt = (costs[2] - costs[0]) / 2
         move = -tilt / bend if bend > 1e-9 else -math.copysign(2.0, tilt)
         there = float(np.clip(here + 0.12 * np.clip(move, -2.5, 2.5), -0.5, 1.8))
+        there = 0.0 if abs(there) < LEAST_COLOUR else there
         noise = replace(noise, **{name: math.tanh(there)})
     return noise
 
 
 def tuned(
-    evidence: Evidence, point: Point, noise: Noise, *, rounds: int = 12, fixed: bool = False
+    evidence: Evidence,
+    point: Point,
+    noise: Noise,
+    *,
+    rounds: int = 12,
+    fixed: bool = False,
+    colours: bool = True,
 ) -> Fit:
     """Fit everything, noise included, from a starting point."""
     weights = unit_weights(evidence)
+    if not colours:
+        noise = replace(noise, motion_colour=0.0, log_colour=0.0)
+    system: System | None = None
     for round_ in range(rounds):
         before = noise
-        point, system, _ = climb(evidence, point, noise, weights, steps=2, fixed=fixed)
+        steps = 2 if round_ < 2 else 1
+        point, system, _ = climb(
+            evidence, point, noise, weights, steps=steps, fixed=fixed, system=system
+        )
         noise = renewed_noise(evidence, point, noise, system)
-        if round_ >= 2:
+        if round_ in ROBUST_ROUNDS:
             weights = Weights(
                 _robust(system.residual["motion"], noise.motion),
                 _robust(system.residual["log"], noise.log_mps),
             )
-        if round_ in (3, 6, 9):
+            system = None
+        if colours and round_ in COLOUR_ROUNDS:
             noise = _recoloured(evidence, point, noise, weights, fixed)
-        elif round_ > 4 and _close(before, noise):
+            system = None
+        elif round_ > max(ROBUST_ROUNDS) and _close(before, noise):
             break
     return fitted(evidence, point, noise, weights, fixed=fixed)
 

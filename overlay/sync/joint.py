@@ -15,7 +15,7 @@ so variances come from the restricted likelihood); gain, shift and drift are max
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -24,9 +24,9 @@ from overlay.sync.spline import (
     Grid,
     MeanRows,
     Rows,
-    added,
     banded_gram,
     basis,
+    beside_previous,
     transposed_times,
 )
 from overlay.timebase import FloatArray
@@ -76,7 +76,7 @@ class Evidence:
     @cached_property
     def motion_rows(self) -> MeanRows:
         """Rows of the mean over each span, before the smoothing is known."""
-        return MeanRows.over(self.grid, self.motion_t_s, self.motion_span_s)
+        return MeanRows.over(self.grid, self.motion_t_s, self.motion_span_s, self.motion_joined)
 
 
 @dataclass(frozen=True)
@@ -139,106 +139,117 @@ class System:
     border_pull: dict[str, FloatArray]
     rss: dict[str, float]
     residual: dict[str, FloatArray]
-    slope_per_shift: FloatArray
 
 
-def _whitened(rows: Rows, colour: float, joined: BoolArray) -> Rows:
-    """Rows less `colour` times the row before, where that is joined on."""
-    if colour == 0.0:
-        return rows
-    before = Rows(np.roll(rows.first, 1), np.roll(rows.values, 1, axis=0))
-    lone = np.where(joined, 1.0, np.sqrt(1 - colour**2))
-    back = np.where(joined, -colour, 0.0)
-    before = Rows(np.where(joined, before.first, rows.first), before.values)
-    return added([(rows, lone), (before, back)])
+def _link(colour: float, joined: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Factors of a value and of the one before that whiten first-order coloured noise."""
+    return np.where(joined, 1.0, np.sqrt(1 - colour**2)), np.where(joined, -colour, 0.0)
 
 
-def _whitened_values(values: FloatArray, colour: float, joined: BoolArray) -> FloatArray:
-    if colour == 0.0:
+def _whitened(values: FloatArray, colour: float, joined: BoolArray) -> FloatArray:
+    if colour == 0.0 or not len(values):
         return values
+    own, back = _link(colour, joined)
     shape = (-1,) + (1,) * (values.ndim - 1)
-    lone = np.where(joined, 1.0, np.sqrt(1 - colour**2)).reshape(shape)
-    back = np.where(joined, -colour, 0.0).reshape(shape)
-    out: FloatArray = lone * values + back * np.roll(values, 1, axis=0)
+    before = np.concatenate([values[-1:], values[:-1]])
+    out: FloatArray = own.reshape(shape) * values + back.reshape(shape) * before
     return out
 
 
-def _roughness(grid: Grid, smoothing_s: float) -> Rows:
-    """Rows that give d2v/dt2 from the coefficients of w; causal, so their inverse is stable."""
+@lru_cache(maxsize=64)
+def _roughness(grid: Grid, smoothing_s: float) -> tuple[FloatArray, FloatArray]:
+    """Row that gives d2v/dt2 from coefficients of w, and the banded normal matrix of all rows.
+
+    The row is causal, so that its inverse is stable.
+    """
     ratio = smoothing_s / grid.step_s
     row = np.array([-ratio, 1 + 3 * ratio, -2 - 3 * ratio, 1 + ratio]) / grid.step_s**2
     count = grid.size - 3
-    return Rows(np.arange(count), np.tile(row, (count, 1)))
+    rows = Rows(np.arange(count), np.tile(row, (count, 1)))
+    return row, banded_gram(rows, np.ones(count), grid.size, 3)
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Whitened rows of one source, its border columns, residuals and weights."""
+
+    rows: Rows
+    columns: FloatArray
+    misfit: FloatArray
+    weight: FloatArray
+
+
+def _motion_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> Part:
+    mean, before = e.motion_rows.at(point.smoothing_s)
+    count = e.gain_basis.shape[1]
+    gain = point.gain * (1 + e.gain_basis @ point.gain_error) / e.motion_scale
+    flat = mean.times(point.w)
+    columns = np.zeros((len(flat), count + 3 + e.drifts))
+    columns[:, 0] = 1 / e.motion_scale
+    columns[:, 1 : 1 + count] = (point.gain * flat / e.motion_scale)[:, None] * e.gain_basis
+    columns[:, count + 1] = gain * flat
+    misfit = (e.motion - point.offset) / e.motion_scale - gain * flat
+    values = gain[:, None] * mean.values
+    if colour != 0.0:
+        own, back = _link(colour, e.motion_joined)
+        values = own[:, None] * values + (back * np.roll(gain, 1))[:, None] * before
+    return Part(
+        Rows(mean.first, values),
+        _whitened(columns, colour, e.motion_joined),
+        _whitened(misfit, colour, e.motion_joined),
+        weight,
+    )
+
+
+def _log_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> Part:
+    middle = (e.grid.start_s + e.grid.end_s) / 2
+    when = e.log_t_s - point.shift_s
+    when = when - point.drift * (when - middle)
+    here = basis(e.grid, when)
+    slope = -basis(e.grid, when, 1).times(point.w) / e.log_scale
+    count = e.gain_basis.shape[1]
+    columns = np.zeros((len(when), count + 3 + e.drifts))
+    columns[:, count + 2] = slope
+    if e.drifts:
+        columns[:, -1] = slope * (when - middle)
+    misfit = (e.log - here.times(point.w)) / e.log_scale
+    rows = here.scaled(1 / e.log_scale)
+    if colour != 0.0:
+        rows, before = beside_previous(rows, e.log_joined)
+        own, back = _link(colour, e.log_joined)
+        rows = Rows(rows.first, own[:, None] * rows.values + back[:, None] * before.values)
+    return Part(
+        rows,
+        _whitened(columns, colour, e.log_joined),
+        _whitened(misfit, colour, e.log_joined),
+        weight,
+    )
 
 
 def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -> System:
-    """Normal equations linearised at a point."""
-    e, grid, border = evidence, evidence.grid, evidence.gain_basis.shape[1] + 3 + evidence.drifts
-    parts: dict[str, tuple[Rows, FloatArray, FloatArray, FloatArray]] = {}
-
-    mean = e.motion_rows.at(point.smoothing_s)
-    gain = point.gain * (1 + e.gain_basis @ point.gain_error) / e.motion_scale
-    flat = mean.times(point.w)
-    columns = np.zeros((len(flat), border))
-    columns[:, 0] = 1 / e.motion_scale
-    columns[:, 1 : -2 - e.drifts] = (point.gain * flat / e.motion_scale)[:, None] * e.gain_basis
-    columns[:, -2 - e.drifts] = gain * flat
-    misfit = (e.motion - point.offset) / e.motion_scale - gain * flat
-    joined = e.motion_joined
-    parts["motion"] = (
-        _whitened(mean.scaled(gain), noise.motion_colour, joined),
-        _whitened_values(columns, noise.motion_colour, joined),
-        _whitened_values(misfit, noise.motion_colour, joined),
-        weights.motion,
-    )
-
-    middle = grid.start_s + grid.end_s
-    when = e.log_t_s - point.shift_s
-    when = when - point.drift * (when - middle / 2)
-    here = basis(grid, when)
-    slope = -basis(grid, when, 1).times(point.w)
-    columns = np.zeros((len(when), border))
-    columns[:, -1 - e.drifts] = slope / e.log_scale
-    if e.drifts:
-        columns[:, -1] = slope * (when - middle / 2) / e.log_scale
-    misfit = (e.log - here.times(point.w)) / e.log_scale
-    joined = e.log_joined
-    parts["log"] = (
-        _whitened(here.scaled(1 / e.log_scale), noise.log_colour, joined),
-        _whitened_values(columns, noise.log_colour, joined),
-        _whitened_values(misfit, noise.log_colour, joined),
-        weights.log,
-    )
-    rough = _roughness(grid, point.smoothing_s)
-    parts["rough"] = (
-        rough,
-        np.zeros((len(rough), 0)),
-        -rough.times(point.w),
-        np.ones(len(rough)),
-    )
-    return _normal(parts, grid.size, point, slope)
-
-
-def _normal(
-    parts: dict[str, tuple[Rows, FloatArray, FloatArray, FloatArray]],
-    size: int,
-    point: Point,
-    slope: FloatArray,
-) -> System:
-    band = max(rows.values.shape[1] for rows, *_ in parts.values()) - 1
-    gram, cross, corner, pull, border_pull, rss, residual = {}, {}, {}, {}, {}, {}, {}
-    for name, (rows, columns, misfit, weight) in parts.items():
-        heavy = weight * misfit
-        gram[name] = banded_gram(rows, weight, size, band)
-        both = transposed_times(
-            rows, np.concatenate([weight[:, None] * columns, heavy[:, None]], axis=1), size
-        )
+    """Normal equations linearised at a point; of `noise` only the colours matter."""
+    size = evidence.grid.size
+    parts = {
+        "motion": _motion_part(evidence, point, noise.motion_colour, weights.motion),
+        "log": _log_part(evidence, point, noise.log_colour, weights.log),
+    }
+    band = max(part.rows.values.shape[1] for part in parts.values()) - 1
+    row, rough_gram = _roughness(evidence.grid, point.smoothing_s)
+    rough = np.correlate(point.w, row, "valid")
+    gram = {"rough": np.zeros((band + 1, size))}
+    gram["rough"][:4] = rough_gram
+    pull, rss = {"rough": -np.convolve(rough, row)}, {"rough": float(rough @ rough)}
+    cross, corner, border_pull, residual = {}, {}, {}, {}
+    for name, part in parts.items():
+        heavy = part.weight[:, None] * np.column_stack([part.columns, part.misfit])
+        gram[name] = banded_gram(part.rows, part.weight, size, band)
+        both = transposed_times(part.rows, heavy, size)
         cross[name], pull[name] = both[:, :-1], both[:, -1]
-        corner[name] = columns.T @ (weight[:, None] * columns)
-        border_pull[name] = columns.T @ heavy
-        rss[name] = float(misfit @ heavy)
-        residual[name] = misfit
-    return System(gram, cross, corner, pull, border_pull, rss, residual, slope)
+        square = part.columns.T @ heavy
+        corner[name], border_pull[name] = square[:, :-1], square[:, -1]
+        rss[name] = float(part.misfit @ heavy[:, -1])
+        residual[name] = part.misfit
+    return System(gram, cross, corner, pull, border_pull, rss, residual)
 
 
 @dataclass(frozen=True, eq=False)

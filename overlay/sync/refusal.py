@@ -18,7 +18,7 @@ LEAST_SAMPLES = 4
 LEAST_LOG_CHANGE_MPS = 1.0
 LEAST_MOTION_CHANGE = 0.15  # of its full scale
 WIDEST_HALF_INTERVAL_S = 0.6
-LEAST_SUPPORT = 10.0  # log units: motion and log explained together against apart
+LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
 LARGEST_GAIN_ERROR = 0.25
 

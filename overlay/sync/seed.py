@@ -70,8 +70,8 @@ def binned_motion(motion: MotionSignal) -> tuple[float, FloatArray]:
     return start, binned
 
 
-def _correlations(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Correlation, count and b's standard deviation for every placing of `a` along `b`.
+def _correlations(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Correlation and count of values for every placing of `a` along `b`.
 
     Entry k belongs to ``a[i]`` beside ``b[i + k - (len(a) - 1)]``.
     """
@@ -100,8 +100,8 @@ def _correlations(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray,
     var_b = np.maximum(joined(0, 2) - sum_b**2 / n, 0.0)
     least_a, least_b = 1e-6 * float(np.sum(a0**2)), 1e-9 * float(np.sum(b0**2)) + 1e-3
     product = np.sqrt(np.maximum(var_a, least_a + 1e-12) * np.maximum(var_b, least_b))
-    correlation = np.clip((joined(1, 1) - sum_a * sum_b / n) / product, -1.0, 1.0)
-    return correlation, count, np.sqrt(var_b / n)
+    correlation: FloatArray = np.clip((joined(1, 1) - sum_a * sum_b / n) / product, -1.0, 1.0)
+    return correlation, count
 
 
 def candidates(
@@ -128,8 +128,10 @@ def candidates(
     b = on_grid(speed.t_s, speed.values, float(speed.t_s[0]), gap_s)
     if np.count_nonzero(np.isfinite(a)) < 8 or np.count_nonzero(np.isfinite(b)) < 8:
         return []
-    correlation, count, _ = _correlations(a, b)
-    shift = float(speed.t_s[0]) - start + (np.arange(len(count)) - (len(a) - 1)) * GRID_S
+    correlation, count = _correlations(a, b)
+    shift: FloatArray = (
+        float(speed.t_s[0]) - start + (np.arange(len(count)) - (len(a) - 1)) * GRID_S
+    )
     shorter = min(np.count_nonzero(np.isfinite(a)), np.count_nonzero(np.isfinite(b)))
     least = max(LEAST_OVERLAP_S / GRID_S, LEAST_OVERLAP_SHARE * shorter)
     allowed = (count >= least) & (correlation > 0)

@@ -6,7 +6,7 @@ The basis functions are the cardinal cubic B-splines (de Boor, A Practical Guide
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -64,6 +64,7 @@ class Rows:
     def times(self, x: FloatArray) -> FloatArray:
         """Product with a vector, shape (n,)."""
         columns = self.first[:, None] + np.arange(self.values.shape[1])
+        columns = np.minimum(columns, len(x) - 1)  # entries past the end are zero
         product: FloatArray = np.einsum("ij,ij->i", self.values, x[columns])
         return product
 
@@ -123,47 +124,81 @@ class MeanRows:
     ----------
     mean, slope : Rows
         Of w and of its derivative; the same columns.
+    mean_before, slope_before : Rows
+        The same of the value before each, laid out in the columns of its own row.
     """
 
     mean: Rows
     slope: Rows
+    mean_before: Rows
+    slope_before: Rows
 
     @staticmethod
-    def over(grid: Grid, t_s: FloatArray, span_s: FloatArray) -> MeanRows:
-        """Means over a span round each time.
+    def over(
+        grid: Grid, t_s: FloatArray, span_s: FloatArray, joined: npt.NDArray[np.bool_]
+    ) -> MeanRows:
+        """Means over a span round each time; `joined` values follow the one before.
 
         That of w is Simpson's rule, exact for a cubic; that of its derivative is exact always.
         """
         half = span_s / 2
         before, at, after = (basis(grid, t_s + k * half) for k in (-1, 0, 1))
-        return MeanRows(
-            added([(before, 1 / 6), (at, 2 / 3), (after, 1 / 6)]),
-            added([(before, -1 / span_s), (at, 0.0), (after, 1 / span_s)]),
-        )
+        mean = added([(before, 1 / 6), (at, 2 / 3), (after, 1 / 6)])
+        slope = added([(before, -1 / span_s), (at, 0.0), (after, 1 / span_s)])
+        mean, mean_before = beside_previous(mean, joined)
+        slope, slope_before = beside_previous(slope, joined)
+        return MeanRows(mean, slope, mean_before, slope_before)
 
-    def at(self, smoothing_s: float) -> Rows:
-        """The rows for one smoothing."""
-        return Rows(self.mean.first, self.mean.values + smoothing_s * self.slope.values)
+    def at(self, smoothing_s: float) -> tuple[Rows, FloatArray]:
+        """The rows for one smoothing, and the entries of the rows before."""
+        rows = Rows(self.mean.first, self.mean.values + smoothing_s * self.slope.values)
+        return rows, self.mean_before.values + smoothing_s * self.slope_before.values
+
+
+def beside_previous(rows: Rows, joined: npt.NDArray[np.bool_]) -> tuple[Rows, Rows]:
+    """Rows and those before each, both in columns that hold both; zero where not joined."""
+    if not len(rows):
+        return rows, rows
+    first = np.where(joined, np.roll(rows.first, 1), rows.first)
+    before = Rows(first, np.roll(rows.values, 1, axis=0) * joined[:, None])
+    return added([(rows, 1.0), (before, 0.0)]), added([(rows, 0.0), (before, 1.0)])
 
 
 def banded_gram(rows: Rows, weight: FloatArray, size: int, band: int) -> FloatArray:
-    """Weighted normal matrix in lower banded form, shape (band + 1, size)."""
-    gram = np.zeros((band + 1, size))
-    width = rows.values.shape[1]
-    for k in range(width):
-        for lower in range(k, width):
-            product = weight * rows.values[:, k] * rows.values[:, lower]
-            gram[lower - k] += np.bincount(rows.first + k, product, minlength=size)[:size]
-    return gram
+    """Weighted normal matrix in lower banded form, shape (band + 1, size).
+
+    The rows' first columns must not decrease.
+    """
+    gram = np.zeros((band + 1, size + band + 1))  # wide rows at the end reach past it
+    if not len(rows):
+        return gram[:, :size]
+    left, right = _pairs(rows.values.shape[1])
+    products = (weight[:, None] * rows.values)[:, left] * rows.values[:, right]
+    starts, first = _groups(rows)
+    sums = np.add.reduceat(products, starts, axis=0)
+    for k in range(len(left)):
+        gram[right[k] - left[k], first + left[k]] += sums[:, k]
+    return gram[:, :size]
+
+
+@lru_cache(maxsize=32)
+def _pairs(width: int) -> tuple[IntArray, IntArray]:
+    left, right = np.triu_indices(width)
+    return left, right
 
 
 def transposed_times(rows: Rows, right: FloatArray, size: int) -> FloatArray:
-    """Transpose of the rows times a matrix, shape (size, columns)."""
-    import scipy.sparse
+    """Transpose of the rows times a matrix, shape (size, columns); first columns sorted."""
+    out = np.zeros((size + rows.values.shape[1], right.shape[1]))
+    if not len(rows):
+        return out[:size]
+    starts, first = _groups(rows)
+    for k in range(rows.values.shape[1]):
+        out[first + k] += np.add.reduceat(rows.values[:, k, None] * right, starts, axis=0)
+    return out[:size]
 
-    n, width = rows.values.shape
-    columns = (rows.first[:, None] + np.arange(width)).ravel()
-    pointers = np.arange(0, n * width + 1, width)
-    matrix: Any = scipy.sparse.csr_array((rows.values.ravel(), columns, pointers), shape=(n, size))
-    product: FloatArray = np.asarray(matrix.T @ right)
-    return product
+
+def _groups(rows: Rows) -> tuple[IntArray, IntArray]:
+    """Where runs of equal first columns start, and those columns."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(rows.first)) + 1])
+    return starts, rows.first[starts]
