@@ -77,7 +77,7 @@ def read_log(
         raise InputError(f"{found}: cannot be read: {error.strerror or error}") from error
     name = str(path)
     kind = detect(data, name)
-    if columns is not None and kind != "table":
+    if columns and kind != "table":
         raise UsageError(
             f"{name}: is {kind.upper()}, which has no columns to map; leave the map out"
         )
@@ -93,5 +93,5 @@ def read_log(
     else:
         from overlay.logs.table import read_table
 
-        raw = read_table(data, name, columns=columns, utc_offset_h=utc_offset_h)
+        raw = read_table(data, name, columns=columns or None, utc_offset_h=utc_offset_h)
     return cleaned(raw)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning, Log
-from overlay.logs.positions import speed_from_positions
+from overlay.logs.positions import distinct_rows, speed_from_positions
 from overlay.series import Series
 from overlay.timebase import FloatArray
 from overlay.units import MPS_PER
@@ -248,14 +248,21 @@ def _add_position_speed(
     if LATITUDE not in channels or len(channels[LATITUDE]) < 2:
         return None
     latitude, longitude = channels[LATITUDE], channels[LONGITUDE]
+    rows = distinct_rows(latitude.values, longitude.values)
+    if len(rows) < len(latitude):
+        notes.append(
+            f"positions repeat: only {len(rows)} of {len(latitude)} rows are taken for their "
+            "speed, as the receiver measures more slowly than the file is written"
+        )
     if segment is not None:
-        segment = segment[np.isin(t_s, latitude.t_s)]
+        segment = segment[np.isin(t_s, latitude.t_s)][rows]
+    at_s = latitude.t_s[rows]
     mid_t_s, speed_mps = speed_from_positions(
-        latitude.t_s,
-        latitude.values,
-        longitude.values,
+        at_s,
+        latitude.values[rows],
+        longitude.values[rows],
         segment=segment,
-        longest_step_s=GAP_STEPS * latitude.median_step_s,
+        longest_step_s=GAP_STEPS * float(np.median(np.diff(at_s))),
     )
     possible = speed_mps <= LIMITS[SPEED][1]
     if not bool(np.any(possible)):

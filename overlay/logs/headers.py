@@ -62,6 +62,7 @@ TIME_WORDS = frozenset(
         "clock",
     ]
 )
+SPEED_WORDS = {"speed", "velocity", "vel", "sog"}  # speed over ground, as navigators say
 # Words that make a speed column something other than the speed at that instant.
 NOT_SPEED = {
     *("accuracy", "acc", "error", "err", "std", "sd", "uncertainty", "hacc", "vacc", "quality"),
@@ -107,8 +108,9 @@ def split_unit(header: str) -> tuple[str, str | None]:
     if bracketed:
         unit = unit_of(bracketed.group(2))
         return bracketed.group(1).strip(), unit
-    for pattern in (r"(.+?)[\s_,:]+(\S+)", r"(.+?)\s*/\s*(\S+)", r"(.+)[_\s]+(\S+)"):
-        match = re.fullmatch(pattern, text)
+    parted = re.sub(r"([a-z])([A-Z])", r"\1 \2", text)
+    for pattern in (r"(.+?)[\s_,:]+(\S+)", r"(.+?)\s*/\s*(\S+)", r"(.+)[-_.,:\s]+(\S+)"):
+        match = re.fullmatch(pattern, text) or re.fullmatch(pattern, parted)
         if match and unit_of(match.group(2)) and len(match.group(1)) >= 1:
             return match.group(1).strip(), unit_of(match.group(2))
     return text, None
@@ -134,16 +136,16 @@ def recognised(header: str) -> tuple[str, str | None] | None:
     word_set = set(words)
     if not words:
         return None
-    if "rpm" in word_set or unit == "rpm" or ("revs" in word_set and len(words) <= 2):
+    if "rpm" in word_set or unit == "rpm":
         other = word_set & {"wheel", "target", "limit", "max", "limiter", "axle", "jackshaft"}
         return None if other else ("rpm", "rpm")
-    if "speed" in word_set or "velocity" in word_set or words == ["v"]:
+    if word_set & SPEED_WORDS or words == ["v"]:
         return _speed_role(word_set, unit)
     if word_set & {"lat", "latitude"}:
         return "lat", unit
     if word_set & {"lon", "lng", "long", "longitude"}:
         return "lon", unit
-    if word_set & {"alt", "altitude", "elevation", "ele"} and not word_set & NOT_SPEED:
+    if word_set & {"alt", "altitude", "elevation", "ele", "height"} and not word_set & NOT_SPEED:
         return "alt", unit
     if words == ["date"] or words == ["utc", "date"] or words == ["gps", "date"]:
         return "date", None

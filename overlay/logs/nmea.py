@@ -131,13 +131,12 @@ def _sentences(data: bytes, tally: _Tally) -> Iterator[Any]:
         if not bare_allowed and not _checksum_holds(text):
             tally.bad_checksums += 1
             continue
+        if text[3:6] not in USED:
+            continue  # a good sentence of a type that holds nothing for us
         try:
             sentence = pynmea2.NMEASentence.parse(text, check=not bare_allowed)
-        except pynmea2.SentenceTypeError:
-            continue  # a good sentence of a type that holds nothing for us
         except Exception:  # the parser raises whatever its field converters raise
-            # With its checksum right the sentence is whole, of a form the parser does not know.
-            tally.unparsable += bare_allowed
+            tally.unparsable += 1
             continue
         if getattr(sentence, "sentence_type", None) in USED:
             yield sentence

@@ -84,3 +84,30 @@ def speed_from_positions(
         keep &= np.diff(segment) == 0
     mid_t_s = t_s[:-1] + step_s / 2
     return mid_t_s[keep], (distance_m / step_s)[keep]
+
+
+def distinct_rows(lat_deg: FloatArray, lon_deg: FloatArray) -> npt.NDArray[np.int64]:
+    """Rows at which the receiver measured, where the file repeats each position several times.
+
+    A file written faster than the receiver measures holds every position for some rows; their
+    differences would be zeros and spikes. The usual number of repeats is the median length of the
+    runs of equal positions; of each run one row in so many is kept, the first among them, so that
+    a long standstill still gives zeros. All rows are kept where positions do not repeat.
+
+    Examples
+    --------
+    >>> distinct_rows(np.repeat(np.arange(6.0), 3), np.zeros(18)).tolist()
+    [0, 3, 6, 9, 12, 15]
+    """
+    count = len(lat_deg)
+    moved = (np.diff(lat_deg) != 0) | (np.diff(lon_deg) != 0)
+    starts = np.concatenate([[0], np.flatnonzero(moved) + 1]).astype(np.int64)
+    lengths = np.diff(np.concatenate([starts, [count]]))
+    # The first and last runs may be cut off or stand still; a few others are too few to judge by.
+    usual = int(np.median(lengths[1:-1])) if len(lengths) >= 5 else 1
+    if usual < 2:
+        return np.arange(count)
+    within = np.arange(count) - np.repeat(starts, lengths)
+    left = np.repeat(lengths, lengths) - within
+    # A run one row longer than usual is jitter of the two clocks, not another measurement.
+    return np.flatnonzero((within % usual == 0) & ((within == 0) | (left > usual / 2)))

@@ -35,6 +35,7 @@ CHANNELS = {
     "alt": ALTITUDE,
 }
 DELIMITERS = ",;\t|"
+SPACES = " "  # any run of spaces, taken only where no other delimiter makes a table
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
 GROUPED_NUMBER = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
@@ -143,6 +144,8 @@ def _is_comment(line: str) -> bool:
 
 
 def _cells(line: str, delimiter: str) -> list[str]:
+    if delimiter == SPACES:
+        return line.split()
     try:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
     except (csv.Error, StopIteration):
@@ -173,24 +176,28 @@ def _is_data(cells: Sequence[str], delimiter: str) -> bool:
 def _delimiter(lines: list[str], path: str) -> str:
     """The character that cuts most lines into the most cells that are values."""
     sample = lines[:20] + lines[len(lines) // 2 : len(lines) // 2 + 100]
-    best, best_score = ",", 0.0
-    for delimiter in DELIMITERS:
-        score = 0.0
-        for line in sample:
-            cells = _cells(line, delimiter)
-            filled = [cell for cell in cells if cell]
-            good = sum(_is_value(cell, delimiter) for cell in filled)
-            if len(cells) >= 2 and filled:
-                # A wrong delimiter makes cells that are no values, so the share counts squared.
-                score += good * (good / len(filled)) ** 2
-        if score > best_score:
-            best, best_score = delimiter, score
-    if best_score == 0.0:
-        raise InputError(
-            f"{path}: no table found: no line holds two values parted by a comma, semicolon or "
-            "tab; give a GPX, NMEA or CSV log"
-        )
-    return best
+    scores = {delimiter: _fit(sample, delimiter) for delimiter in DELIMITERS}
+    best = max(scores, key=lambda delimiter: scores[delimiter])
+    if scores[best] > 0.0:
+        return best
+    if _fit(sample, SPACES) > 0.0:
+        return SPACES
+    raise InputError(
+        f"{path}: no table found: no line holds two values parted by a comma, semicolon or "
+        "tab; give a GPX, NMEA or CSV log"
+    )
+
+
+def _fit(sample: list[str], delimiter: str) -> float:
+    score = 0.0
+    for line in sample:
+        cells = _cells(line, delimiter)
+        filled = [cell for cell in cells if cell]
+        good = sum(_is_value(cell, delimiter) for cell in filled)
+        if len(cells) >= 2 and good:
+            # A wrong delimiter makes cells that are no values, so the share counts squared.
+            score += good * (good / len(filled)) ** 2
+    return score
 
 
 def _header(

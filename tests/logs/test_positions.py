@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from overlay.logs.positions import local_distance_m, speed_from_positions
+from overlay.logs.positions import distinct_rows, local_distance_m, speed_from_positions
 
 
 def distance_m(*degrees: float) -> float:
@@ -49,3 +49,22 @@ def test_speed_from_positions__is_stamped_mid_way_and_stops_at_gaps_and_segments
     )
     assert mid_t_s.tolist() == [0.5, 9.5]
     assert speed_mps == pytest.approx([11.0574, 11.0574], rel=1e-4)
+
+
+def test_distinct_rows__slow_receiver_and_standstill() -> None:
+    # 10 rows a position; the vehicle stands for the first 55 rows.
+    lat_deg = np.concatenate([np.zeros(55), np.repeat(1e-5 * np.arange(1, 9), 10)])
+    rows = distinct_rows(lat_deg, np.zeros(len(lat_deg)))
+    assert rows.tolist() == [0, 10, 20, 30, 40, 50, *range(55, 135, 10)]
+
+
+def test_distinct_rows__receiver_as_fast_as_its_file_keeps_all() -> None:
+    lat_deg = np.concatenate([np.zeros(30), 1e-5 * np.arange(30)])
+    assert len(distinct_rows(lat_deg, np.zeros(60))) == 60
+    assert len(distinct_rows(np.zeros(10), np.zeros(10))) == 10
+
+
+def test_distinct_rows__repeats_that_vary_by_a_row() -> None:
+    lat_deg = np.repeat(1e-5 * np.arange(12), [10, 9, 11, 10, 10, 11, 9, 10, 10, 11, 10, 10])
+    rows = distinct_rows(lat_deg, np.zeros(len(lat_deg)))
+    assert np.array_equal(lat_deg[rows], 1e-5 * np.arange(12))

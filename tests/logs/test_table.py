@@ -44,6 +44,9 @@ def read(folder: Path, text: str | bytes, **options: object) -> Log:
         ("Velocity {MPH}", "mph"),
         ("groundSpeed (m/s)", "m/s"),
         ("V (km/h)", "km/h"),
+        ("SpeedKmh", "km/h"),
+        ("speed-mph", "mph"),
+        ("SOG (kn)", "kn"),
     ],
 )
 def test_table__speed_units_in_headers(tmp_path: Path, header: str, unit: str) -> None:
@@ -179,6 +182,7 @@ LAYOUTS = {
     "semicolon, decimal comma": ("t_s;Speed [km/h];rpm", ";", ","),
     "tab": ("t_s\tspeed_kmh\trpm", "\t", "."),
     "tab, decimal comma": ("t_s\tspeed_kmh\trpm", "\t", ","),
+    "spaces": ("t_s speed_kmh rpm", "  ", "."),
 }
 
 
@@ -307,6 +311,18 @@ def test_table__without_header_columns_go_by_number(tmp_path: Path) -> None:
 def test_table__wrong_column_maps(tmp_path: Path, columns: dict[str, str], told: str) -> None:
     with pytest.raises(UsageError, match=told):
         read(tmp_path, table("T,V", lambda i: f"{i},{i}"), columns=columns)
+
+
+def test_table__slow_positions_in_a_fast_file(tmp_path: Path) -> None:
+    # 10 Hz rows of a receiver that measures once a second, at a steady 1e-4 degrees a second.
+    text = table(
+        "t_s,lat,lon", lambda i: f"{i / 10:.1f},{52 + (i // 10) * 1e-4:.6f},0.5", count=200
+    )
+    log = read(tmp_path, text)
+    assert log.speed is not None
+    assert log.speed.t_s == pytest.approx(np.arange(19) + 0.5)
+    assert log.speed.values == pytest.approx(np.full(19, 11.127), abs=1e-3)
+    assert any("positions repeat: only 20 of 200" in note for note in log.cleaning.notes)
 
 
 def test_table__a_cut_off_last_row_is_counted(tmp_path: Path) -> None:
