@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from overlay.series import Series
 
 REST_MPS = 0.25  # below a walking pace; receivers at rest show up to about 0.2 (common practice)
 MIN_REST_S = 0.6
-NOISE_FLOOR_MPS = 1e-3
+NOISE_FLOOR_MPS = 5e-3
 
 
 @dataclass(frozen=True)
@@ -53,9 +53,9 @@ def noise_of(speed: Series) -> float:
     third = np.diff(speed.values, 3)
     usable = moving[:-3] & moving[3:]
     if int(np.sum(usable)) < 6:
-        return max(floor, 0.05)
+        return float(max(floor, 0.05))
     spread = float(np.median(np.abs(third[usable]))) / 0.6745 / np.sqrt(20)
-    return max(floor, spread)
+    return float(max(floor, spread))
 
 
 def rest_spans(speed: Series, *, noise_mps: float) -> tuple[Span, ...]:
@@ -82,3 +82,20 @@ def rest_spans(speed: Series, *, noise_mps: float) -> tuple[Span, ...]:
         if past - first >= 2 and (end_s - start_s >= MIN_REST_S or first == 0):
             spans.append(Span(start_s, end_s))
     return tuple(spans)
+
+
+def unfolded(speed: Series, rests: tuple[Span, ...]) -> Series:
+    """The log without the bias of a receiver that shows the size of a noisy velocity.
+
+    Such a receiver never shows less than 0, so its noise at rest has a mean: the square of its
+    reading is on average the square of the speed plus that of the noise (Rice distribution), and
+    the latter is what it shows at rest. A log with negative values, or with true zeros at rest, is
+    left as it is.
+    """
+    if not rests or float(np.min(speed.values)) < 0:
+        return speed
+    still = np.concatenate([speed.between(r.start_s, r.end_s).values[1:-2] for r in rests])
+    if len(still) < 5 or float(np.median(still)) <= 0:
+        return speed
+    excess = min(float(np.mean(still**2)), REST_MPS**2)
+    return replace(speed, values=np.sqrt(np.maximum(speed.values**2 - excess, 0.0)))

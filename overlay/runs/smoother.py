@@ -10,12 +10,13 @@ standardised smoothing errors of de Jong and Penzer, JASA 93 (1998) 800-806 (fro
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from overlay.errors import InputError, UndeterminedError, UsageError
 from overlay.runs.model import Kinematics
-from overlay.runs.rest import NOISE_FLOOR_MPS, Span, noise_of, quantum, rest_spans
+from overlay.runs.rest import NOISE_FLOOR_MPS, Span, noise_of, quantum, rest_spans, unfolded
 from overlay.runs.statespace import (
     NEVER_AT_REST,
     Hypotheses,
@@ -199,6 +200,7 @@ def _pieces(
     rough = noise_of(log) if noise is None else noise
     floor = max(NOISE_FLOOR_MPS, quantum(log) / np.sqrt(12))
     rests = list(rest_spans(log, noise_mps=rough))
+    log = unfolded(log, tuple(rests))
     if at_rest_until_s is not None and not any(r.start_s < at_rest_until_s for r in rests):
         rests.insert(0, Span(min(float(grid[0]), at_rest_until_s), at_rest_until_s))
     first = min(float(grid[0]), float(log.t_s[0]))
@@ -206,7 +208,7 @@ def _pieces(
     inner = [r for r in rests if r.start_s > log.t_s[0] and r.end_s < log.t_s[-1]]
     cuts = [first, *((r.start_s + r.end_s) / 2 for r in inner), last]
     pieces = []
-    for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+    for low, high in pairwise(cuts):
         part = log.between(low, high)
         begins = next((r for r in rests if r.start_s <= max(low, part.t_s[0]) <= r.end_s), None)
         ends = next((r for r in rests if begins is not r and r.end_s >= part.t_s[-1]), None)
@@ -215,6 +217,8 @@ def _pieces(
         if begins is not None:
             known = -np.inf if at_rest_until_s is None else at_rest_until_s - 0.1
             window = _launch_window(part, begins, rough, known)
+        if window is not None:
+            readings = _from_launch(readings, window)
         pieces.append(_Piece(readings, window, max(rough, floor), noise is not None))
     return pieces
 
@@ -256,6 +260,26 @@ def _launch_window(part: Series, rest: Span, noise: float, known_s: float) -> Sp
     rise_s = float(part.t_s[int(np.argmax(clear))])
     earliest = max(rest.start_s, rise_s - _LOOK_BACK_S - part.median_step_s, known_s)
     return Span(min(earliest, rise_s - 0.01), rise_s)
+
+
+def _from_launch(readings: Readings, window: Span) -> Readings:
+    """Without the readings of the rest before: many receivers quieten them, so their noise tells
+    nothing of the run's. The first knot stays, empty.
+    """
+    keep = readings.t_s >= window.start_s
+    keep[0] = True
+    t, value, weight, direct, extra = (
+        column[keep]
+        for column in (
+            readings.t_s,
+            readings.value_mps,
+            readings.weight.copy(),
+            readings.direct,
+            readings.extra_jerk,
+        )
+    )
+    weight[0] = np.inf
+    return Readings(t, value, weight, direct, extra)
 
 
 def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
