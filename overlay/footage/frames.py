@@ -284,11 +284,8 @@ class _Shrinker:
         return known
 
     def small(self, frame: VideoFrame, plane: npt.NDArray[Any]) -> Luma:
-        import cv2
-
         upright = self.upright(frame)
-        size = upright.coded_small_size(self._width)
-        small = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        small = _shrunk(plane, upright.coded_small_size(self._width))
         return upright.applied(_eight_bits(small, frame))
 
     def crop(self, frame: VideoFrame, plane: npt.NDArray[Any], box: Box) -> Luma:
@@ -296,6 +293,19 @@ class _Shrinker:
         x, y, wide, high = upright.coded_box(box)
         part = _eight_bits(plane[y : y + high, x : x + wide], frame)
         return upright.applied(part).copy()
+
+
+def _shrunk(plane: npt.NDArray[Any], size: tuple[int, int]) -> npt.NDArray[Any]:
+    """Area means; halving first is two to ten times cheaper, and rounds once more each time."""
+    import cv2
+
+    wide, high = size
+    while min(plane.shape[1] / wide, plane.shape[0] / high) >= 4 and not any(
+        side % 2 for side in plane.shape
+    ):
+        half = (plane.shape[1] // 2, plane.shape[0] // 2)
+        plane = cv2.resize(plane, half, interpolation=cv2.INTER_AREA)
+    return cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
 
 
 def _eight_bits(luma: npt.NDArray[Any], frame: VideoFrame) -> Luma:

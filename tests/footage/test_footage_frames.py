@@ -88,12 +88,15 @@ def test_luma_frames__odd_sizes(tmp_path, size, pix_fmt):
         assert np.array_equal(ours, shown_by_ffmpeg(clip))
 
 
-def test_luma_frames__shrunk_by_area(tmp_path):
-    clip = make_clip(tmp_path / "s.mp4", size=(192, 108), seconds=0.2)
-    whole = next(luma_frames(clip, width=192, drop_loop_filter=False)).luma.astype(float)
-    small = next(luma_frames(clip, width=64, drop_loop_filter=False)).luma
-    assert small.shape == (36, 64)
-    assert np.max(np.abs(small - whole.reshape(36, 3, 64, 3).mean(axis=(1, 3)))) <= 1
+@pytest.mark.parametrize(("times", "roundings"), [(2, 1), (3, 1), (6, 2), (12, 3)])
+def test_luma_frames__shrunk_by_area(tmp_path, times, roundings):
+    clip = make_clip(tmp_path / "s.mp4", size=(384, 216), seconds=0.2)
+    whole = next(luma_frames(clip, width=384, drop_loop_filter=False)).luma.astype(float)
+    wide, high = 384 // times, 216 // times
+    small = next(luma_frames(clip, width=wide, drop_loop_filter=False)).luma
+    assert small.shape == (high, wide)
+    means = whole.reshape(high, times, wide, times).mean(axis=(1, 3))
+    assert np.max(np.abs(small - means)) <= 0.5 * roundings  # half a code each
 
 
 @pytest.mark.parametrize(("rotation", "shape"), [(0, (22, 48)), (90, (105, 48))])
