@@ -52,10 +52,10 @@ def test_speed_from_positions__is_stamped_mid_way_and_stops_at_gaps_and_segments
 
 
 def test_distinct_rows__slow_receiver_and_standstill() -> None:
-    # 10 rows a position; the vehicle stands for the first 55 rows.
-    lat_deg = np.concatenate([np.zeros(55), np.repeat(1e-5 * np.arange(1, 9), 10)])
+    # 10 rows a position; the vehicle stands for the first 58 rows.
+    lat_deg = np.concatenate([np.zeros(58), np.repeat(1e-5 * np.arange(1, 9), 10)])
     rows = distinct_rows(lat_deg, np.zeros(len(lat_deg)))
-    assert rows.tolist() == [0, 10, 20, 30, 40, 50, *range(55, 135, 10)]
+    assert rows.tolist() == [0, 10, 20, 30, 40, 50, *range(58, 138, 10)]
 
 
 def test_distinct_rows__receiver_as_fast_as_its_file_keeps_all() -> None:
