@@ -1,0 +1,181 @@
+"""Clips, the day and the ready-made files."""
+
+import json
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from overlay.demo.clip import write_clip
+from overlay.demo.day import make_demo
+from overlay.demo.scenario import plan_day
+from overlay.demo.scene import SceneSpec, pictures
+from overlay.demo.soundtrack import RATE_HZ
+from overlay.demo.truth import read_truth
+from overlay.demo.vehicle import motion_from_speed, simulate
+from overlay.errors import InputError, UsageError
+
+READY_MADE = Path(__file__).resolve().parents[2] / "demo_clips"
+
+
+def colour_patch(bgr):
+    return np.full((64, 96, 3), bgr, np.uint8)
+
+
+def test_clip__keeps_uneven_frame_times_sound_and_creation_time(tmp_path):
+    spec = SceneSpec(width=160, height=90, vfr_jitter=0.25)
+    run = motion_from_speed(np.array([0.0, 2.0]), np.array([0.0, 6.0]))
+    frames = list(pictures(spec, run))
+    tone = np.sin(2 * np.pi * 500 * np.arange(2 * RATE_HZ) / RATE_HZ).astype(np.float32)
+    tone[: RATE_HZ // 2] = 0  # starts at 0.5 s
+    target = tmp_path / "a.mp4"
+    when = datetime(2026, 5, 16, 12, 0, 5, tzinfo=UTC)
+    assert write_clip(target, frames, np.stack([tone, tone], 1), created_utc=when) == len(frames)
+    with av.open(str(target)) as container:
+        video = container.streams.video[0]
+        assert container.metadata["creation_time"].startswith("2026-05-16T12:00:05")
+        times = [float(f.pts * video.time_base) for f in container.decode(video)]
+    np.testing.assert_allclose(times, [t for t, _ in frames], atol=1e-6)
+    with av.open(str(target)) as container:
+        audio = container.streams.audio[0]
+        parts = list(container.decode(audio))
+        assert audio.rate == RATE_HZ
+        start = float(parts[0].pts * audio.time_base)
+        heard = np.concatenate([p.to_ndarray()[0] for p in parts])
+    onset = start + np.flatnonzero(np.abs(heard) > 0.3)[0] / RATE_HZ
+    assert onset == pytest.approx(0.5, abs=0.005)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.mp4"]
+
+
+@pytest.mark.parametrize(
+    ("bgr", "yuv"),
+    [
+        # BT.709 8-bit limited range; computed from its Kr = 0.2126, Kb = 0.0722
+        ((255, 255, 255), (235, 128, 128)),
+        ((0, 0, 255), (63, 102, 240)),
+        ((0, 255, 0), (173, 42, 26)),
+        ((255, 0, 0), (32, 240, 118)),
+    ],
+)
+def test_clip__colours_are_bt709(tmp_path, bgr, yuv):
+    target = tmp_path / "c.mp4"
+    write_clip(target, [(i / 30, colour_patch(bgr)) for i in range(3)])
+    with av.open(str(target)) as container:
+        context = container.streams.video[0].codec_context
+        assert (context.color_range, context.colorspace, context.color_primaries) == (1, 1, 1)
+        frame = next(container.decode(video=0))
+    planes = frame.to_ndarray()
+    luma = planes[:64].mean()
+    chroma = planes[64:].reshape(2, -1).mean(1)
+    assert (luma, *chroma) == pytest.approx(yuv, abs=2)
+
+
+def test_clip__leaves_nothing_when_pictures_fail(tmp_path):
+    def broken():
+        yield 0.0, colour_patch((9, 9, 9))
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_clip(tmp_path / "x.mp4", broken())
+    assert not list(tmp_path.iterdir())
+    with pytest.raises(UsageError, match="at least one picture"):
+        write_clip(tmp_path / "x.mp4", [])
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    told = []
+    folder = tmp_path_factory.mktemp("day") / "made"
+    made = make_demo(
+        folder,
+        progress=lambda text, share: told.append(share),
+        runs_per_build=1,
+        size=(192, 108),
+        workers=2,
+    )
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+    return made
+
+
+def test_day__files_and_truth_agree(day):
+    assert read_truth(day.truth) == day.runs
+    assert [run.name for run in day.runs] == ["a1", "b1"]
+    for run in day.runs:
+        for name in (run.clip, run.speed_log, run.revs_log):
+            assert (day.folder / name).stat().st_size > 1000
+        assert run.total_offset_s == pytest.approx(run.clock_offset_s + run.readout_lag_s)
+        assert run.readout_lag_s == pytest.approx(run.delay_s + run.smoothing_s)
+        assert 0.85 < run.readout_lag_s < 1.05
+        steps = np.diff(run.distance_m)
+        mean = (np.array(run.speed_mps[1:]) + run.speed_mps[:-1]) / 2
+        np.testing.assert_allclose(steps, mean * np.diff(run.t_s), atol=5e-4)
+    assert not list(day.folder.glob(".*"))
+
+
+def test_day__sheet_is_toml_and_names_the_files(day):
+    sheet = tomllib.loads(day.sheet.read_text(encoding="utf-8"))
+    assert len(sheet["build"]) == 2
+    for run in sheet["run"]:
+        assert (day.folder / run["clip"]).exists()
+        assert all((day.folder / log).exists() for log in run["logs"])
+    parts = sheet["build"][1]["parts"]
+    assert sum(part["price"] for part in parts) == sheet["build"][1]["price"] == 85
+
+
+def test_plan__one_run_is_spoiled_and_scatter_is_realistic():
+    plans = plan_day()
+    assert [p.name for p in plans] == ["a1", "b1", "a2", "b2", "a3", "b3"]
+    assert [p.name for p in plans if p.spoiled] == ["a2"]
+    times = {p.name: simulate(p.build.vehicle, p.drive).split_to_distance(60) for p in plans}
+    good_a, good_b = times["a1"], np.array([times[n] for n in ("b1", "b2", "b3")])
+    assert times["a2"] > good_a + 0.2
+    assert 0.005 < good_b.std(ddof=1) < 0.15
+    assert good_a - good_b.mean() > 0.12
+    assert len({p.counter.clock_offset_s for p in plans}) == 6
+    assert len({p.receiver.lag_s for p in plans}) == 1
+
+
+def test_plan__same_seed_same_day():
+    assert plan_day(rng_seed=4) == plan_day(rng_seed=4)
+    assert plan_day(rng_seed=4) != plan_day(rng_seed=5)
+
+
+def test_truth__a_wrong_file_gets_one_clear_line(tmp_path):
+    wrong = tmp_path / "truth.json"
+    wrong.write_text(json.dumps({"runs": [{"name": "a1"}]}), encoding="utf-8")
+    with pytest.raises(InputError, match="no truth file"):
+        read_truth(wrong)
+
+
+def test_ready_made__clips_are_small_and_match_their_truth():
+    from overlay.demo.recorder import late_speed
+    from overlay.demo.vehicle import Vehicle
+    from overlay.logs import read_log
+
+    runs = read_truth(READY_MADE / "truth.json")
+    assert len(runs) == 2
+    assert {Path(run.speed_log).suffix for run in runs} == {".gpx", ".nmea"}
+    assert sum(f.stat().st_size for f in READY_MADE.iterdir()) < 8 * 2**20
+    for run in runs:
+        truth = motion_from_speed(
+            np.array(run.t_s), np.array(run.speed_mps), vehicle=Vehicle()
+        )
+        speed = read_log(READY_MADE / run.speed_log).speed
+        expected = late_speed(
+            truth, speed.t_s - run.clock_offset_s, run.delay_s, run.smoothing_s
+        )
+        error = speed.values - expected
+        assert error.std() < 0.1
+        revs = read_log(READY_MADE / run.revs_log).rpm
+        inside = revs.between(
+            run.revs_clock_offset_s + 0.1, run.revs_clock_offset_s + run.t_s[-1] - 0.1
+        )
+        true_rpm = np.interp(inside.t_s - run.revs_clock_offset_s, run.t_s, run.engine_rpm)
+        assert np.median(np.abs(inside.values - true_rpm)) < 15
+        with av.open(str(READY_MADE / run.clip)) as container:
+            assert float(container.duration / 1e6) == pytest.approx(run.t_s[-1], abs=0.1)
+            assert container.streams.audio[0].rate == RATE_HZ
