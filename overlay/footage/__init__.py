@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from overlay.footage.chapters import Chapters, join_parts, joined_frames
     from overlay.footage.facts import probe
-    from overlay.footage.frames import luma_crops, luma_frames, picture
+    from overlay.footage.frames import LumaFrames, luma_crops, luma_frames, picture
     from overlay.footage.model import ClipFacts, Luma, LumaFrame, Sound
     from overlay.footage.sound import read_sound
 
@@ -20,6 +20,7 @@ __all__ = [
     "ClipFacts",
     "Luma",
     "LumaFrame",
+    "LumaFrames",
     "Sound",
     "join_parts",
     "joined_frames",
@@ -35,6 +36,7 @@ _HOMES = {
     "ClipFacts": "model",
     "Luma": "model",
     "LumaFrame": "model",
+    "LumaFrames": "frames",
     "Sound": "model",
     "join_parts": "chapters",
     "joined_frames": "chapters",

@@ -37,7 +37,8 @@ class Pictures:
     Attributes
     ----------
     broken : int
-        Packets that could not be decoded and frames out of order so far; they are left out.
+        Packets that could not be decoded, and frames patched up by the decoder or out of order;
+        all are left out.
     """
 
     def __init__(
@@ -66,9 +67,9 @@ class Pictures:
             yield from stream
             return
         first = next(stream, None)
-        if first is None:
-            return
-        for margin_s in _SEEK_MARGINS_S:
+        # Without presentation times in the container a seek loses count of them: go through all.
+        margins_s = () if self._clip.has_decode_times_only or first is None else _SEEK_MARGINS_S
+        for margin_s in margins_s:
             stream = self._sought(start_s - margin_s)
             first = next(stream, None)
             if first is not None and first[0] <= start_s:
@@ -94,7 +95,7 @@ class Pictures:
             self.broken += errors
             for frame in frames:
                 at = self._presented(frame)
-                if at is None or (last is not None and at <= last):
+                if frame.is_corrupt or at is None or (last is not None and at <= last):
                     self.broken += 1
                     continue
                 last = at
@@ -116,6 +117,48 @@ class Pictures:
         return ticks * self._time_base.numerator / self._time_base.denominator
 
 
+class LumaFrames(Iterator[LumaFrame]):
+    """The small pictures of one clip, in order; made by :func:`luma_frames`.
+
+    Attributes
+    ----------
+    broken : int
+        Frames left out so far since they could not be decoded.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        width: int,
+        start_s: float | None,
+        end_s: float | None,
+        drop_loop_filter: bool,
+    ) -> None:
+        self.broken = 0
+        self._frames = self._all(path, width, start_s, end_s, drop_loop_filter)
+
+    def __next__(self) -> LumaFrame:
+        return next(self._frames)
+
+    def _all(
+        self,
+        path: str | os.PathLike[str],
+        width: int,
+        start_s: float | None,
+        end_s: float | None,
+        drop_loop_filter: bool,
+    ) -> Iterator[LumaFrame]:
+        with opened(path) as clip:
+            shrink = _Shrinker(clip, width)
+            pictures = Pictures(clip, start_s=start_s, drop_loop_filter=drop_loop_filter)
+            for t_s, frame in pictures:
+                self.broken = pictures.broken
+                if end_s is not None and t_s > end_s:
+                    break
+                yield LumaFrame(t_s, shrink.small(frame, luma_plane(frame)))
+            self.broken = pictures.broken
+
+
 def luma_frames(
     path: str | os.PathLike[str],
     *,
@@ -123,7 +166,7 @@ def luma_frames(
     start_s: float | None = None,
     end_s: float | None = None,
     drop_loop_filter: bool = True,
-) -> Iterator[LumaFrame]:
+) -> LumaFrames:
     """Small upright grey pictures of a clip at their true times.
 
     Parameters
@@ -138,10 +181,12 @@ def luma_frames(
     drop_loop_filter : bool
         Leave the loop filter out where no other frame is affected.
 
-    Yields
-    ------
-    LumaFrame
-        Shape (height, width), brightness as coded. Frames that cannot be decoded are left out.
+    Returns
+    -------
+    LumaFrames
+        An iterator of :class:`LumaFrame`, shape (height, width), brightness as coded. Frames that
+        cannot be decoded are left out and counted in its `broken`. The file is opened at the
+        first frame and closed after the last.
 
     Raises
     ------
@@ -151,12 +196,7 @@ def luma_frames(
         If `width` is under 2.
     """
     _check_width(width)
-    with opened(path) as clip:
-        shrink = _Shrinker(clip, width)
-        for t_s, frame in Pictures(clip, start_s=start_s, drop_loop_filter=drop_loop_filter):
-            if end_s is not None and t_s > end_s:
-                break
-            yield LumaFrame(t_s, shrink.small(frame, luma_plane(frame)))
+    return LumaFrames(path, width, start_s, end_s, drop_loop_filter)
 
 
 def luma_crops(

@@ -36,6 +36,8 @@ def test_cut_off__is_used_up_to_the_cut(tmp_path, way, share):
     frames = list(luma_frames(cut))
     assert abs(len(frames) - count) <= 1  # a picture that the cut goes through may not decode
     assert [f.t_s for f in frames] == facts.frame_times.seconds[: len(frames)].tolist()
+    late = [f.t_s for f in luma_frames(cut, start_s=0.6)]
+    assert late == [f.t_s for f in frames if f.t_s >= 0.6]
     sound = read_sound(cut)
     assert 0.3 * share * 3 < sound.t_s[-1] < 3.0
     assert picture(cut, frames[-1].t_s).shape == (108, 192, 3)

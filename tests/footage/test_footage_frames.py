@@ -163,6 +163,20 @@ def test_luma_frames__middle_of_an_edited_clip(tmp_path):
     assert np.array_equal(part[0].luma, every[-len(part)].luma)
 
 
+@pytest.mark.parametrize("codec", ["h264", "hevc"])
+def test_luma_frames__stream_that_begins_between_key_frames(tmp_path, codec):
+    extra = {"h264": ["-x264-params", "open-gop=1"], "hevc": []}[codec]
+    whole = make_clip(tmp_path / "whole.ts", codec=codec, seconds=3.0, gop=20, extra=extra)
+    data = whole.read_bytes()
+    late = tmp_path / "late.ts"
+    late.write_bytes(data[len(data) // 4 // 188 * 188 :])
+    facts, frames = probe(late), list(luma_frames(late, drop_loop_filter=False))
+    assert [f.t_s for f in frames] == facts.frame_times.seconds.tolist()
+    assert 20 < len(frames) < 80
+    every = list(luma_frames(whole, drop_loop_filter=False))[-len(frames) :]
+    assert all(np.array_equal(a.luma, b.luma) for a, b in zip(frames, every, strict=True))
+
+
 def test_luma_frames__damage_in_the_middle_is_passed_over(tmp_path, rng):
     clip = make_clip(tmp_path / "d.mkv", seconds=3.0, gop=15)
     data = bytearray(clip.read_bytes())
@@ -171,9 +185,11 @@ def test_luma_frames__damage_in_the_middle_is_passed_over(tmp_path, rng):
     data[middle : middle + 300] = rng.integers(0, 256, 300, dtype=np.uint8).tobytes()
     damaged = tmp_path / "damaged.mkv"
     damaged.write_bytes(data)
-    got = [f.t_s for f in luma_frames(damaged)]
+    frames = luma_frames(damaged)
+    got = [f.t_s for f in frames]
+    assert frames.broken > 0
     assert set(got) <= set(times.tolist())
-    assert 30 <= len(got) <= 90
+    assert 60 <= len(got) < 90
     assert got == sorted(got)
 
 
