@@ -54,7 +54,7 @@ class RenderReport:
 
 def video_arguments(encoder: VideoEncoder, tick: Fraction, suffix: str) -> list[str]:
     """The encoder, with frames passed on at exactly their times, whole ticks of `tick` seconds."""
-    arguments = [*encoder.arguments, "-fps_mode", "passthrough", "-enc_time_base", str(tick)]
+    arguments = [*encoder.arguments, "-fps_mode", "passthrough", "-enc_time_base:v", str(tick)]
     if suffix != ".mkv":
         arguments += ["-video_track_timescale", str(tick.denominator)]
     return arguments

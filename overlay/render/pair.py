@@ -22,7 +22,7 @@ from overlay.render.output import RenderReport, file_arguments, named, video_arg
 from overlay.render.panes import Geometry, pair_geometry
 from overlay.render.pipeline import Feed, OnProgress, run
 from overlay.render.sound import mixed, placed
-from overlay.render.source import container_of, facts_of, matrix_of, range_of
+from overlay.render.source import common_colors, container_of, facts_of, matrix_of, range_of
 
 SOUNDS = ("both", "a", "b", "none")
 _SEEK_MARGIN_S = 2.0
@@ -139,9 +139,7 @@ def pair_clips(
     if heard:
         after += ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"]
     after += video_arguments(encoder, 1 / line.rate_hz, suffix)
-    for flag in ("-colorspace", "-color_primaries", "-color_trc"):
-        after += [flag, "bt709"]
-    after += ["-color_range", "tv", "-map_chapters", "-1"]
+    after += ["-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
     with written_whole(final) as part:
         outcome = run(
@@ -256,15 +254,17 @@ def _graph(
     encoder: VideoEncoder,
     heard: Sequence[int],
 ) -> list[str]:
+    colors = common_colors(facts)
+    kind = encoder.pixel_format
     pieces = [
-        f"[{index}:V:0]{_pane(one, geometry, index, line, encoder.pixel_format)}[p{index}]"
+        f"[{index}:V:0]{_pane(one, geometry, index, line, colors.matrix, kind)}[p{index}]"
         for index, one in enumerate(facts)
     ]
     panes = "".join(f"[p{index}]" for index in range(len(facts)))
     places = "|".join(f"{cell.x}_{cell.y}" for cell in geometry.cells)
-    pieces.append(f"{panes}xstack=inputs={len(facts)}:layout={places}[base]")
+    pieces.append(f"{panes}xstack=inputs={len(facts)}:layout={places},{colors.tags}[base]")
     tick = 1 / line.rate_hz
-    prepared = layer_chains(layers, len(facts), "bt709", "tv", encoder.pixel_format)
+    prepared = layer_chains(layers, len(facts), colors.matrix, "tv", encoder.pixel_format)
     pieces += [f"{chain},settb={tick}[g{index}]" for index, chain in enumerate(prepared)]
     pieces += overlay_chain(layers, "base", "out", encoder.pixel_format)
     for index in heard:
@@ -278,7 +278,12 @@ def _graph(
 
 
 def _pane(
-    facts: ClipFacts, geometry: Geometry, index: int, line: _Timeline, pixel_format: str
+    facts: ClipFacts,
+    geometry: Geometry,
+    index: int,
+    line: _Timeline,
+    matrix: str,
+    pixel_format: str,
 ) -> str:
     """Filters that bring one clip to its pane at the output's frames."""
     pane, cell = geometry.panes[index], geometry.cells[index]
@@ -292,7 +297,7 @@ def _pane(
         f"fps=fps={line.rate_hz}:start_time=0:round=near",
         f"trim=end_frame={shown}",
         f"scale={pane.width}:{pane.height}:in_color_matrix={matrix_of(facts)}"
-        f":in_range={range_of(facts)}:out_color_matrix=bt709:out_range=tv:flags=bicubic",
+        f":in_range={range_of(facts)}:out_color_matrix={matrix}:out_range=tv:flags=bicubic",
         f"format={pixel_format}",
         "setsar=1",
     ]

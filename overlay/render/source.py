@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -120,6 +121,36 @@ def matrix_of(facts: ClipFacts) -> str:
 def range_of(facts: ClipFacts) -> str:
     """``pc`` for full range, else ``tv``."""
     return "pc" if facts.color_range == "pc" else "tv"
+
+
+@dataclass(frozen=True)
+class Colors:
+    """What the colours of a picture made of several clips mean.
+
+    Attributes
+    ----------
+    matrix : str
+        As the ``scale`` filter names it.
+    tags : str
+        A ``setparams`` filter that says it.
+    """
+
+    matrix: str
+    tags: str
+
+
+def common_colors(clips: Sequence[ClipFacts]) -> Colors:
+    """The clips' own colours where all share them, else those of BT.709; limited range."""
+
+    def shared(names: set[str]) -> str:
+        name = names.pop() if len(names) == 1 else "unknown"
+        return "bt709" if name in ("unknown", "gbr") else name
+
+    space = shared({clip.color_space for clip in clips})
+    primaries = shared({clip.color_primaries for clip in clips})
+    transfer = shared({clip.color_transfer for clip in clips})
+    tags = f"setparams=range=tv:colorspace={space}:color_primaries={primaries}:color_trc={transfer}"
+    return Colors(_MATRICES.get(space, "bt709"), tags)
 
 
 def is_rgb(facts: ClipFacts) -> bool:

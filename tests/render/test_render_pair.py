@@ -1,0 +1,211 @@
+"""Two runs side by side: launches together, each picture and value on its own time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from overlay.errors import OutputError, UsageError
+from overlay.footage import probe, read_sound
+from overlay.render.encoder import EncodeOptions
+from overlay.render.layers import Layer
+from overlay.render.pair import PairSide, output_rate, pair_clips
+from overlay.render.panes import pair_geometry
+from tests.clips import make_clip, make_clip_of, run_ffmpeg
+from tests.render.codes import HEIGHT, PER_SECOND, WIDTH, code_layer, frames, read, spell
+
+QUICK = EncodeOptions(preset="ultrafast", quality=12)
+WIDE, HIGH = 192, 128
+SIZE = (2 * WIDE, HIGH)
+
+
+def coded_clip(path: Path, pts: Sequence[int], time_base: Fraction) -> Path:
+    """A clip whose every picture spells its own footage time."""
+    pictures = []
+    for at in pts:
+        planar = np.full((HIGH * 3 // 2, WIDE), 128, np.uint8)
+        value = round(float((at - pts[0]) * time_base) * PER_SECOND)
+        planar[:HEIGHT, :WIDTH] = spell(value)[..., 0]
+        pictures.append(planar)
+    return make_clip_of(path, pictures, pts, time_base=time_base)
+
+
+def even_clip(path: Path, rate: Fraction, seconds: float) -> Path:
+    return coded_clip(path, range(round(seconds * rate)), 1 / rate)
+
+
+def since_launch_layer(x: int, y: int) -> Layer:
+    """Spells time since launch plus five seconds."""
+    return Layer(x, y, WIDTH, HEIGHT, lambda t: spell(round((t + 5) * PER_SECOND)))
+
+
+def check_side(
+    codes: list[int], source: Path, start_s: float, end_s: float, rate: Fraction
+) -> None:
+    """Each picture is the one nearest to its instant, to half an output frame."""
+    times = probe(source).frame_times.seconds
+    half_s = float(1 / rate) / 2 + 2 / PER_SECOND
+    for index, code in enumerate(codes):
+        due_s = min(start_s + float(index / rate), end_s - float(1 / rate))
+        shown_s = code / PER_SECOND
+        after = times[times > shown_s + 1 / PER_SECOND]
+        until_s = after[0] if len(after) else np.inf
+        assert shown_s - half_s <= due_s, (index, shown_s, due_s)
+        assert due_s <= until_s + half_s, (index, shown_s, until_s, due_s)
+
+
+CASES = [
+    (Fraction(30), Fraction(30), 1.0, 1.0),
+    (Fraction(30), Fraction(30), 1.017, 2.204),
+    (Fraction(30000, 1001), Fraction(50), 1.5, 0.933),
+    (Fraction(25), Fraction(120), 0.8, 1.3),
+]
+
+
+@pytest.mark.parametrize(("rate_a", "rate_b", "launch_a", "launch_b"), CASES)
+def test_pair__times(
+    tmp_path: Path, rate_a: Fraction, rate_b: Fraction, launch_a: float, launch_b: float
+) -> None:
+    a = even_clip(tmp_path / "a.mp4", rate_a, 3)
+    b = even_clip(tmp_path / "b.mp4", rate_b, 3.4)
+    end_a = launch_a + 1.0
+    layers_a, layers_b = [code_layer(0, 32)], [code_layer(WIDE, 32)]
+    target = tmp_path / "c.mp4"
+    report = pair_clips(
+        PairSide(a, launch_a, end_a, layers_a),
+        PairSide(b, launch_b, None, layers_b),
+        target,
+        common=[since_launch_layer(96, 64)],
+        lead_s=0.5,
+        size=SIZE,
+        options=QUICK,
+    )
+    rate = output_rate([rate_a, rate_b])
+    duration_b = probe(b).duration_s
+    made = frames(target)
+    assert [at for at, _ in made] == [index / rate for index in range(len(made))]
+    assert len(made) == report.frames
+    assert len(made) == pytest.approx((duration_b - launch_b + 0.5) * rate, abs=1)
+    luma = [yuv[0] for _, yuv in made]
+    codes_a = [read(plane[:, :WIDE]) for plane in luma]
+    codes_b = [read(plane[:, WIDE:]) for plane in luma]
+    check_side(codes_a, a, launch_a - 0.5, end_a, rate)
+    check_side(codes_b, b, launch_b - 0.5, duration_b, rate)
+    own = np.arange(len(made)) / float(rate)
+    drawn_a = [read(plane, 0, 32) / PER_SECOND for plane in luma]
+    drawn_b = [read(plane, WIDE, 32) / PER_SECOND for plane in luma]
+    common = [read(plane, 96, 64) / PER_SECOND - 5 for plane in luma]
+    np.testing.assert_allclose(drawn_a, np.minimum(launch_a - 0.5 + own, end_a), atol=1e-4)
+    np.testing.assert_allclose(drawn_b, np.minimum(launch_b - 0.5 + own, duration_b), atol=1e-4)
+    np.testing.assert_allclose(common, own - 0.5, atol=1e-4)
+    held = codes_a[-1]
+    assert codes_a[-5:] == [held] * 5
+    assert held / PER_SECOND == pytest.approx(end_a, abs=float(1 / rate_a + 1 / rate))
+
+
+def test_pair__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Generator) -> None:
+    pts = np.cumsum(rng.integers(1500, 5000, 330)).tolist()  # 17 to 55 ms
+    a = coded_clip(tmp_path / "a.mp4", pts, Fraction(1, 90000))
+    b = even_clip(tmp_path / "b.mp4", Fraction(30), 9)
+    pair_clips(
+        PairSide(a, 7.111, 8.2), PairSide(b, 6.503, 7.9), tmp_path / "c.mp4",
+        lead_s=0.3, size=SIZE, rate_hz=Fraction(60), options=QUICK,
+    )  # fmt: skip
+    luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
+    check_side([read(p[:, :WIDE]) for p in luma], a, 6.811, 8.2, Fraction(60))
+    check_side([read(p[:, WIDE:]) for p in luma], b, 6.203, 7.9, Fraction(60))
+
+
+def with_tone(
+    clip: Path, target: Path, from_s: float, pitch_hz: int, *, delay_s: float = 0
+) -> Path:
+    """Add a tone that starts suddenly at a footage time."""
+    tone = f"aevalsrc='if(gte(t,{from_s - delay_s}),0.9*sin(2*PI*{pitch_hz}*t),0)':s=44100:d=4"
+    run_ffmpeg(
+        "-i", clip, "-itsoffset", f"{delay_s}", "-f", "lavfi", "-i", tone,
+        "-map", "0", "-map", "1", "-c:v", "copy", "-c:a", "aac", target,
+    )  # fmt: skip
+    return target
+
+
+def onset_s(samples: np.ndarray, rate_hz: int) -> float:
+    return float(np.argmax(np.abs(samples) > 0.2 * np.abs(samples).max()) / rate_hz)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.25])
+def test_pair__sound_of_both_starts_with_the_launch(tmp_path: Path, delay_s: float) -> None:
+    clip = even_clip(tmp_path / "plain.mp4", Fraction(30), 4)
+    a = with_tone(clip, tmp_path / "a.mp4", 1.0, 440)
+    b = with_tone(clip, tmp_path / "b.mp4", 1.7, 550, delay_s=delay_s)
+    sides = PairSide(a, 1.0, 2.0), PairSide(b, 1.7, 3.0)
+    target = tmp_path / "c.mp4"
+    report = pair_clips(*sides, target, lead_s=0.8, size=SIZE, options=QUICK)
+    assert report.sound == "both, panned left and right"
+    sound = read_sound(target)
+    assert sound is not None
+    assert sound.start_s == pytest.approx(0, abs=0.001)
+    for channel in (0, 1):
+        late_s = onset_s(sound.samples[:, channel], sound.rate_hz) - 0.8
+        assert abs(late_s) < 0.004  # a quarter turn of the slower tone is 0.6 ms
+    spectrum = np.abs(np.fft.rfft(sound.samples[48000:81600], axis=0))
+    at_hz = np.fft.rfftfreq(33600, 1 / 48000)
+    loud = [spectrum[np.argmin(np.abs(at_hz - pitch))] for pitch in (440, 550)]
+    assert loud[0][0] > 3 * loud[0][1]
+    assert loud[1][1] > 3 * loud[1][0]
+    assert np.abs(sound.samples).max() <= 1.0
+    assert probe(target).audio_duration_s == pytest.approx(probe(target).duration_s, abs=0.03)
+    tail = sound.samples[-4800:]
+    assert np.sqrt(np.mean(tail[:, 0] ** 2)) < 0.5 * np.sqrt(np.mean(tail[:, 1] ** 2))
+
+
+@pytest.mark.parametrize("wanted", ["a", "b", "none"])
+def test_pair__sound_of_one(tmp_path: Path, wanted: str) -> None:
+    clip = even_clip(tmp_path / "plain.mp4", Fraction(25), 4)
+    a = with_tone(clip, tmp_path / "a.mp4", 1.0, 440)
+    sides = PairSide(a, 1.0, 2.0), PairSide(clip, 1.0, 2.0)
+    report = pair_clips(*sides, tmp_path / "c.mp4", size=SIZE, sound=wanted, options=QUICK)
+    made = probe(tmp_path / "c.mp4")
+    assert (made.audio_codec is None) == (wanted != "a")
+    assert any("no sound" in note for note in report.notes) == (wanted == "b")
+    assert any("the lead is" in note for note in report.notes)
+
+
+def test_pair__stacked_turned_and_square(tmp_path: Path) -> None:
+    a = make_clip(tmp_path / "a.mp4", size=(320, 180), seconds=1.5, rotation=90)
+    b = make_clip(tmp_path / "b.mp4", size=(320, 180), seconds=1.2, sar=Fraction(4, 3), audio=1)
+    sides = PairSide(a, 0.5), PairSide(b, 0.5)
+    report = pair_clips(
+        *sides, tmp_path / "c.mp4", arrangement="stacked", size=(200, 400), options=QUICK
+    )
+    assert (report.width, report.height) == (200, 400)
+    geometry = pair_geometry(probe(a), probe(b), "stacked", size=(200, 400))
+    assert [(p.width, p.height) for p in geometry.panes] == [(112, 200), (200, 84)]
+    made = probe(tmp_path / "c.mp4")
+    assert made.pixel_aspect == 1
+    assert made.color_space == "bt709"
+    _, yuv = frames(tmp_path / "c.mp4")[5]
+    assert yuv[0, 100, :40].std() < 2  # ground beside the upright clip
+    assert yuv[0, 100, 50:150].std() > 10
+
+
+def test_pair__refuses_what_cannot_be(tmp_path: Path) -> None:
+    clip = even_clip(tmp_path / "a.mp4", Fraction(25), 1)
+    good = PairSide(clip, 0.5)
+    target = tmp_path / "c.mp4"
+    with pytest.raises(UsageError, match="outside the clip"):
+        pair_clips(good, PairSide(clip, 7.0), target)
+    with pytest.raises(UsageError, match="before its launch"):
+        pair_clips(good, PairSide(clip, 0.5, 0.2), target)
+    with pytest.raises(UsageError, match="arrangement"):
+        pair_clips(good, good, target, arrangement="heaped")
+    with pytest.raises(UsageError, match="sound"):
+        pair_clips(good, good, target, sound="loud")
+    with pytest.raises(UsageError, match="reaches to"):
+        pair_clips(good, good, target, size=SIZE, common=[code_layer(300, 0)])
+    with pytest.raises(OutputError, match="never changed"):
+        pair_clips(good, good, clip)
+    assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
