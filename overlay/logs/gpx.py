@@ -9,6 +9,7 @@ metres per second.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -166,7 +167,7 @@ def _collect_whole_points(
             _collect(alone, one)
         except Exception:  # as above: this point is damaged
             continue
-        segment = sum(start < match.start() for start in pieces)
+        segment = bisect_left(pieces, match.start())
         points.read += one.read
         points.without_time += one.without_time
         points.out_of_range += one.out_of_range

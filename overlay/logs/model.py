@@ -67,10 +67,10 @@ class Log:
     format : str
         ``gpx``, ``nmea`` or ``table``.
     clock : str
-        ``utc`` when records carry a date and time, or UTC time of day: then channel times are
-        seconds from the first record kept, whose time is `start_utc`. ``elapsed`` when the file
-        has a time column of its own: then channel times are that column, in seconds, unchanged
-        (a time of day counts from midnight).
+        ``utc`` when records carry a date and time, seconds since 1970, or a time of day that
+        the file calls UTC: then channel times are seconds from the first record kept, whose
+        time is `start_utc`. ``elapsed`` when the file has a time column of its own: then channel
+        times are that column, in seconds, unchanged (a time of day counts from midnight).
     start_utc : datetime or None
         Time of the first record kept, aware, in UTC; None on an elapsed clock, and on a UTC
         clock without dates.

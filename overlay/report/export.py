@@ -59,7 +59,7 @@ def write_speed_csv(
         writer.writerow(CSV_HEADER)
         for row in rows.tolist():
             time_text = f"{kinematics.t_s[row]:.6f}"
-            if not kinematics.known[row]:
+            if not (kinematics.known[row] and np.isfinite(kinematics.speed_mps[row])):
                 writer.writerow((time_text, "", "", "", "", 0))
                 continue
             writer.writerow(
@@ -123,7 +123,8 @@ def write_speed_gpx(
     rows = decimated(kinematics.t_s, rate_hz)
     t_s = kinematics.t_s[rows]
     place = np.column_stack([_position_at(latitude, t_s), _position_at(longitude, t_s)])
-    usable = kinematics.known[rows] & np.all(np.isfinite(place), axis=1)
+    usable = kinematics.known[rows] & np.isfinite(kinematics.speed_mps[rows])
+    usable &= np.all(np.isfinite(place), axis=1)
     if not bool(np.any(usable)):
         raise MismatchError(
             f"{path}: no position falls within the run's known speed; check that log and footage "

@@ -1,3 +1,5 @@
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -177,3 +179,13 @@ def test_read_log__missing_file_and_folder(tmp_path: Path) -> None:
         read_log(tmp_path / "none.gpx")
     with pytest.raises(InputError, match="is a folder"):
         read_log(tmp_path)
+
+
+def test_logs__import_is_cheap_and_names_exist() -> None:
+    script = (
+        "import sys, overlay.logs as logs\n"
+        "assert all(hasattr(logs, name) for name in logs.__all__)\n"
+        "heavy = {'gpxpy', 'pynmea2', 'csv', 'scipy', 'cv2'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    subprocess.run([sys.executable, "-c", script], check=True, timeout=60)
