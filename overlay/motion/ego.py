@@ -32,6 +32,7 @@ LINEAR_PX = 6.0
 LOST_LIKENESS = 0.5
 _CAUCHY = 2.4
 _CHUNK = 512
+_FOREIGN = 1e5
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +88,7 @@ class Fit:
     sigma: FloatArray
     turn: FloatArray
     chi2: FloatArray
-    weight: FloatArray
-    misfit: FloatArray
+    weight: Float32
 
 
 def turning_basis(columns: int, rows: int, width: int, height: int, focal_px: float) -> FloatArray:
@@ -121,169 +121,180 @@ def learn_template(cells: Cells, turning: FloatArray) -> Template | None:
     if along is None:
         return None
     template = Template(along, turning, spread)
+    fit: Fit | None = None
     for step in range(8):
-        fit = fit_motion(cells, template)
+        fit = fit_motion(cells, template, passes=4 if fit is None else 2, start=fit)
         along = _update_along(cells, template, fit)
         scale = float(np.sqrt(np.mean(along * along)))
         if not np.isfinite(scale) or scale <= 0:
             return None
         template = Template(along / scale, turning, template.spread)
         if step in (2, 4, 6):
-            fit = fit_motion(cells, template)
+            fit = fit_motion(cells, template, passes=2, start=fit)
             template = Template(template.along, turning, _update_spread(cells, template, fit))
     return template
 
 
-def fit_motion(cells: Cells, template: Template, passes: int = 4) -> Fit:
-    """Distance and turn of each pair by iteratively reweighted least squares."""
-    parts = [
-        _fit_chunk(cells.part(slice(k, k + _CHUNK)), template, passes)
-        for k in range(0, len(cells), _CHUNK)
-    ]
+def fit_motion(
+    cells: Cells, template: Template, *, passes: int = 4, start: Fit | None = None
+) -> Fit:
+    """Distance and turn of each pair by iteratively reweighted least squares.
+
+    `start` is an earlier fit of the same pairs to go on from.
+    """
+    parts = []
+    for k in range(0, len(cells), _CHUNK):
+        part = slice(k, k + _CHUNK)
+        warm = None if start is None else (start.distance[part], start.weight[part])
+        parts.append(_fit_chunk(cells.part(part), template, passes, warm))
     return Fit(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def information(
-    cells: Cells, moved: FloatArray, spread: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+def information(cells: Cells, moved: Float32, spread: FloatArray) -> tuple[Float32, ...]:
     """Inverse covariance of each displacement with the floor added, and that times displacement.
 
     ``W = (T^-1 + q I)^-1 = T (I + q T)^-1`` in closed form, so a singular tensor is no trouble.
 
     Returns
     -------
-    wxx, wxy, wyy, px, py : ndarrays, shape (n, cells)
+    wxx, wxy, wyy, px, py : ndarrays of float32, shape (n, cells)
     """
-    t = cells.tensor.astype(np.float64)
-    share = SHARE * (1 + (moved / LINEAR_PX) ** 2)
-    q = (FLOOR_PX**2 + (share * moved) ** 2) * np.minimum(spread, 1e6) ** 2
-    a, b, c = t[..., 0], t[..., 1], t[..., 2]
+    alive = spread < _FOREIGN
+    share = SHARE * (1 + (moved / LINEAR_PX) ** 4)
+    scale = np.where(alive, spread, 1.0).astype(np.float32)
+    q = (FLOOR_PX**2 + (share * moved) ** 2) * scale**2
+    live = alive.astype(np.float32)
+    a, b, c = (cells.tensor[..., k] * live for k in range(3))
+    pull_x, pull_y = cells.pull[..., 0] * live, cells.pull[..., 1] * live
     aa, cc, bb = 1 + q * a, 1 + q * c, q * b
-    det = aa * cc - bb * bb
-    wxx = (a * cc - b * bb) / det
-    wxy = (b * aa - a * bb) / det
-    wyy = (c * aa - b * bb) / det
-    p = cells.pull.astype(np.float64)
-    px = (cc * p[..., 0] - bb * p[..., 1]) / det
-    py = (aa * p[..., 1] - bb * p[..., 0]) / det
-    dead = spread > 1e5
-    if dead.any():
-        for array in (wxx, wxy, wyy, px, py):
-            array[:, dead] = 0.0
+    inverse = 1 / (aa * cc - bb * bb)
+    det = a * c - b * b
+    wxx = (a + q * det) * inverse
+    wyy = (c + q * det) * inverse
+    wxy = b * inverse
+    px = (cc * pull_x - bb * pull_y) * inverse
+    py = (aa * pull_y - bb * pull_x) * inverse
     return wxx, wxy, wyy, px, py
 
 
-def _fit_chunk(cells: Cells, template: Template, passes: int) -> tuple[FloatArray, ...]:
-    basis = np.concatenate([template.along[:, :, None], template.turning], axis=2)
-    focal = float(np.sqrt(np.mean(template.turning[:, 0, 0] ** 2)))
-    unit = np.array([1.0, 1 / focal, 1 / focal, 2 / focal])
-    basis = basis * unit
-    bx, by = basis[:, 0, :], basis[:, 1, :]
-    outer_xx = np.einsum("ij,ik->ijk", bx, bx).reshape(len(bx), -1)
-    outer_xy = np.einsum("ij,ik->ijk", bx, by)
-    outer_xy = (outer_xy + outer_xy.transpose(0, 2, 1)).reshape(len(bx), -1)
-    outer_yy = np.einsum("ij,ik->ijk", by, by).reshape(len(bx), -1)
-    n, count = len(cells), len(bx)
-    state = np.zeros((n, 4))
-    weight = np.ones((n, count))
-    # A first guess of how far each cell moved, from the data: keeps near cells honest.
-    moved = _rough_size(cells)
+def _fit_chunk(
+    cells: Cells,
+    template: Template,
+    passes: int,
+    warm: tuple[FloatArray, Float32] | None,
+) -> tuple[npt.NDArray[np.floating], ...]:
+    basis, unit = _scaled_basis(template)
+    bx, by = basis[:, 0, :].astype(np.float32), basis[:, 1, :].astype(np.float32)
+    outer_xx, outer_xy, outer_yy = _outer_products(bx, by)
+    reach: Float32 = np.hypot(bx[:, 0], by[:, 0])
+    moved: Float32
+    weight: Float32
+    n = len(cells)
+    ux, uy, ok = displacement(cells)
+    if warm is None:
+        # How far each cell seems to have moved: keeps near cells honest from the start.
+        moved, weight = np.where(ok, np.hypot(ux, uy), 0.0).astype(np.float32), ok * np.float32(1)
+    else:
+        moved, weight = np.abs(warm[0].astype(np.float32))[:, None] * reach, warm[1]
     for _ in range(passes):
         wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
         normal = (weight * wxx) @ outer_xx + (weight * wxy) @ outer_xy + (weight * wyy) @ outer_yy
-        normal = normal.reshape(n, 4, 4)
-        right = (weight * px) @ bx + (weight * py) @ by
+        normal = normal.reshape(n, 4, 4).astype(np.float64)
         normal[:, range(4), range(4)] += 1e-6 + np.array([0.0, 1e-3, 1e-3, 1e-3])
+        right = ((weight * px) @ bx + (weight * py) @ by).astype(np.float64)
         state = np.linalg.solve(normal, right[..., None])[..., 0]
-        mx, my = state @ bx.T, state @ by.T
-        moved = np.hypot(np.outer(state[:, 0], bx[:, 0]), np.outer(state[:, 0], by[:, 0]))
-        misfit = _misfit(cells, wxx, wxy, wyy, mx, my)
-        weight = 1 / (1 + misfit / _CAUCHY**2)
-    known = wxx + wyy > 0
+        short = state.astype(np.float32)
+        moved = np.abs(short[:, :1]) * reach
+        misfit = _misfit(ux - short @ bx.T, uy - short @ by.T, (wxx, wxy, wyy), ok)
+        weight = 1 / (1 + misfit * np.float32(1 / _CAUCHY**2))
+    known = (wxx + wyy > 0) & ok
     used = np.maximum(known.sum(axis=1), 1)
     chi2 = np.sum(weight * misfit * known, axis=1) / used
     cover = np.linalg.inv(normal)
     sigma = np.sqrt(np.maximum(cover[:, 0, 0], 0) * np.maximum(chi2, 0.3))
-    return state[:, 0], sigma, state[:, 1:] * unit[1:], chi2, weight, misfit
+    return state[:, 0], sigma, state[:, 1:] * unit[1:], chi2, weight
 
 
-def _misfit(
-    cells: Cells,
-    wxx: FloatArray,
-    wxy: FloatArray,
-    wyy: FloatArray,
-    mx: FloatArray,
-    my: FloatArray,
-) -> FloatArray:
-    """Squared distance, in sigmas, of each measured displacement from (mx, my)."""
-    ux, uy, ok = displacement(cells)
-    ex, ey = ux - mx, uy - my
-    out = wxx * ex * ex + 2 * wxy * ex * ey + wyy * ey * ey
-    return np.where(ok, np.maximum(out, 0.0), 0.0)
+def _scaled_basis(template: Template) -> tuple[FloatArray, FloatArray]:
+    """Template and turning side by side, shape (cells, 2, 4), in units of about a pixel."""
+    basis = np.concatenate([template.along[:, :, None], template.turning], axis=2)
+    focal = float(np.sqrt(np.mean(template.turning[:, 0, 0] ** 2)))
+    unit = np.array([1.0, 1 / focal, 1 / focal, 2 / focal])
+    return basis * unit, unit
 
 
-def displacement(cells: Cells) -> tuple[FloatArray, FloatArray, BoolArray]:
+def _outer_products(bx: Float32, by: Float32) -> tuple[Float32, Float32, Float32]:
+    """What each of wxx, wxy, wyy of a cell adds to the normal matrix, (cells, 16) each."""
+    cross = bx[:, :, None] * by[:, None, :]
+    return (
+        (bx[:, :, None] * bx[:, None, :]).reshape(len(bx), -1),
+        (cross + cross.transpose(0, 2, 1)).reshape(len(bx), -1),
+        (by[:, :, None] * by[:, None, :]).reshape(len(bx), -1),
+    )
+
+
+def _misfit(ex: Float32, ey: Float32, w: tuple[Float32, ...], ok: BoolArray) -> Float32:
+    """Squared length of the error (ex, ey) of each displacement, in sigmas."""
+    out = w[0] * ex * ex + 2 * w[1] * ex * ey + w[2] * ey * ey
+    return np.where(ok, np.maximum(out, 0.0), 0.0).astype(np.float32)
+
+
+def displacement(cells: Cells) -> tuple[Float32, Float32, BoolArray]:
     """Displacements in pixels, and where there is any evidence; shape (n, cells) each."""
-    t, p = cells.tensor.astype(np.float64), cells.pull.astype(np.float64)
-    ridge = 0.003 * (t[..., 0] + t[..., 2]) + 1e-9
-    a, b, c = t[..., 0] + ridge, t[..., 1], t[..., 2] + ridge
-    det = a * c - b * b
-    ux = (c * p[..., 0] - b * p[..., 1]) / det
-    uy = (a * p[..., 1] - b * p[..., 0]) / det
-    return ux, uy, np.asarray(t[..., 0] + t[..., 2] > 1e-6)
+    size = cells.tensor[..., 0] + cells.tensor[..., 2]
+    ridge = 0.003 * size + 1e-6
+    a, b, c = cells.tensor[..., 0] + ridge, cells.tensor[..., 1], cells.tensor[..., 2] + ridge
+    inverse = 1 / (a * c - b * b)
+    ux = (c * cells.pull[..., 0] - b * cells.pull[..., 1]) * inverse
+    uy = (a * cells.pull[..., 1] - b * cells.pull[..., 0]) * inverse
+    return ux, uy, np.asarray(size > 1e-6)
 
 
-def _rough_size(cells: Cells) -> FloatArray:
-    ux, uy, ok = displacement(cells)
-    return np.where(ok, np.hypot(ux, uy), 0.0)
+def _model(
+    cells: Cells, template: Template, fit: Fit
+) -> tuple[Float32, Float32, Float32, Float32, Float32]:
+    """What turning and motion along do to each cell: (rx, ry, ax, ay, length of the latter)."""
+    turn = fit.turn.astype(np.float32)
+    turning, along = template.turning.astype(np.float32), template.along.astype(np.float32)
+    d = fit.distance.astype(np.float32)[:, None]
+    ax, ay = d * along[:, 0], d * along[:, 1]
+    return turn @ turning[:, 0, :].T, turn @ turning[:, 1, :].T, ax, ay, np.hypot(ax, ay)
 
 
 def _update_along(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     """Best template for each cell given the motion of each pair, shape (cells, 2)."""
-    count = len(template.along)
-    sums = np.zeros((count, 5))
-    for k in range(0, len(cells), _CHUNK):
-        part = slice(k, k + _CHUNK)
-        piece = cells.part(part)
-        d = fit.distance[part, None]
-        moved = np.hypot(d * template.along[:, 0], d * template.along[:, 1])
-        wxx, wxy, wyy, px, py = information(piece, moved, template.spread)
-        turn = fit.turn[part]
-        rx, ry = turn @ template.turning[:, 0, :].T, turn @ template.turning[:, 1, :].T
-        w = fit.weight[part]
-        sums[:, 0] += np.sum(w * d * d * wxx, axis=0)
-        sums[:, 1] += np.sum(w * d * d * wxy, axis=0)
-        sums[:, 2] += np.sum(w * d * d * wyy, axis=0)
-        sums[:, 3] += np.sum(w * d * (px - wxx * rx - wxy * ry), axis=0)
-        sums[:, 4] += np.sum(w * d * (py - wxy * rx - wyy * ry), axis=0)
+    rx, ry, _, _, moved = _model(cells, template, fit)
+    wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
+    d = fit.distance.astype(np.float32)[:, None]
+    once = fit.weight * d
+    twice = once * d
+    a, b, c = ((twice * w).sum(axis=0, dtype=np.float64) for w in (wxx, wxy, wyy))
+    sx = (once * (px - wxx * rx - wxy * ry)).sum(axis=0, dtype=np.float64)
+    sy = (once * (py - wxy * rx - wyy * ry)).sum(axis=0, dtype=np.float64)
     # Only against division by nothing: a ridge that bites would shrink a cell's template, and with
     # it bend the signal where that cell leads.
-    size = sums[:, 0] + sums[:, 2]
-    ridge = 1e-5 * size + 1e-6 * float(np.median(size)) + 1e-12
-    a, b, c = sums[:, 0] + ridge, sums[:, 1], sums[:, 2] + ridge
+    ridge = 1e-5 * (a + c) + 1e-6 * float(np.median(a + c)) + 1e-12
+    a, c = a + ridge, c + ridge
     det = a * c - b * b
-    return np.stack(
-        [(c * sums[:, 3] - b * sums[:, 4]) / det, (a * sums[:, 4] - b * sums[:, 3]) / det], axis=-1
-    )
+    return np.stack([(c * sx - b * sy) / det, (a * sy - b * sx) / det], axis=-1)
 
 
 def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     """How much worse than expected each cell obeys, and which do not move with the camera."""
-    ok = cells.tensor[..., 0] + cells.tensor[..., 2] > 1e-6
-    d = fit.distance[:, None]
-    moved = np.hypot(d * template.along[:, 0], d * template.along[:, 1])
-    wxx, wxy, wyy, _, _ = information(cells, moved, np.ones(len(template.along)))
-    mx = d * template.along[:, 0] + fit.turn @ template.turning[:, 0, :].T
-    my = d * template.along[:, 1] + fit.turn @ template.turning[:, 1, :].T
-    misfit = _misfit(cells, wxx, wxy, wyy, mx, my)
-    still = _misfit(cells, wxx, wxy, wyy, np.zeros_like(mx), np.zeros_like(my))
-    # Twice as many stand beyond the median (chi2 of 2 degrees of freedom: 1.386).
-    typical = np.nanmedian(np.where(ok, misfit, np.nan), axis=0) if ok.any() else np.zeros(1)
-    spread = np.clip(np.sqrt(np.nan_to_num(typical, nan=1e4) / 1.386), 1.0, 1e3)
-    capped = np.minimum(misfit, 25.0)
-    calm = np.minimum(still, 25.0)
-    foreign = (calm.sum(axis=0) < capped.sum(axis=0)) & (capped.sum(axis=0) > 0.3 * ok.sum(axis=0))
-    return np.where(foreign, 1e9, spread)
+    rx, ry, ax, ay, moved = _model(cells, template, fit)
+    ux, uy, ok = displacement(cells)
+    w = information(cells, moved, np.ones(len(template.along)))[:3]
+    misfit = _misfit(ux - rx - ax, uy - ry - ay, w, ok)
+    still = _misfit(ux, uy, w, ok)
+    seen: BoolArray = np.asarray(ok.any(axis=0))
+    typical = np.full(seen.shape, 1e4)
+    typical[seen] = np.nanmedian(np.where(ok, misfit, np.nan)[:, seen], axis=0)
+    # The median of chi-squared with two degrees of freedom is 1.386.
+    spread = np.clip(np.sqrt(typical / 1.386), 1.0, 1e3)
+    as_model = np.minimum(misfit, 25.0).sum(axis=0)
+    as_still = np.minimum(still, 25.0).sum(axis=0)
+    foreign = (as_still < as_model) & (as_model > 0.3 * ok.sum(axis=0))
+    return np.where(foreign, 2 * _FOREIGN, spread)
 
 
 def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray, BoolArray]:
@@ -297,13 +308,13 @@ def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray,
     size = np.abs(fit.distance)
     marked = np.flatnonzero(size >= 0.4 * np.percentile(size, 95))
     marked = marked[:: max(1, len(marked) // 400)]
-    piece, d, turn = cells.part(marked), fit.distance[marked, None], fit.turn[marked]
-    rx, ry = turn @ template.turning[:, 0, :].T, turn @ template.turning[:, 1, :].T
-    moved = np.hypot(d * template.along[:, 0], d * template.along[:, 1])
-    wxx, wxy, wyy, _, _ = information(piece, moved, np.ones(len(template.along)))
-    without = np.minimum(_misfit(piece, wxx, wxy, wyy, rx, ry), 50.0)
-    mx, my = rx + d * template.along[:, 0], ry + d * template.along[:, 1]
-    with_it = np.minimum(_misfit(piece, wxx, wxy, wyy, mx, my), 50.0)
+    piece = cells.part(marked)
+    part = Fit(*(value[marked] for value in vars(fit).values()))
+    rx, ry, ax, ay, moved = _model(piece, template, part)
+    ux, uy, ok = displacement(piece)
+    w = information(piece, moved, np.ones(len(template.along)))[:3]
+    without = np.minimum(_misfit(ux - rx, uy - ry, w, ok), 50.0)
+    with_it = np.minimum(_misfit(ux - rx - ax, uy - ry - ay, w, ok), 50.0)
     alive = (piece.tensor[..., 0] + piece.tensor[..., 2]) > 10.0
     shows = alive.mean(axis=0) > 0.2
     before, after = (without * alive).sum(axis=0), (with_it * alive).sum(axis=0)

@@ -58,6 +58,7 @@ class Prepared:
     fine: Float32
     half: Float32
     plain: Luma
+    small: Luma
     level: float
     contrast: float
 
@@ -89,7 +90,7 @@ class CellFlowMeter:
         """Make one picture ready for measuring."""
         cv = self._cv
         picture = luma.astype(np.float32)
-        smooth = cv.GaussianBlur(picture, (0, 0), _SMOOTH_PX)
+        smooth = cv.GaussianBlur(picture, (5, 5), _SMOOTH_PX)
         quarter = cv.resize(smooth, None, fx=0.125, fy=0.125, interpolation=cv.INTER_AREA)
         shade = cv.resize(
             cv.GaussianBlur(quarter, (0, 0), 1.5), self.size, interpolation=cv.INTER_LINEAR
@@ -99,13 +100,16 @@ class CellFlowMeter:
         fine *= 1 / contrast
         width, height = self.size
         half = cv.resize(fine, (width // 2, height // 2), interpolation=cv.INTER_AREA)
-        return Prepared(fine, half, luma, float(quarter.mean()), contrast)
+        small = cv.resize(luma, (width // 2, height // 2), interpolation=cv.INTER_AREA)
+        return Prepared(fine, half, luma, small, float(quarter.mean()), contrast)
 
     def measure(self, first: Prepared, second: Prepared) -> CellFlow:
         """Displacement of each cell from the first picture to the second."""
         cv = self._cv
-        dense = self._dis.calc(first.plain, second.plain, None)
+        # At half size: DIS is only to find large displacements, and costs a quarter so.
+        dense = self._dis.calc(first.small, second.small, None)
         grid = cv.resize(dense, (self.columns, self.rows), interpolation=cv.INTER_AREA)
+        grid *= 2.0
         for _ in range(_HALF_STEPS):
             grid = self._step(first.half, second.half, grid, 2)[0]
         for _ in range(_FULL_STEPS - 1):

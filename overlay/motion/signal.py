@@ -26,7 +26,7 @@ from overlay.timebase import FloatArray
 # Focal length over the picture's longer side that is assumed: 64 degrees across. Only the second
 # order of turning depends on it.
 _FOCAL_SHARE = 0.8
-_LEARN_PAIRS = 1200
+_LEARN_PAIRS = 500
 
 
 @dataclass(eq=False)
