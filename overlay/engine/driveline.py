@@ -1,0 +1,159 @@
+"""Engine speed against wheel speed: gearing, tyre, slip.
+
+::
+
+    wheel speed = engine_rpm / 60 / ratio * circumference
+
+with the ratio from crank to driven wheel and the circumference rolled in one turn of the wheel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from overlay.errors import UndeterminedError, UsageError
+from overlay.timebase import FloatArray
+
+MIN_SLIP_SPEED_MPS = 0.5  # slip is a ratio to ground speed: below a crawl it says nothing
+_MIN_SAMPLES = 8
+_MODE_WIDTH = 0.03  # tyres grow and fixes scatter; gears lie at least 15 % apart
+
+
+@dataclass(frozen=True)
+class Driveline:
+    """What joins crank and road.
+
+    Attributes
+    ----------
+    ratios : tuple of float
+        Turns of the crank for one turn of the driven wheel, one a gear, each > 0.
+    circumference_m : float
+        Metres rolled in one turn of the wheel, > 0.
+    limiter_rpm : float or None
+        Where the ignition cuts, if known.
+    ratio_sigma : float
+        Relative standard uncertainty of ratio times circumference (tyre growth, pressure).
+    clutch : str
+        ``centrifugal``, ``plate`` or ``none``; with ``none`` nothing can slip but the tyre.
+    """
+
+    ratios: tuple[float, ...]
+    circumference_m: float
+    limiter_rpm: float | None = None
+    ratio_sigma: float = 0.01
+    clutch: Literal["centrifugal", "plate", "none"] = "centrifugal"
+
+    def __post_init__(self) -> None:
+        if not self.ratios or not all(np.isfinite(r) and r > 0 for r in self.ratios):
+            raise UsageError(f"gear ratios {self.ratios} must be one or more numbers above 0")
+        if not (np.isfinite(self.circumference_m) and self.circumference_m > 0):
+            raise UsageError(f"rollout circumference {self.circumference_m} m must be above 0")
+        if self.limiter_rpm is not None and not self.limiter_rpm > 0:
+            raise UsageError(f"limiter {self.limiter_rpm} rpm must be above 0")
+
+
+def circumference_of(diameter_m: float) -> float:
+    """Circumference of a tyre of this outer diameter; a rolled-out length is the better input.
+
+    Examples
+    --------
+    >>> round(circumference_of(0.28), 4)
+    0.8796
+    """
+    if not (np.isfinite(diameter_m) and diameter_m > 0):
+        raise UsageError(f"tyre diameter {diameter_m} m must be above 0")
+    return float(np.pi * diameter_m)
+
+
+def wheel_speed_mps(engine_rpm: FloatArray, ratio: float, circumference_m: float) -> FloatArray:
+    """Speed of the tyre's tread in m/s.
+
+    Examples
+    --------
+    >>> wheel = wheel_speed_mps(np.array([6000.0]), 6.0, circumference_of(0.28))
+    >>> round(float(wheel[0]), 3)
+    14.661
+    """
+    return engine_rpm / 60.0 / ratio * circumference_m
+
+
+def engine_rpm_at(speed_mps: FloatArray, ratio: float, circumference_m: float) -> FloatArray:
+    """Engine speed that belongs to a ground speed without slip; inverse of the above.
+
+    Examples
+    --------
+    >>> round(float(engine_rpm_at(np.array([14.661]), 6.0, circumference_of(0.28))[0]))
+    6000
+    """
+    return speed_mps / circumference_m * ratio * 60.0
+
+
+def slip(wheel_mps: FloatArray, ground_mps: FloatArray) -> FloatArray:
+    """Longitudinal slip (w - w_free) / w_free, driving positive; NaN below `MIN_SLIP_SPEED_MPS`.
+
+    The sign and reference are those of tyre practice for driving (SAE J670; from memory).
+
+    Examples
+    --------
+    >>> slip(np.array([14.661, 1.0]), np.array([13.5, 0.0])).round(4).tolist()
+    [0.086, nan]
+    """
+    moving = ground_mps >= MIN_SLIP_SPEED_MPS
+    safe = np.where(moving, ground_mps, 1.0)
+    return np.where(moving, wheel_mps / safe - 1.0, np.nan)
+
+
+def estimated_ratio(
+    engine_rpm: FloatArray, ground_mps: FloatArray, circumference_m: float
+) -> tuple[float, float]:
+    """Gear ratio from a run itself, where the user does not know it.
+
+    Takes the samples in the upper half of the run's speeds, where a clutch is locked, and the
+    mode (half-sample mode: Bickel and Fruehwirth 2006, from memory) of engine speed over ground
+    speed, so that stretches of wheelspin do not pull it.
+
+    Parameters
+    ----------
+    engine_rpm, ground_mps : ndarray, shape (n,)
+        At the same instants.
+
+    Returns
+    -------
+    ratio, relative_sigma : float
+
+    Raises
+    ------
+    UndeterminedError
+        If too few samples are fast enough or no one ratio stands out.
+    """
+    fast = ground_mps > max(2.0, 0.5 * float(np.max(ground_mps, initial=0.0)))
+    quotient = engine_rpm[fast & (engine_rpm > 0)] / ground_mps[fast & (engine_rpm > 0)]
+    if len(quotient) < _MIN_SAMPLES:
+        raise UndeterminedError(
+            f"gear ratio: only {len(quotient)} samples above half the top speed, "
+            f"{_MIN_SAMPLES} are needed; write the ratio in the day sheet"
+        )
+    middle = _half_sample_mode(np.sort(quotient))
+    near = quotient[np.abs(quotient / middle - 1) < _MODE_WIDTH]
+    if len(near) < max(_MIN_SAMPLES // 2, 0.3 * len(quotient)):
+        raise UndeterminedError(
+            "gear ratio: no one ratio of engine to ground speed stands out; "
+            "write the ratio in the day sheet"
+        )
+    centre = float(np.median(near))
+    spread = float(np.std(near)) / centre
+    return centre * circumference_m / 60.0, max(spread / len(near) ** 0.5, 0.003)
+
+
+def _half_sample_mode(ordered: FloatArray) -> float:
+    """Halve the sorted sample to its densest half until two or three values are left."""
+    part = ordered
+    while len(part) > 3:
+        half = (len(part) + 1) // 2
+        widths = part[half - 1 :] - part[: len(part) - half + 1]
+        first = int(np.argmin(widths))
+        part = part[first : first + half]
+    return float(np.mean(part))

@@ -1,0 +1,282 @@
+"""Wheelspin, clutch slip, limiter cuts and lifts, from engine speed against ground speed.
+
+All tests compare a mean over `WINDOW_S` with what the noise of both sensors allows there, so that
+the same settings serve a quiet and a rough log.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.engine.driveline import Driveline, wheel_speed_mps
+from overlay.series import Series
+from overlay.timebase import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
+EventKind = Literal["wheelspin", "clutch slip", "limiter cut", "lift"]
+
+WINDOW_S = 0.2  # shortest event to be found
+_SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of white noise
+_STILL = 1.5  # sigmas for it to go on
+_MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
+_FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
+_LIMIT_BAND = 0.955  # of the limit: a cut drops the revs by 2 to 4 % (common practice)
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """Motion of the vehicle on footage time.
+
+    Attributes
+    ----------
+    t_s, speed_mps, speed_sigma_mps, accel_mps2, accel_sigma_mps2 : ndarray, shape (n,)
+    known : ndarray of bool, shape (n,)
+    timing_sigma_s : float
+        Standard uncertainty of the time axis against the engine's.
+    """
+
+    t_s: FloatArray
+    speed_mps: FloatArray
+    speed_sigma_mps: FloatArray
+    accel_mps2: FloatArray
+    accel_sigma_mps2: FloatArray
+    known: BoolArray
+    timing_sigma_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something found in a run.
+
+    Attributes
+    ----------
+    kind : str
+    start_s, end_s : float
+        Footage times.
+    size : float
+        Wheelspin and clutch slip: most that the wheel (or the engine's end of the clutch) is
+        ahead, m/s. Limiter cut: the limit, rpm. Lift: speed lost, m/s.
+    """
+
+    kind: EventKind
+    start_s: float
+    end_s: float
+    size: float
+
+
+def rpm_noise(rpm: Series) -> float:
+    """Standard deviation of the noise of engine speed in rpm, from its third differences.
+
+    The median keeps short bounces and shifts out; white noise has 20 times its variance there.
+    """
+    if len(rpm) < 8:
+        return 50.0
+    third = np.abs(np.diff(rpm.values, 3))
+    return max(5.0, float(np.median(third)) / 0.6745 / float(np.sqrt(20)))
+
+
+def wheel_events(
+    ground: Ground, rpm: Series, driveline: Driveline, *, launch_s: float, end_s: float
+) -> tuple[Event, ...]:
+    """Stretches in which the engine says more speed than the ground, told apart by cause.
+
+    Parameters
+    ----------
+    ground : Ground
+    rpm : Series
+        Engine speed on footage time.
+    driveline : Driveline
+        With several ratios the gear that fits best is taken at each instant.
+    launch_s, end_s : float
+        Footage times of launch and of the end of the run.
+
+    Returns
+    -------
+    tuple of Event
+        ``clutch slip`` for the stretch from launch in which the lead only falls (a clutch takes
+        up: the engine holds its revs while the ground speed catches up); ``wheelspin`` for any
+        other of at least `WINDOW_S`.
+    """
+    part = rpm.between(launch_s, end_s)
+    if len(part) < 4:
+        return ()
+    lead, sigma, moving_mps = _lead(ground, part, rpm_noise(rpm), driveline)
+    width = _width(part)
+    mean = _mean_over(lead, width)
+    limit = _SURE * sigma + _MARGIN * moving_mps + 0.05
+    runs = _stretches(mean > limit, mean > np.maximum(_STILL * sigma, limit / 2))
+    found: list[Event] = []
+    for first, last in runs:
+        found.extend(_told_apart(part.t_s, mean, sigma, (first, last), launch_s, driveline))
+    return tuple(e for e in found if e.end_s - e.start_s >= 0.75 * WINDOW_S)
+
+
+def _lead(
+    ground: Ground, rpm: Series, noise_rpm: float, driveline: Driveline
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Wheel speed less ground speed, the sigma of its windowed mean, and ground speed."""
+    t = rpm.t_s
+    speed = np.interp(t, ground.t_s, ground.speed_mps)
+    speed_sigma = np.interp(t, ground.t_s, ground.speed_sigma_mps)
+    accel = np.interp(t, ground.t_s, ground.accel_mps2)
+    known = np.interp(t, ground.t_s, ground.known.astype(float)) > 0.99
+    wheels = np.stack(
+        [wheel_speed_mps(rpm.values, r, driveline.circumference_m) for r in driveline.ratios]
+    )
+    gear = np.argmin(np.abs(wheels - speed), axis=0)
+    wheel = wheels[gear, np.arange(len(t))]
+    per_rpm = driveline.circumference_m / 60 / np.array(driveline.ratios)[gear]
+    sigma = np.sqrt(
+        speed_sigma**2
+        + (noise_rpm * per_rpm) ** 2 / _width(rpm)
+        + (ground.timing_sigma_s * accel) ** 2
+        + (driveline.ratio_sigma * speed) ** 2
+    )
+    return np.where(known, wheel - speed, 0.0), sigma, speed
+
+
+def _told_apart(
+    t: FloatArray,
+    lead: FloatArray,
+    sigma: FloatArray,
+    stretch: tuple[int, int],
+    launch_s: float,
+    driveline: Driveline,
+) -> list[Event]:
+    """One stretch as clutch slip, wheelspin, or the one followed by the other."""
+    first, last = stretch
+    start, end = float(t[first]), float(t[last])
+    top = float(np.max(lead[first : last + 1]))
+    if driveline.clutch == "none" or start > launch_s + _FLARE_S:
+        return [Event("wheelspin", start, end, top)]
+    settled = first + int(np.searchsorted(t[first : last + 1], launch_s + _FLARE_S))
+    part = lead[settled : last + 1]
+    if not len(part):
+        return [Event("clutch slip", launch_s, end, top)]
+    lowest = np.minimum.accumulate(part)
+    rise = part - lowest
+    allowed = np.maximum(_SURE * sigma[settled : last + 1], 0.12 * top)
+    if not bool(np.any(rise > allowed)):
+        return [Event("clutch slip", launch_s, end, top)]
+    beyond = int(np.argmax(rise > allowed))
+    turn = settled + int(np.argmin(part[: beyond + 1]))
+    spin = Event("wheelspin", float(t[turn]), end, float(np.max(lead[turn : last + 1])))
+    if turn == settled:
+        return [Event("wheelspin", start, end, top)]
+    return [Event("clutch slip", launch_s, float(t[turn]), top), spin]
+
+
+def limiter_cuts(
+    rpm: Series, *, launch_s: float, end_s: float, limiter_rpm: float | None = None
+) -> tuple[Event, ...]:
+    """Stretches in which the revs bounce at the limit and rise no further.
+
+    Parameters
+    ----------
+    rpm : Series
+        Engine speed on footage time, at least 10 Hz.
+    limiter_rpm : float, optional
+        Where the ignition cuts; default: the highest revs that the run holds.
+
+    Notes
+    -----
+    A bounce shows in the second differences, whose noise is known (sqrt 6 sigma for white
+    noise), and only near the limit is it looked for. The speed's stall is read from the revs'
+    own mean, since a receiver's speed is too smooth to show a stall of 0.2 s.
+    """
+    part = rpm.between(launch_s, end_s)
+    if len(part) < 8:
+        return ()
+    limit = limiter_rpm or float(np.percentile(part.values, 98))
+    width = _width(part) | 1
+    near = _most_over(part.values, width) >= _LIMIT_BAND * limit
+    noise = rpm_noise(rpm)
+    bend = np.zeros(len(part))
+    bend[1:-1] = np.diff(part.values, 2)
+    rough = np.sqrt(_mean_over(bend**2, width + 2))
+    expected = np.sqrt(6) * noise
+    ahead = _mean_over(part.values, width)
+    climb = _slope_over(ahead, part.t_s, width)
+    stalled = climb < 0.5 * max(_usual_climb(climb, rough < 1.5 * expected, near), 20.0)
+    strong = near & stalled & (rough > max(2.6 * expected, 0.006 * limit))
+    weak = near & (rough > max(1.7 * expected, 0.004 * limit))
+    found = [
+        Event("limiter cut", float(part.t_s[a]), float(part.t_s[b]), limit)
+        for a, b in _stretches(strong, weak)
+    ]
+    return tuple(e for e in found if e.end_s - e.start_s >= 0.5 * WINDOW_S)
+
+
+def _usual_climb(climb: FloatArray, calm: BoolArray, near: BoolArray) -> float:
+    """How fast the revs rise in the calm part of the run, rpm a second."""
+    rising = climb[calm & ~near & (climb > 0)]
+    return float(np.median(rising)) if len(rising) else 0.0
+
+
+def lifts(
+    ground: Ground, *, launch_s: float, end_s: float, rpm: Series | None = None
+) -> tuple[Event, ...]:
+    """Stretches in which the run loses speed and then gains it again.
+
+    The run's own end, where the driver lifts for good, is none. Where engine speed is given, it
+    must fall as well.
+    """
+    span = (ground.t_s >= launch_s + 0.5) & (ground.t_s <= end_s) & ground.known
+    t, v = ground.t_s[span], ground.speed_mps[span]
+    if len(t) < 10:
+        return ()
+    a, sigma = ground.accel_mps2[span], ground.accel_sigma_mps2[span]
+    found = []
+    for first, last in _stretches(a < -0.2 - 1.5 * sigma, a < 0):
+        lost = float(v[first] - v[last])
+        noise = float(np.median(ground.speed_sigma_mps[span]))
+        regained = float(np.max(v[last:], initial=0.0)) - float(v[last])
+        if t[last] - t[first] < WINDOW_S or lost < max(0.1, 3 * noise) or regained < lost / 2:
+            continue
+        if rpm is not None:
+            part = rpm.between(float(t[first]), float(t[last])).values
+            if len(part) >= 4 and np.mean(part[len(part) // 2 :]) >= np.mean(
+                part[: len(part) // 2]
+            ):
+                continue
+        found.append(Event("lift", float(t[first]), float(t[last]), lost))
+    return tuple(found)
+
+
+def _width(series: Series) -> int:
+    """Samples in `WINDOW_S`, at least one."""
+    return max(1, round(WINDOW_S / series.median_step_s))
+
+
+def _mean_over(values: FloatArray, width: int) -> FloatArray:
+    """Centred running mean; the window shrinks at the ends."""
+    sums = np.cumsum(np.r_[0.0, values])
+    index = np.arange(len(values))
+    low = np.maximum(index - (width - 1) // 2, 0)
+    high = np.minimum(index + width // 2 + 1, len(values))
+    return np.asarray((sums[high] - sums[low]) / (high - low))
+
+
+def _most_over(values: FloatArray, width: int) -> FloatArray:
+    """Centred running maximum over an odd width."""
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1))
+
+
+def _slope_over(values: FloatArray, t: FloatArray, width: int) -> FloatArray:
+    """Change over a centred window, per second; over the half that exists at the ends."""
+    index = np.arange(len(values))
+    low, high = np.maximum(index - width, 0), np.minimum(index + width, len(values) - 1)
+    return np.asarray((values[high] - values[low]) / (t[high] - t[low]))
+
+
+def _stretches(strong: BoolArray, weak: BoolArray) -> list[tuple[int, int]]:
+    """First and last index of each run of `weak` that holds something `strong`."""
+    edges = np.flatnonzero(np.diff(np.r_[False, weak | strong, False].astype(np.int8)))
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return [(int(a), int(b) - 1) for a, b in pairs if bool(np.any(strong[a:b]))]

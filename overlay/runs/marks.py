@@ -1,0 +1,123 @@
+"""Everything that spoiled part of a run, as marks with a sentence each."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from overlay.engine.driveline import Driveline
+from overlay.engine.events import Event, Ground, lifts, limiter_cuts, wheel_events
+from overlay.runs.launch import is_creeping
+from overlay.runs.model import Kinematics, Launch, Mark
+from overlay.series import Series
+
+_LATE_S = 1.0
+_BRAKE_MPS2 = 0.8
+
+
+def find_marks(
+    kinematics: Kinematics,
+    launch: Launch | None,
+    *,
+    rpm: Series | None = None,
+    driveline: Driveline | None = None,
+    signal_s: float | None = None,
+) -> tuple[Mark, ...]:
+    """Find what spoiled a run, in order of time.
+
+    Parameters
+    ----------
+    kinematics : Kinematics
+    launch : Launch or None
+        Without one only gaps are looked for.
+    rpm : Series, optional
+        Engine speed on footage time.
+    driveline : Driveline, optional
+        Needed for wheelspin and clutch slip; its limiter is used where it has one.
+    signal_s : float, optional
+        Footage time of the starting signal; a launch over a second after it is late.
+    """
+    start_s = float(kinematics.t_s[0]) if launch is None else launch.at_s
+    end_s = run_end_s(kinematics, start_s)
+    marks = _gaps(kinematics, start_s, end_s)
+    if launch is not None:
+        marks += _launch_marks(kinematics, launch, signal_s)
+        ground = _ground(kinematics)
+        events: list[Event] = list(lifts(ground, launch_s=start_s, end_s=end_s, rpm=rpm))
+        if rpm is not None and len(rpm) >= 8:
+            limit = None if driveline is None else driveline.limiter_rpm
+            events += limiter_cuts(rpm, launch_s=start_s, end_s=end_s, limiter_rpm=limit)
+            if driveline is not None:
+                events += wheel_events(ground, rpm, driveline, launch_s=start_s, end_s=end_s)
+        marks += [_mark(event) for event in events]
+    return tuple(sorted(marks, key=lambda mark: (mark.start_s, mark.kind)))
+
+
+def run_end_s(kinematics: Kinematics, from_s: float) -> float:
+    """Footage time at which the run is over: the driver brakes or rolls out for good.
+
+    It is the last instant from which the speed falls to less than half without recovering;
+    the end of the record where it never does.
+    """
+    k = kinematics
+    after = np.flatnonzero(k.t_s >= from_s)
+    if not len(after):
+        return from_s
+    top = int(after[np.argmax(k.speed_mps[after])])
+    slow = np.flatnonzero((np.arange(len(k.t_s)) > top) & (k.speed_mps < 0.5 * k.speed_mps[top]))
+    last = int(slow[0]) if len(slow) else len(k.t_s) - 1
+    pulling = np.flatnonzero(k.accel_mps2[top : last + 1] > -_BRAKE_MPS2 / 2)
+    calm = np.flatnonzero(k.accel_mps2[top : last + 1] <= -_BRAKE_MPS2)
+    if not len(calm):
+        return float(k.t_s[last])
+    before = pulling[pulling < calm[0]]
+    return float(k.t_s[top + (int(before[-1]) if len(before) else 0)])
+
+
+def _ground(k: Kinematics) -> Ground:
+    return Ground(
+        k.t_s,
+        k.speed_mps,
+        k.speed_sigma_mps,
+        k.accel_mps2,
+        k.accel_sigma_mps2,
+        k.known,
+        k.timing_sigma_s,
+    )
+
+
+def _gaps(k: Kinematics, start_s: float, end_s: float) -> list[Mark]:
+    """A mark for each stretch of the run without readings."""
+    blind = ~k.known & (k.t_s >= start_s) & (k.t_s <= end_s)
+    edges = np.flatnonzero(np.diff(np.r_[False, blind, False].astype(np.int8)))
+    marks = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        low, high = float(k.t_s[a]), float(k.t_s[b - 1])
+        marks.append(Mark("gap", low, high, f"The log has no speed for {high - low:.1f} s."))
+    return marks
+
+
+def _launch_marks(k: Kinematics, launch: Launch, signal_s: float | None) -> list[Mark]:
+    """Late and creeping starts."""
+    marks = []
+    if signal_s is not None and launch.at_s - signal_s > _LATE_S:
+        late = launch.at_s - signal_s
+        marks.append(
+            Mark("late launch", signal_s, launch.at_s, f"Moves {late:.2f} s after the signal.")
+        )
+    if is_creeping(k, launch) and launch.rollout_at_s is not None:
+        taken = launch.rollout_at_s - launch.at_s
+        text = f"Creeps: the first 0.3048 m take {taken:.2f} s."
+        marks.append(Mark("creeping launch", launch.at_s, launch.rollout_at_s, text))
+    return marks
+
+
+def _mark(event: Event) -> Mark:
+    """An event in words."""
+    lasts = f"for {event.end_s - event.start_s:.2f} s"
+    text = {
+        "wheelspin": f"The wheel runs up to {event.size:.1f} m/s ahead of the ground {lasts}.",
+        "clutch slip": f"The clutch slips by up to {event.size:.1f} m/s of wheel speed {lasts}.",
+        "limiter cut": f"The revs bounce at {event.size:.0f} rpm {lasts}.",
+        "lift": f"The speed falls by {event.size:.1f} m/s {lasts} and rises again.",
+    }[event.kind]
+    return Mark(event.kind, event.start_s, event.end_s, text)
