@@ -202,9 +202,10 @@ def columns_by_map(
         role = ALIASES.get(key, key)
         if role not in ALLOWED:
             raise UsageError(f"column map: {key!r} is no channel; use one of {', '.join(ALLOWED)}")
-        name, unit_text = value.strip(), ""
+        name, unit_text = _found_name(value.strip(), names), ""
         if name not in names and ":" in name:
             name, _, unit_text = (part.strip() for part in name.rpartition(":"))
+            name = _found_name(name, names)
         if name not in names:
             raise UsageError(
                 f"column map: {path} has no column {name!r}; it has {', '.join(names)}"
@@ -217,6 +218,14 @@ def columns_by_map(
         column = Column(index, name, role, unit)
         found.append(column if unit else _with_file_unit(column, units))
     return found
+
+
+def _found_name(name: str, names: Sequence[str]) -> str:
+    """The column of that name, in any case where only one fits; else the name itself."""
+    if name in names:
+        return name
+    alike = [other for other in names if other.lower() == name.lower()]
+    return alike[0] if len(alike) == 1 else name
 
 
 def _with_file_unit(column: Column, units: Sequence[str] | None) -> Column:

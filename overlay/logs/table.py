@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -34,6 +35,7 @@ CHANNELS = {
     "lon": LONGITUDE,
     "alt": ALTITUDE,
 }
+MISSING = frozenset({"nan", "null", "none", "n/a", "na", "-", "--"})
 DELIMITERS = ",;\t|"
 SPACES = " "  # any run of spaces, taken only where no other delimiter makes a table
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
@@ -122,13 +124,22 @@ def _grid(text: str, path: str) -> _Grid:
     plain = [(n, line) for n, line in lines if not _is_comment(line)]
     delimiter = _delimiter([line for _, line in plain], path)
     rows = [(n, _cells(line, delimiter)) for n, line in plain]
-    start = next((i for i, (_, cells) in enumerate(rows) if _is_data(cells, delimiter)), None)
+    widths = Counter(len(cells) for _, cells in rows if _is_data(cells, delimiter))
+    # Facts before the table, such as "Laps,3", look like data but not as wide as most rows.
+    width = widths.most_common(1)[0][0] if widths else 0
+    start = next(
+        (
+            index
+            for index, (_, cells) in enumerate(rows)
+            if len(cells) == width and _is_data(cells, delimiter)
+        ),
+        None,
+    )
     if start is None:
         raise InputError(
             f"{path}: no row of numbers found in {len(lines)} lines; give a table with a header "
             "and one record a line"
         )
-    width = len(rows[start][1])
     header, header_line, units = _header(rows[:start], lines, rows[start][0], width, delimiter)
     body = rows[start:]
     commas = delimiter != "," and any(
@@ -147,9 +158,10 @@ def _cells(line: str, delimiter: str) -> list[str]:
     if delimiter == SPACES:
         return line.split()
     try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+        cells = next(csv.reader([line], delimiter=delimiter))
     except (csv.Error, StopIteration):
         return [line]
+    return ["" if cell.strip().lower() in MISSING else cell.strip() for cell in cells]
 
 
 def _is_value(cell: str, delimiter: str) -> bool:

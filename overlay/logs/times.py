@@ -19,7 +19,10 @@ CLOCK_TIME = re.compile(
     r"(?:(\d{1,4}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d*)?)\s*(?:Z|UTC)?", re.IGNORECASE
 )
 COMPACT_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d(?:\.\d*)?)")
-DATE_FIRST = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}")
+DATE_FIRST = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}|\d{8}T\d{4}")
+DATE_TIME = re.compile(
+    r"(\S+?)(?:T|\s+)(\d{1,2}):?(\d{2}):?(\d{2})(?:[.,](\d+))?\s*([ap]m)?\s*(.*)", re.IGNORECASE
+)
 # Numbers in these ranges are seconds since 1970 (from 2001 to 2100): no logger runs for so long.
 EPOCH_S = (1e9, 4.1e9)
 
@@ -186,6 +189,8 @@ def _days(dates: Sequence[str] | None, rows: Sequence[int]) -> tuple[list[int | 
 
 def _day_order(cells: Sequence[str]) -> str | None:
     """``ymd``, ``dmy`` or ``mdy``; None where the last two cannot be told apart."""
+    if all(re.fullmatch(r"\d{8}", cell) for cell in cells if cell.strip()):
+        return "ymd"
     parts = [re.findall(r"\d+", cell)[:3] for cell in cells]
     whole = [[int(number) for number in part] for part in parts if len(part) == 3]
     if not whole or sum(part[0] > 1000 for part in whole) > len(whole) / 2:
@@ -217,7 +222,7 @@ def _date(text: str, order: str) -> date | None:
 def _date_times(
     cells: Sequence[str], column: Column, utc_offset_h: float, where: str
 ) -> TableTimes:
-    order = _day_order([cell.strip()[:10] for cell in cells])
+    order = _day_order([re.split(r"[T\s]", cell.strip())[0] for cell in cells])
     if order is None:
         raise InputError(
             f"{where}: dates in {column.name!r} may be day/month or month/day; write year-month-day"
@@ -236,17 +241,18 @@ def _date_times(
 
 
 def _date_time(text: str, order: str, local: timezone) -> datetime | None:
-    match = re.fullmatch(r"(\S+?)(?:T|\s+)(\d{1,2}:\d{1,2}:\d{1,2})(?:[.,](\d+))?\s*(.*)", text)
+    match = DATE_TIME.fullmatch(text)
     if match is None:
         return None
     day = _date(match.group(1), order)
-    zone = _zone(match.group(4), local)
-    if day is None or zone is None:
+    half_day, zone_text = match.group(6) or "", match.group(7)
+    zone = _zone(zone_text, local)
+    hours, minutes, seconds = (int(part) for part in match.group(2, 3, 4))
+    if half_day and 1 <= hours <= 12:
+        hours = hours % 12 + (12 if half_day.lower() == "pm" else 0)
+    if day is None or zone is None or hours > 23 or minutes > 59 or seconds > 60:
         return None
-    hours, minutes, seconds = (int(part) for part in match.group(2).split(":"))
-    if hours > 23 or minutes > 59 or seconds > 60:
-        return None
-    fraction = match.group(3) or "0"
+    fraction = match.group(5) or "0"
     since = timedelta(
         hours=hours, minutes=minutes, seconds=seconds, microseconds=int(f"{fraction:0<6}"[:6])
     )

@@ -106,6 +106,8 @@ STAMPS = {
         lambda t: (t + timedelta(hours=2)).strftime("%Y-%m-%dT%H:%M:%S.%f+02:00"),
     ),
     "iso with space": ("Date Time", lambda t: t.strftime("%Y-%m-%d %H:%M:%S.%f")),
+    "iso basic": ("utc", lambda t: t.strftime("%Y%m%dT%H%M%S.%fZ")),
+    "half days": ("time", lambda t: t.strftime("%Y-%m-%d %I:%M:%S.%f %p")),
     "day first": ("time", lambda t: t.strftime("%d.%m.%Y %H:%M:%S.%f")),
     "epoch s": ("timestamp", lambda t: f"{t.timestamp():.3f}"),
     "epoch ms": ("time", lambda t: f"{t.timestamp() * 1000:.0f}"),
@@ -219,6 +221,21 @@ def test_table__preamble_comments_and_units_row(tmp_path: Path) -> None:
     assert log.cleaning.notes == ()
 
 
+def test_table__facts_before_the_table_are_not_its_data(tmp_path: Path) -> None:
+    text = "Session,5\nLaps,1\n" + table("time (s),speed (mph),rpm", lambda i: f"{i / 10},{i},1800")
+    log = read(tmp_path, text)
+    assert log.rpm is not None
+    assert log.cleaning.records_read == 60
+
+
+def test_table__marks_of_missing_values_are_no_damage(tmp_path: Path) -> None:
+    text = table("t_s,rpm", lambda i: f"{i / 10:.1f},{1800 if i % 5 == 0 else 'NaN'}")
+    log = read(tmp_path, text)
+    assert log.rpm is not None
+    assert len(log.rpm) == 12
+    assert log.cleaning.unparsable == 0
+
+
 def test_table__header_behind_a_comment_sign(tmp_path: Path) -> None:
     # numpy.savetxt writes headers so.
     np.savetxt(
@@ -273,7 +290,7 @@ def test_table__sparse_channels_keep_their_own_times(tmp_path: Path) -> None:
 
 def test_table__column_map(tmp_path: Path) -> None:
     text = table("T,V,N", lambda i: f"{i * 100},{i},{1800 + i}")
-    log = read(tmp_path, text, columns={"time": "T:ms", "speed": "V:mph", "rpm": "N"})
+    log = read(tmp_path, text, columns={"time": "T:ms", "speed": "v:mph", "rpm": "N"})
     assert log.speed is not None
     assert log.speed.t_s == pytest.approx(np.arange(60) / 10)
     assert log.speed.values == pytest.approx(np.arange(60) * 0.44704)
@@ -302,6 +319,7 @@ def test_table__without_header_columns_go_by_number(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("columns", "told"),
     [
+        ({"speed": "vv:mph"}, "no column 'vv'"),
         ({"speed": "X:mph"}, "no column 'X'; it has T, V"),
         ({"speed": "V:furlong"}, "'furlong' is no unit for speed"),
         ({"speed": "V:s"}, "'s' is no unit for speed"),
