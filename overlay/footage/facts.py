@@ -61,6 +61,7 @@ _TRANSFERS = {
     16: "smpte2084",
     18: "arib-std-b67",
 }
+_FRAMES_FOR_FIELDS = 9
 _USUAL_RATES = (24, 25, 30, 48, 50, 60, 100, 120, 240)
 _EPOCHS = (1904, 1970)  # years that containers write for "no date"
 
@@ -73,9 +74,9 @@ class _Scan:
     dts: list[int] = field(default_factory=list)
     last_duration: int = 0
     first: VideoFrame | None = None
+    decoded_pts: list[int] = field(default_factory=list)
     sound_start: int | None = None
     sound_end: int | None = None
-    errors: int = 0
 
     def add_picture(self, packet: Any) -> None:
         if packet.size and not packet.is_discard:
@@ -86,10 +87,12 @@ class _Scan:
                 self.pts.append(at)
             if packet.dts is not None:
                 self.dts.append(packet.dts)
-        if self.first is None:
-            frames, errors = decoded(packet)
-            self.errors += errors
-            self.first = frames[0] if frames else None
+        if self.first is None or (
+            self.first.interlaced_frame and len(self.decoded_pts) < _FRAMES_FOR_FIELDS
+        ):
+            frames, _ = decoded(packet)
+            self.first = self.first or (frames[0] if frames else None)
+            self.decoded_pts += [frame.pts for frame in frames if frame.pts is not None]
 
     def add_sound(self, packet: Any) -> None:
         if self.sound_start is None:
@@ -187,7 +190,38 @@ def _presented(clip: OpenClip, scan: _Scan, first: VideoFrame) -> IntArray:
         # Each frame is shown one reordering later than it is decoded: the same steps.
         return np.unique(np.array(scan.dts or scan.pts, dtype=np.int64))
     pts = np.unique(np.array(scan.pts, dtype=np.int64))
-    return pts[pts >= first.pts] if first.pts is not None else pts
+    pts = pts[pts >= first.pts] if first.pts is not None else pts
+    return whole_frames(pts, scan.decoded_pts) if first.interlaced_frame else pts
+
+
+def whole_frames(pts: IntArray, decoded_pts: list[int]) -> IntArray:
+    """Times of frames where some frames come as two packets, one for each field.
+
+    Interlaced H.264 may store the fields of a frame apart (field pictures, ITU-T H.264 section
+    7.4.3); the decoder then gives one frame, at the first field's time.
+
+    Parameters
+    ----------
+    pts : ndarray of int64, shape (n,)
+        Times of all packets, increasing.
+    decoded_pts : list of int
+        Times of the first frames out of the decoder.
+
+    Examples
+    --------
+    >>> whole_frames(np.arange(0, 240, 20), [0, 40, 80, 120]).tolist()
+    [0, 40, 80, 120, 160, 200]
+    >>> whole_frames(np.arange(0, 160, 40), [0, 40, 80, 120]).tolist()
+    [0, 40, 80, 120]
+    """
+    if len(decoded_pts) < 3:
+        return pts
+    least = 0.75 * float(np.median(np.diff(decoded_pts)))
+    kept: list[int] = []
+    for at in pts.tolist():
+        if not kept or at - kept[-1] >= least:
+            kept.append(at)
+    return np.array(kept, dtype=np.int64)
 
 
 def _average_rate(times: FrameTimes, said: Fraction | None) -> Fraction:

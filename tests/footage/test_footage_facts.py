@@ -8,6 +8,7 @@ import pytest
 from clips import make_clip, make_clip_of, run_ffmpeg, turn_clip
 
 from overlay.footage import luma_frames, probe
+from overlay.footage.facts import whole_frames
 
 # Nominal rates; 1000/1001 times the whole rates are those of SMPTE television systems.
 RATES = [
@@ -131,6 +132,20 @@ def test_probe__interlaced(tmp_path):
     )
     assert probe(clip).is_interlaced
     assert not probe(make_clip(tmp_path / "p.ts", codec="mpeg2", seconds=0.4)).is_interlaced
+
+
+def test_probe__interlaced_frames_all_count(tmp_path):
+    options = ["-flags", "+ildct+ilme", "-x264-params", "tff=1"]
+    clip = make_clip(tmp_path / "i.ts", rate=25, seconds=2.0, extra=options)
+    facts = probe(clip)
+    assert facts.is_interlaced
+    assert facts.frame_times.seconds == pytest.approx(np.arange(50) / 25)
+    assert [f.t_s for f in luma_frames(clip)] == facts.frame_times.seconds.tolist()
+
+
+def test_whole_frames__fields_and_frames_mixed():
+    times = np.cumsum([0, 3600, 1800, 1800, 1800, 1800, 3600, 3600, 1800, 1800])
+    assert whole_frames(times, [0, 3600, 7200, 10800]).tolist() == (3600 * np.arange(7)).tolist()
 
 
 def test_probe__edit_list_hides_frames(tmp_path):
