@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from overlay.render.alpha import alpha_clip
     from overlay.render.covers import Cover
     from overlay.render.draw import draw_clip
     from overlay.render.encoder import EncodeOptions
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from overlay.render.panes import Geometry, PixelBox, pair_geometry
     from overlay.render.pipeline import Progress
     from overlay.render.source import even_size
+    from overlay.render.stills import still
 
 __all__ = [
     "Cover",
@@ -28,15 +30,18 @@ __all__ = [
     "PixelBox",
     "Progress",
     "RenderReport",
+    "alpha_clip",
     "comment_tag",
     "draw_clip",
     "even_size",
     "pair_clips",
     "pair_geometry",
+    "still",
     "still_layer",
 ]
 
 _HOMES = {
+    "alpha_clip": "alpha",
     "Cover": "covers",
     "EncodeOptions": "encoder",
     "Geometry": "panes",
@@ -50,6 +55,7 @@ _HOMES = {
     "even_size": "source",
     "pair_clips": "pair",
     "pair_geometry": "panes",
+    "still": "stills",
     "still_layer": "layers",
 }
 

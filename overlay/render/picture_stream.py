@@ -23,8 +23,12 @@ def _integer(number: str, value: int) -> bytes:
     return _element(number, value.to_bytes(max(1, (value.bit_length() + 7) // 8), "big"))
 
 
-def stream_head(width: int, height: int) -> bytes:
-    """What comes before the first picture: one track of RGBA pictures, time unit 1 ns."""
+def stream_head(width: int, height: int, step_ns: int) -> bytes:
+    """What comes before the first picture: one track of RGBA pictures, time unit 1 ns.
+
+    `step_ns` is the usual time from a picture to the next; the pictures' own times rule, but some
+    encoders want to know how long the last one lasts.
+    """
     document = (
         _integer("4286", 1)  # EBML version
         + _integer("42F7", 1)  # EBML read version
@@ -40,6 +44,7 @@ def stream_head(width: int, height: int) -> bytes:
         _integer("D7", 1)  # track number
         + _integer("73C5", 1)  # track identity
         + _integer("83", 1)  # type: video
+        + _integer("23E383", step_ns)  # default duration
         + _element("86", b"V_UNCOMPRESSED")
         + _element("E0", video)
     )

@@ -82,6 +82,12 @@ class Feed:
     times_s: FloatArray
     times_ns: Sequence[int]
 
+    @property
+    def step_ns(self) -> int:
+        """Median time from a picture to the next, nanoseconds."""
+        steps = np.diff(np.asarray(self.times_ns, dtype=np.int64))
+        return max(1, int(np.median(steps))) if len(steps) else 40_000_000
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -104,7 +110,7 @@ class _Writer(threading.Thread):
     def run(self) -> None:
         feed = self._feed
         try:
-            self._put(stream_head(feed.layer.width, feed.layer.height))
+            self._put(stream_head(feed.layer.width, feed.layer.height, feed.step_ns))
             for index, picture in changes(feed.layer, feed.times_s):
                 whole = np.ascontiguousarray(picture)
                 head = picture_head(feed.times_ns[index], whole.nbytes)
