@@ -125,7 +125,7 @@ def _painted(around: int, focal: float, kind: GroundKind) -> Picture:
     lit = 236 - 26 * np.clip(cloud - 0.5, 0, 1.2)[:, :, None]
     picture = sky + (np.concatenate([lit, lit, lit], 2) - sky) * cover * 0.85
     _lay_land(picture, elevation, around, kind, rng)
-    return np.clip(picture, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(picture, 0, 255), np.uint8)
 
 
 def _lay_land(
@@ -136,6 +136,8 @@ def _lay_land(
     rng: np.random.Generator,
 ) -> None:
     """Blue hills, a dark treeline, and the far end of the field below the horizon."""
+    low = int(np.searchsorted(-elevation, -0.08))  # nothing on land reaches higher
+    picture, elevation = picture[low:], elevation[low:]
     rows = len(elevation)
     hills = 0.021 + 0.010 * _waves(around, 1, 9, rng)[0] + 0.004 * _waves(around, 1, 40, rng)[0]
     trees = 0.0125 + 0.0045 * _waves(around, 1, 60, rng)[0]

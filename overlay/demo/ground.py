@@ -114,18 +114,47 @@ class Ground:
     def _noise(
         self, x: Field, rows: int, step_x: float, step_z: float
     ) -> tuple[Field, Field | None]:
+        """All octaves on the cells of a level; long waves on a coarser grid first, for speed."""
         weights = WEIGHTS[self.kind.surface]
+        coarse = self._coarse(x, rows, step_x, step_z)
         solid = np.zeros((rows, len(x)), np.float32)
         bare = self.kind.endless or float(np.abs(x).max()) < HALF_WIDTH_M - 0.5
         grass = None if bare else np.zeros_like(solid)
-        for lattice, weight, grassy in zip(self._lattices, weights, GRASS_WEIGHTS, strict=True):
-            if lattice is None:
+        if coarse is not None:
+            solid, rough = coarse
+            grass = None if grass is None else rough
+        for wave, lattice, weight, grassy in zip(
+            OCTAVES_M, self._lattices, weights, GRASS_WEIGHTS, strict=True
+        ):
+            if lattice is None or (coarse is not None and _is_long(wave, step_x, step_z)):
                 continue
             octave = self._sampled(lattice, x, rows, step_x, step_z)
             cv2.scaleAdd(octave, weight, solid, solid)
             if grass is not None:
                 cv2.scaleAdd(octave, grassy, grass, grass)
         return solid, grass
+
+    def _coarse(
+        self, x: Field, rows: int, step_x: float, step_z: float
+    ) -> tuple[Field, Field | None] | None:
+        """Sum of the long octaves, worked out on every fourth cell and enlarged."""
+        if not _is_long(OCTAVES_M[1], step_x, step_z) or rows < 64 or len(x) < 64:
+            return None
+        columns = -(-len(x) // 4)
+        wide_x = (x[0] - step_x / 2 + (np.arange(columns) + 0.5) * 4 * step_x).astype(np.float32)
+        few = round(rows / 4)
+        sums = [np.zeros((few, columns), np.float32) for _ in range(2)]
+        for wave, lattice, weight, grassy in zip(
+            OCTAVES_M, self._lattices, WEIGHTS[self.kind.surface], GRASS_WEIGHTS, strict=True
+        ):
+            if lattice is None or not _is_long(wave, step_x, step_z):
+                continue
+            octave = self._sampled(lattice, wide_x, few, 4 * step_x, self.kind.period_m / few)
+            cv2.scaleAdd(octave, weight, sums[0], sums[0])
+            cv2.scaleAdd(octave, grassy, sums[1], sums[1])
+        bare = self.kind.endless or float(np.abs(x).max()) < HALF_WIDTH_M - 0.5
+        solid = _enlarged(sums[0], rows, len(x))
+        return solid, None if bare else _enlarged(sums[1], rows, len(x))
 
     def _sampled(self, lattice: Field, x: Field, rows: int, step_x: float, step_z: float) -> Field:
         """One octave averaged over the cells of a level."""
@@ -134,7 +163,8 @@ class Ground:
         high = min(high, rows)
         wide = min(wide, max(3, round(period / step_x)))
         if (high, wide) != lattice.shape:
-            lattice = cv2.resize(lattice, (wide, high), interpolation=cv2.INTER_AREA)
+            small = cv2.resize(lattice, (wide, high), interpolation=cv2.INTER_AREA)
+            lattice = np.asarray(small, np.float32)
         scale_x, scale_z = wide * step_x / period, high / rows
         left = float(x[0]) / period * wide - 0.5
         matrix = np.array([[scale_x, 0, left], [0, scale_z, 0.5 * scale_z - 0.5]])
@@ -162,15 +192,17 @@ class Ground:
         dark, paint = (self._mark_level(m, x, rows, step_x) for m in (self._dark, self._paint))
         luma -= dark * (0.42 * gain)
         tint = np.array(TINTS[self.kind.surface], np.float32)
+        mask = None if grass is None else self._turf_mask(x, solid)
+        painted = bool(paint.any())
         planes = []
         for channel in range(3):
             plane = tint[channel] + luma
-            plane += paint * (gain * (-0.30, 0.12, 0.20)[channel])
-            if grass is not None:
+            if painted:
+                plane += paint * (gain * (-0.30, 0.12, 0.20)[channel])
+            if grass is not None and mask is not None:
                 turf = GRASS_BGR[channel] + grass * gain * (0.55, 1.0, 0.9)[channel]
-                mask = self._turf_mask(x, solid)
                 plane += (turf - plane) * mask
-            planes.append(np.clip(plane, 4, 251).astype(np.uint8))
+            planes.append(np.clip(plane, 4, 251, out=plane).astype(np.uint8))
         return np.asarray(cv2.merge(planes))
 
     def _turf_mask(self, x: Field, solid: Field) -> Field:
@@ -212,10 +244,29 @@ class Ground:
         pen.cracks(int(area * 0.05 * few), period, self._half_m)
         if not self.kind.endless:
             middle = int((self._half_m + 1.15) / cell)
-            paint[:, middle : middle + max(1, round(0.15 / cell))] = 200
-            worn = cv2.resize(self._rng.random((300, 24), dtype=np.float32), shape[::-1])
-            paint = (paint * np.clip(worn * 2.2 - 0.5, 0, 1)).astype(np.uint8)
+            wide = max(1, round(0.15 / cell))
+            worn = cv2.resize(self._rng.random((300, 4), dtype=np.float32), (wide, shape[0]))
+            paint[:, middle : middle + wide] = (200 * np.clip(worn * 2.2 - 0.5, 0, 1)).astype(
+                np.uint8
+            )
         return dark, paint
+
+
+def _is_long(wave_m: float, step_x: float, step_z: float) -> bool:
+    """Whether a wave is long enough to be worked out on every fourth cell."""
+    return wave_m >= 16 * max(step_x, step_z)
+
+
+def _enlarged(coarse: Field, rows: int, columns: int) -> Field:
+    """Fourfold size, cropped to the columns needed; wraps around along the track."""
+    padded = cv2.copyMakeBorder(coarse, 2, 2, 0, 0, cv2.BORDER_WRAP)
+    scale = len(coarse) / rows
+    matrix = np.array([[0.25, 0, -0.375], [0, scale, 0.5 * scale - 0.5 + 2]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(
+        padded, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(out, np.float32)
 
 
 class _Pen:

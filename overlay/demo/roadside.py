@@ -30,6 +30,8 @@ class Thing:
 def roadside(kind: GroundKind) -> list[Thing]:
     """All things along the track from 90 m behind the start to 330 m beyond it."""
     rng = np.random.default_rng([kind.rng_seed, 21])
+    if kind.endless:
+        return _around_apron(rng)
     things = [
         Thing(sprites.hangar(), -52.0, 175.0),
         Thing(sprites.hangar(), 60.0, -70.0),
@@ -55,8 +57,27 @@ def roadside(kind: GroundKind) -> list[Thing]:
             if rng.random() < 0.6:
                 x = side * rng.uniform(33, 75)
                 things.append(Thing(sprites.tree(int(rng.integers(5))), x, z))
-    if kind.endless:
-        things = [t for t in things if t.sprite not in [sprites.tuft(k) for k in range(6)]]
+    return things
+
+
+def _around_apron(rng: np.random.Generator) -> list[Thing]:
+    """Hedge, trees and hangars round a wide apron, and a few cones on it."""
+    things = [
+        Thing(sprites.hangar(), -70.0, 150.0),
+        Thing(sprites.hangar(), 130.0, 20.0),
+        Thing(sprites.tent(), -16.0, 12.0),
+        Thing(sprites.board("0"), -6.4, 0.0),
+    ]
+    for angle in np.arange(0, 2 * np.pi, 0.09).tolist():
+        reach = rng.uniform(100, 112)
+        x, z = 20 + reach * math.sin(angle), 30 + reach * math.cos(angle)
+        things.append(Thing(sprites.bush(int(rng.integers(5))), x, z))
+        if rng.random() < 0.5:
+            things.append(Thing(sprites.tree(int(rng.integers(5))), x * 1.1, z * 1.1))
+    for _ in range(40):
+        x, z = rng.uniform(-40, 80), rng.uniform(-20, 100)
+        if abs(x) > 4 and not 28 < z < 50:
+            things.append(Thing(sprites.cone(), float(x), float(z)))
     return things
 
 
@@ -138,7 +159,7 @@ def draw_thing(
     kernel = (_odd(smear[0]), _odd(smear[1]))
     if kernel != (1, 1):
         part = cv2.blur(part, kernel, borderType=cv2.BORDER_CONSTANT)
-    blend(frame[top:bottom, left:right], part)
+    blend(frame[top:bottom, left:right], np.asarray(part, np.uint8))
 
 
 def _flow(

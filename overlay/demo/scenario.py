@@ -121,7 +121,7 @@ def plan_day(
     rng = np.random.default_rng(rng_seed)
     delay_s = float(rng.uniform(0.6, 0.72))
     smoothing_s = float(rng.uniform(0.26, 0.32))
-    plans = []
+    plans: list[RunPlan] = []
     first = datetime(2026, 5, 16, 10, 4, 0, tzinfo=UTC)
     for number in range(1, runs_per_build + 1):
         for build in BUILDS:

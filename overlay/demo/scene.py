@@ -9,6 +9,7 @@ pictures is the distance driven between their times.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -20,15 +21,17 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.demo.backdrop import Backdrop
+from overlay.demo.bodywork import cart_front
 from overlay.demo.camera import MOUNT_YAW_DEG, CameraPath, Pose, Ride
 from overlay.demo.ground import Ground, GroundKind, Level
 from overlay.demo.roadside import Thing, blend, draw_thing, in_view, roadside
-from overlay.demo.sprites import cart_front, other_cart
+from overlay.demo.sprites import other_cart
 from overlay.demo.vehicle import Motion
 from overlay.errors import UsageError
 from overlay.timebase import FloatArray
 
 Picture = npt.NDArray[np.uint8]
+MOST_TILT_PX = 12  # across one strip of ground
 Facing = Literal["forward", "backward", "left", "right"]
 
 
@@ -253,7 +256,7 @@ class Scene:
         down = math.atan(spec.height / 2 / focal) + math.radians(spec.pitch_deg + 3)
         near = height / math.tan(min(down, 1.5)) * 0.9
         last = height * focal / 2.5
-        finest = max(0.0065, 0.8 * near / focal)
+        finest = max(0.008, 0.8 * near / focal)
         ground = _ground(spec.ground, finest)
         loose = 1.15 if not spec.ride.handheld_until_s else 1.5
         bands = []
@@ -262,7 +265,7 @@ class Scene:
             middle = near * 1.2
             across = max(finest, middle / focal)
             along = max(finest, (middle**2 + height**2) / (height * focal))
-            side = far * 0.5 / spec.focal_widths * loose + 2
+            side = far * 0.5 / spec.focal_widths * loose + 1.2
             box = (-side, side, across, along)
             if spec.ground.endless:
                 both = math.sqrt(across * along)
@@ -277,16 +280,36 @@ class Scene:
         return bands[::-1]
 
     def _draw_band(self, frame: Picture, pose: Pose, band: _Band) -> None:
-        high, wide = frame.shape[:2]
-        top, bottom = self._row(pose, band.far_m), self._row(pose, band.near_m)
-        tilt = abs(pose.axes[0][1]) * wide / 2
-        top = max(top, self._row(pose, math.inf) + tilt + 2)
-        first, last = max(0, math.floor(top)), min(high, math.ceil(bottom) + 1)
+        """One band; under a strong roll in strips, so that its edges follow the horizon."""
+        wide = frame.shape[1]
+        slope = float(pose.axes[0][1]) / max(0.2, math.hypot(*pose.axes[0][::2]))
+        strips = max(1, math.ceil(abs(slope) * wide / MOST_TILT_PX))
+        edges = np.linspace(0, wide, strips + 1).astype(int).tolist()
+        for left, right in itertools.pairwise(edges):
+            shift = slope * ((left + right) / 2 - wide / 2)
+            tilt = abs(slope) * (right - left) / 2
+            self._draw_strip(frame, pose, band, left, right, shift, tilt)
+
+    def _draw_strip(
+        self,
+        frame: Picture,
+        pose: Pose,
+        band: _Band,
+        left: int,
+        right: int,
+        shift: float,
+        tilt: float,
+    ) -> None:
+        """Columns left to right of a band whose rows are moved by `shift` there."""
+        high = frame.shape[0]
+        top, bottom = self._row(pose, band.far_m) + shift, self._row(pose, band.near_m) + shift
+        top = max(top, self._row(pose, math.inf) + shift + tilt + 2)
+        first, last = max(0, math.floor(top)), min(high, math.ceil(bottom + tilt) + 1)
         if last - first < 1:
             return
         to_ground = self._to_ground(pose)
         corners = np.array(
-            [[0, first, 1], [wide, first, 1], [0, last, 1], [wide, last, 1]], np.float64
+            [[left, first, 1], [right, first, 1], [left, last, 1], [right, last, 1]], np.float64
         )
         spots = corners @ to_ground.T
         spots = spots[:, :2] / spots[:, 2:]
@@ -312,7 +335,7 @@ class Scene:
         cells_x = smear * abs(math.sin(pose.heading_rad)) / level.step_x_m
         kernel = (_odd(cells_x), _odd(cells_z))
         if kernel != (1, 1):
-            part = cv2.blur(part, kernel, borderType=cv2.BORDER_REPLICATE)
+            part = np.asarray(cv2.blur(part, kernel, borderType=cv2.BORDER_REPLICATE), np.uint8)
         to_part = np.array(
             [
                 [1 / level.step_x_m, 0, -level.x0_m / level.step_x_m - 0.5 - x_low],
@@ -320,12 +343,11 @@ class Scene:
                 [0, 0, 1],
             ]
         )
-        from_row = np.array([[1, 0, 0], [0, 1, first], [0, 0, 1]], np.float64)
-        cv2.warpPerspective(
+        from_corner = np.array([[1, 0, left], [0, 1, first], [0, 0, 1]], np.float64)
+        frame[first:last, left:right] = cv2.warpPerspective(
             part,
-            to_part @ to_ground @ from_row,
-            (wide, last - first),
-            dst=frame[first:last],
+            to_part @ to_ground @ from_corner,
+            (right - left, last - first),
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
@@ -377,7 +399,7 @@ class Scene:
             flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
-        blend(frame[self._front_top :], part)
+        blend(frame[self._front_top :], np.asarray(part, np.uint8))
 
     # -- sensor -----------------------------------------------------------------------------
 
@@ -400,7 +422,7 @@ class Scene:
         tint = rng.standard_normal((shape[0] // 2, shape[1] // 2, 3), dtype=np.float32)
         tint = cv2.resize(tint, shape[::-1], interpolation=cv2.INTER_LINEAR) * 0.45
         bank = 128 + 28 * (luma[:, :, None] + tint)
-        return np.clip(bank, 0, 255).astype(np.uint8)
+        return np.asarray(np.clip(bank, 0, 255), np.uint8)
 
     def _exposed(self, frame: Picture, t_s: float) -> Picture:
         spec = self.spec
@@ -414,7 +436,7 @@ class Scene:
         if any(abs(t_s - flash) <= step for flash in spec.flashes_s):
             gain *= 2.6
         out = cv2.addWeighted(frame, gain, noise, sigma, -128 * sigma)
-        return np.asarray(out)
+        return np.asarray(out, np.uint8)
 
     def _burn_readout(self, frame: Picture, motion: Motion, t_s: float) -> None:
         late = float(motion.at("speed_mps", t_s - (self.spec.readout_lag_s or 0.0)))

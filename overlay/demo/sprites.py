@@ -1,4 +1,4 @@
-"""Things beside the track and parts of the cart, painted once as small pictures.
+"""Things beside the track, painted once as small pictures.
 
 A sprite is premultiplied blue-green-red-alpha, with halved copies so that far ones do not
 shimmer. Nothing here carries a real name, mark or face.
@@ -72,7 +72,7 @@ def cone() -> Sprite:
     body = np.array([[66, 8], [84, 8], [118, 182], [32, 182]])
     cv2.fillPoly(image, [body], (28, 92, 232, 255), cv2.LINE_AA)
     for top, bottom in ((48, 78), (108, 138)):
-        left, right = 66 - (np.array([top, bottom]) - 8) * 0.195, 0
+        left = 66 - (np.array([top, bottom]) - 8) * 0.195
         right = 150 - left
         band = np.array(
             [[left[0], top], [right[0], top], [right[1], bottom], [left[1], bottom]], np.int32
@@ -227,67 +227,3 @@ def other_cart() -> Sprite:
     cv2.ellipse(image, (150, 84), (36, 48), 0, 0, 360, (86, 66, 58, 255), -1, cv2.LINE_AA)
     cv2.circle(image, (150, 32), 22, (206, 212, 214, 255), -1, cv2.LINE_AA)
     return _finished(image, 1.5, 1.15)
-
-
-def cart_front(width: int, height: int) -> Picture:
-    """The driver's view of the own cart: bonnet, front wheels, wheel rim; premultiplied.
-
-    Returns
-    -------
-    ndarray, shape (height, width, 4), uint8
-        Clear above; the parts stand in the lowest third.
-    """
-    scale = 2
-    wide, high = width * scale, height * scale
-    image = _blank(high, wide)
-
-    def at(points: list[tuple[float, float]]) -> npt.NDArray[np.int32]:
-        return np.array([[x * wide, y * high] for x, y in points], np.int32)
-
-    for side in (-1, 1):
-        _front_wheel(image, at, side)
-    body = [
-        (0.335, 1.0),
-        (0.405, 0.80),
-        (0.455, 0.765),
-        (0.545, 0.765),
-        (0.595, 0.80),
-        (0.665, 1.0),
-    ]
-    cv2.fillPoly(image, [at(body)], (52, 78, 30, 255), cv2.LINE_AA)
-    across = np.linspace(0, 1, wide, dtype=np.float32)
-    sheen = 0.72 + 0.62 * np.exp(-(((across - 0.52) / 0.055) ** 2))
-    mask = np.zeros((high, wide), np.uint8)
-    cv2.fillPoly(mask, [at(body)], 1, cv2.LINE_8)
-    image[:, :, :3] *= np.where(mask > 0, sheen[None, :], 1.0)[:, :, None]
-    cv2.line(
-        image, *at([(0.5, 0.765), (0.5, 1.0)]).tolist(), (30, 46, 18, 255), max(1, wide // 500)
-    )
-    for x in (0.418, 0.582):
-        for row in range(5):
-            y = 0.86 + row * 0.024
-            slot = at([(x - 0.018, y), (x + 0.018, y)])
-            cv2.line(image, *slot.tolist(), (24, 38, 14, 255), max(2, wide // 420), cv2.LINE_AA)
-    strap = at([(0.352, 0.955), (0.648, 0.955)])
-    cv2.line(image, *strap.tolist(), (44, 66, 104, 255), max(3, wide // 130))
-    cap = at([(0.5, 0.772)])[0].tolist()
-    cv2.circle(image, cap, wide // 95, (176, 190, 196, 255), -1, cv2.LINE_AA)
-    small = cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA)
-    return np.clip(
-        np.concatenate([small[:, :, :3] * (small[:, :, 3:] / 255), small[:, :, 3:]], 2), 0, 255
-    ).astype(np.uint8)
-
-
-def _front_wheel(image: npt.NDArray[np.float32], at: object, side: int) -> None:
-    """One wire wheel seen from behind, its tyre, and the arm that carries it."""
-    assert callable(at)
-    wide, high = image.shape[1], image.shape[0]
-    hub = at([(0.5 + side * 0.315, 0.895)])[0].tolist()
-    inner = at([(0.5 + side * 0.09, 0.90)])[0].tolist()
-    cv2.line(image, inner, hub, (52, 54, 58, 255), max(4, wide // 90), cv2.LINE_AA)
-    tyre = (int(0.021 * wide), int(0.145 * high))
-    cv2.ellipse(image, hub, tyre, side * 2.5, 0, 360, (40, 41, 43, 255), -1, cv2.LINE_AA)
-    core = (int(0.007 * wide), int(0.118 * high))
-    inside = (hub[0] - side * int(0.011 * wide), hub[1])
-    cv2.ellipse(image, inside, core, side * 2.5, 0, 360, (92, 94, 96, 255), -1, cv2.LINE_AA)
-    cv2.circle(image, hub, max(3, wide // 110), (130, 134, 138, 255), -1, cv2.LINE_AA)

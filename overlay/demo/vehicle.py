@@ -183,7 +183,7 @@ def motion_from_speed(
     if len(t_s) < 2 or bool(np.any(np.diff(t_s) <= 0)):
         raise UsageError("a speed shape needs at least two increasing times")
     cart = vehicle or Vehicle()
-    grid = np.arange(round(float(t_s[-1]) / STEP_S) + 1) * STEP_S
+    grid = np.arange(round(float(t_s[-1]) / STEP_S) + 1, dtype=np.float64) * STEP_S
     speed = np.interp(grid, t_s, speed_mps)
     slip = np.zeros(len(grid)) if wheel_slip is None else np.interp(grid, t_s, wheel_slip)
     wheel = speed * (1 + slip)
@@ -244,7 +244,7 @@ def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
                 f"(speed {cart.speed:.2f} m/s): give it more power or a shorter run"
             )
     table = np.array(rows)
-    grid = np.arange(len(table)) * STEP_S
+    grid = np.arange(len(table), dtype=np.float64) * STEP_S
     return _assembled(grid, table[:, 0], table[:, 1], table[:, 2], table[:, 3])
 
 

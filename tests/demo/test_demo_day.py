@@ -161,13 +161,9 @@ def test_ready_made__clips_are_small_and_match_their_truth():
     assert {Path(run.speed_log).suffix for run in runs} == {".gpx", ".nmea"}
     assert sum(f.stat().st_size for f in READY_MADE.iterdir()) < 8 * 2**20
     for run in runs:
-        truth = motion_from_speed(
-            np.array(run.t_s), np.array(run.speed_mps), vehicle=Vehicle()
-        )
+        truth = motion_from_speed(np.array(run.t_s), np.array(run.speed_mps), vehicle=Vehicle())
         speed = read_log(READY_MADE / run.speed_log).speed
-        expected = late_speed(
-            truth, speed.t_s - run.clock_offset_s, run.delay_s, run.smoothing_s
-        )
+        expected = late_speed(truth, speed.t_s - run.clock_offset_s, run.delay_s, run.smoothing_s)
         error = speed.values - expected
         assert error.std() < 0.1
         revs = read_log(READY_MADE / run.revs_log).rpm

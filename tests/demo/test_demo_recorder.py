@@ -73,7 +73,9 @@ def test_revs__are_on_the_counters_own_clock(run):
 def test_drift__stretches_the_log(run):
     still = record_speed(run, Receiver(noise_mps=0))
     fast = record_speed(run, Receiver(noise_mps=0, drift_ppm=10000))
-    assert fast.footage_s[-1] - still.footage_s[-1] == pytest.approx(-0.01 * still.log_s[-1], rel=0.02)
+    assert fast.footage_s[-1] - still.footage_s[-1] == pytest.approx(
+        -0.01 * still.log_s[-1], rel=0.02
+    )
 
 
 def test_gpx__is_read_back_by_gpxpy(run, tmp_path):
