@@ -25,7 +25,7 @@ _SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of wh
 _STILL = 1.5  # sigmas for it to go on
 _MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
 _FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
-_LIMIT_BAND = 0.955  # of the limit: a cut drops the revs by 2 to 4 % (common practice)
+_TOUCH = 0.985  # of the limit: the revs' upper turning points lie within this of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,37 +185,41 @@ def limiter_cuts(
 
     Notes
     -----
-    A bounce shows in the second differences, whose noise is known (sqrt 6 sigma for white
-    noise), and only near the limit is it looked for. The speed's stall is read from the revs'
-    own mean, since a receiver's speed is too smooth to show a stall of 0.2 s.
+    A cut holds the revs between two levels: from the first touch of the limit to the last their
+    trend is flat, and they scatter about it by more than the sensor's noise allows. A governor
+    holds them without scatter; a climb through the level has a trend. The speed's stall is read
+    from the revs, since a receiver's speed is too smooth to show a stall of 0.2 s.
     """
     part = rpm.between(launch_s, end_s)
     if len(part) < 8:
         return ()
     limit = limiter_rpm or float(np.percentile(part.values, 98))
-    width = _width(part) | 1
-    near = _most_over(part.values, width) >= _LIMIT_BAND * limit
     noise = rpm_noise(rpm)
-    bend = np.zeros(len(part))
-    bend[1:-1] = np.diff(part.values, 2)
-    rough = np.sqrt(_mean_over(bend**2, width + 2))
-    expected = np.sqrt(6) * noise
-    ahead = _mean_over(part.values, width)
-    climb = _slope_over(ahead, part.t_s, width)
-    stalled = climb < 0.5 * max(_usual_climb(climb, rough < 1.5 * expected, near), 20.0)
-    strong = near & stalled & (rough > max(2.6 * expected, 0.006 * limit))
-    weak = near & (rough > max(1.7 * expected, 0.004 * limit))
-    found = [
-        Event("limiter cut", float(part.t_s[a]), float(part.t_s[b]), limit)
-        for a, b in _stretches(strong, weak)
-    ]
-    return tuple(e for e in found if e.end_s - e.start_s >= 0.5 * WINDOW_S)
+    touch = part.values >= _TOUCH * limit - noise
+    near = _most_over(touch.astype(float), _width(part) | 1) > 0
+    found = []
+    for first, last in _stretches(touch, near):
+        touched = first + np.flatnonzero(touch[first : last + 1])
+        low, high = int(touched[0]), int(touched[-1])
+        long_enough = part.t_s[high] - part.t_s[low] >= 0.7 * WINDOW_S
+        if long_enough and _bounces(part, low, high, noise):
+            found.append(Event("limiter cut", float(part.t_s[low]), float(part.t_s[high]), limit))
+    return tuple(found)
 
 
-def _usual_climb(climb: FloatArray, calm: BoolArray, near: BoolArray) -> float:
-    """How fast the revs rise in the calm part of the run, rpm a second."""
-    rising = climb[calm & ~near & (climb > 0)]
-    return float(np.median(rising)) if len(rising) else 0.0
+def _bounces(rpm: Series, low: int, high: int, noise_rpm: float) -> bool:
+    """Whether the revs have a flat trend and more scatter than noise from `low` to `high`."""
+    t, values = rpm.t_s[low : high + 1], rpm.values[low : high + 1]
+    if len(t) < 4:
+        return False
+    fit = np.polynomial.polynomial.polyfit(t - t[0], values, 1)
+    scatter = values - np.polynomial.polynomial.polyval(t - t[0], fit)
+    free = len(t) - 2
+    ratio = float(np.sum(scatter**2)) / free / noise_rpm**2
+    before = rpm.between(float(t[0]) - 1.0, float(t[0]))
+    rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
+    flat = abs(fit[1]) < 0.5 * max(float(rise), 50.0)
+    return bool(flat and ratio > max(1.8, 1 + 3.5 * np.sqrt(2 / free)))
 
 
 def lifts(
@@ -266,13 +270,6 @@ def _most_over(values: FloatArray, width: int) -> FloatArray:
     """Centred running maximum over an odd width."""
     padded = np.pad(values, width // 2, mode="edge")
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1))
-
-
-def _slope_over(values: FloatArray, t: FloatArray, width: int) -> FloatArray:
-    """Change over a centred window, per second; over the half that exists at the ends."""
-    index = np.arange(len(values))
-    low, high = np.maximum(index - width, 0), np.minimum(index + width, len(values) - 1)
-    return np.asarray((values[high] - values[low]) / (t[high] - t[low]))
 
 
 def _stretches(strong: BoolArray, weak: BoolArray) -> list[tuple[int, int]]:

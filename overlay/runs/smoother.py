@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from overlay.errors import InputError, UndeterminedError, UsageError
+from overlay.errors import InputError, UsageError
 from overlay.runs.model import Kinematics
 from overlay.runs.rest import NOISE_FLOOR_MPS, Span, noise_of, quantum, rest_spans, unfolded
 from overlay.runs.statespace import (
@@ -34,7 +34,13 @@ _BLOCK = 4000  # grid points handled at once, to bound memory
 _STEP_MPS2 = 4.0  # prior of the acceleration after a sudden launch
 _RAMP_JERK = 40.0  # prior of the jerk of a gradual one: about 4 m/s^2 within 0.4 s
 _LOOK_BACK_S = 2.5  # furthest that a creeping launch can precede a visible rise of the log
-_STARTLING = 4.0  # standardised smoothing error that calls for an explanation
+_STARTLING = 3.3  # standardised jump of acceleration that calls for an explanation
+_WILD = 4.0  # the same for a single reading
+_JUMP_S = 0.25  # half the time that such a jump may take: a brake or a lift is not instant
+_EXPLANATIONS = 4
+_LAUNCH_HEEDED_S = 4.0
+_JERKS = np.linspace(-3.0, 3.0, 9)
+_MOVING_START = np.array([NEVER_AT_REST])
 _PINNED_MPS = 0.01  # how still a standing vehicle stands
 Motion = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -50,7 +56,7 @@ class _Kind:
 
 _MOVING = _Kind(0.0, 0.0, 0.0)
 _SUDDEN = _Kind(_STEP_MPS2, 0.0, 0.0)
-_GRADUAL = _Kind(0.0, _RAMP_JERK, -3.0)
+_GRADUAL = _Kind(0.0, _RAMP_JERK, -1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -283,79 +289,95 @@ def _from_launch(readings: Readings, window: Span) -> Readings:
 
 
 def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
-    """Fit, explain what startles, fit again."""
+    """Fit roughly, explain what startles, then weigh launch instants and kinds."""
     readings = piece.readings
-    fit = _search(piece, readings, tau_s)
-    for _ in range(3):
-        best = fit.what.pick(np.array([int(np.argmax(fit.weight))]))
+    span = piece.launch
+    launch = _MOVING_START if span is None else np.linspace(*_ends(span), 9)
+    kind = _MOVING if span is None else _GRADUAL
+    noise = np.array([np.log10(piece.noise_mps)])
+    if not piece.noise_given:
+        noise = noise + np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
+    best = _likeliest(readings, _grid(launch, _JERKS, noise, kind), tau_s)
+    for _ in range(_EXPLANATIONS):
         explained = _explained(readings, run_smoother(readings, best, tau_s), best)
         if explained is None:
             break
         readings = explained
-        fit = _search(piece, readings, tau_s)
-    return fit, readings
+        best = _likeliest(readings, _grid(best.launch_s, _JERKS, noise, kind), tau_s)
+    if span is None:
+        return _Fit(best, np.ones(1)), readings
+    early = _until(readings, span.end_s + _LAUNCH_HEEDED_S)
+    found = [_zoomed_search(early, span, best, tau_s, kind) for kind in (_SUDDEN, _GRADUAL)]
+    return _kept(found, best), readings
+
+
+def _likeliest(readings: Readings, what: Hypotheses, tau_s: float) -> Hypotheses:
+    """Most likely launch; jerk and noise averaged over their posterior (in their logarithms)."""
+    score = log_likelihood(readings, what, tau_s)
+    weight = np.exp(score - np.max(score))
+    weight /= np.sum(weight)
+    top = what.pick(np.array([int(np.argmax(weight))]))
+    jerk = np.array([10 ** float(weight @ np.log10(what.jerk))])
+    noise = np.array([10 ** float(weight @ np.log10(what.noise))])
+    return replace(top, jerk=jerk, noise=noise)
+
+
+def _until(readings: Readings, end_s: float) -> Readings:
+    """The readings up to a time: later ones say nothing of the launch."""
+    keep = readings.t_s <= end_s
+    return Readings(
+        readings.t_s[keep],
+        readings.value_mps[keep],
+        readings.weight[keep],
+        readings.direct[keep],
+        readings.extra_jerk[keep],
+    )
 
 
 def _explained(readings: Readings, passes: Smoothed, what: Hypotheses) -> Readings | None:
     """Allow for the most startling jumps of acceleration and wild readings; None if none is."""
-    steps = np.diff(readings.t_s, prepend=readings.t_s[0])
+    t = readings.t_s
     info = passes.information[:, 0, 2, 2]
     jump = passes.adjoint[:, 0, 2] / np.sqrt(np.maximum(info, 1e-30))
-    jump[readings.t_s < what.launch_s[0] + 0.5] = 0.0
+    jump[t < what.launch_s[0] + 0.5] = 0.0
     jump[:2] = jump[-2:] = 0.0
     wild = np.abs(passes.residual[:, 0])
     extra, weight = readings.extra_jerk.copy(), readings.weight.copy()
-    height = np.maximum(np.abs(jump), wild)
+    height = np.maximum(np.abs(jump), wild * (_STARTLING / _WILD))
     done = 0
     while float(np.max(height)) > _STARTLING and done < 6:
         k = int(np.argmax(height))
-        if wild[k] >= abs(jump[k]):
+        if height[k] > abs(jump[k]):
             weight[k] *= wild[k] / 2
         else:
-            size = abs(jump[k]) / np.sqrt(info[k])
-            for j in (k, min(k + 1, len(extra) - 1)):
-                extra[j] += min(max(size, 1.0), 10.0) ** 2 / 2 / max(steps[j], 1e-3)
-        height[np.abs(readings.t_s - readings.t_s[k]) < 1.0] = 0.0
+            size = min(max(abs(jump[k]) / np.sqrt(info[k]), 1.0), 10.0)
+            extra[np.abs(t - t[k]) <= _JUMP_S] += size**2 / (2 * _JUMP_S)
+        height[np.abs(t - t[k]) < 2 * _JUMP_S] = 0.0
         done += 1
     return replace(readings, extra_jerk=extra, weight=weight) if done else None
 
 
-def _search(piece: _Piece, readings: Readings, tau_s: float) -> _Fit:
-    """Posterior over launch instant, jerk and noise; a launch may be sudden or gradual."""
-    if piece.launch is None:
-        return _kept([_zoomed_search(piece, readings, tau_s, _MOVING)])
-    sudden = _zoomed_search(piece, readings, tau_s, _SUDDEN)
-    return _kept([sudden, _zoomed_search(piece, readings, tau_s, _GRADUAL)])
-
-
 def _zoomed_search(
-    piece: _Piece, readings: Readings, tau_s: float, kind: _Kind
+    readings: Readings, span: Span, rough: Hypotheses, tau_s: float, kind: _Kind
 ) -> tuple[Hypotheses, FloatArray]:
-    """Hypotheses of one kind on a grid zoomed in on their posterior, with log densities."""
-    span = piece.launch
-    launch = np.array([NEVER_AT_REST]) if span is None else np.linspace(*_ends(span), 9)
-    jerk, noise = np.linspace(-3.0, 3.0, 7), np.log10(piece.noise_mps) + np.array([-0.2, 0.0, 0.2])
-    floor = np.log10(max(NOISE_FLOOR_MPS, piece.noise_mps / 5))
-    if piece.noise_given:
-        noise = noise[1:2]
+    """Launch instants of one kind on a grid zoomed in on their posterior, with log densities.
+
+    The jerk of the launch may differ from that of the whole run by a factor of ten or so.
+    """
+    launch = np.linspace(*_ends(span), 9)
+    decades = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+    jerk, noise = np.log10(rough.jerk) + decades, np.log10(rough.noise)
+    prior = np.tile(-0.5 * (decades / 0.5) ** 2, 9)
     for _ in range(8):
-        what = _grid(launch, jerk, np.maximum(noise, floor), kind)
-        score = log_likelihood(readings, what, tau_s)
+        what = _grid(launch, jerk, noise, kind)
+        score = log_likelihood(readings, what, tau_s) + prior
         weight = np.exp(score - np.max(score))
         weight /= np.sum(weight)
-        spacing = [axis[1] - axis[0] for axis in (launch, jerk, noise) if len(axis) > 1]
-        if span is not None:
-            launch, zoomed = _zoom(launch, what.launch_s, weight, span)
-            if zoomed:
-                continue  # jerk and noise mean little while the launch is off by whole readings
-        jerk, zoomed = _zoom(jerk, np.log10(what.jerk), weight, Span(-4.0, 4.0))
-        zoomed = zoomed and float(jerk[1] - jerk[0]) > 0.15
-        if not piece.noise_given:
-            noise, again = _zoom(noise, np.log10(what.noise), weight, Span(floor, 1.0))
-            zoomed |= again and spacing[-1] > 0.06
+        spacing = float(launch[1] - launch[0])
+        launch, zoomed = _zoom(launch, what.launch_s, weight, span)
         if not zoomed:
             break
-    return what, score + float(np.sum(np.log(spacing))) + kind.log_prior
+    return what, score + np.log(spacing) + kind.log_prior
 
 
 def _ends(span: Span) -> tuple[float, float]:
@@ -389,26 +411,17 @@ def _grid(launch: FloatArray, jerk: FloatArray, noise: FloatArray, kind: _Kind) 
     return Hypotheses(10**q, 10**r, t, kind.step * same, kind.launch_jerk * same)
 
 
-def _kept(found: list[tuple[Hypotheses, FloatArray]]) -> _Fit:
-    """One hypothesis for each launch instant and kind: mean jerk and noise, summed weight."""
+def _kept(found: list[tuple[Hypotheses, FloatArray]], rough: Hypotheses) -> _Fit:
+    """One hypothesis for each launch instant and kind that matters, with its summed weight."""
     top = max(float(np.max(score)) for _, score in found)
     kept, share = [], []
     for what, score in found:
         weight = np.exp(score - top)
         for t in np.unique(what.launch_s):
-            own = what.launch_s == t
-            total = float(np.sum(weight[own]))
-            if total <= 0:
-                continue
-            part = weight[own] / total
-            jerk = 10 ** float(part @ np.log10(what.jerk[own]))
-            noise = 10 ** float(part @ np.log10(what.noise[own]))
-            kept.append((jerk, noise, t, what.step[0], what.launch_jerk[0]))
-            share.append(total)
-    if not kept:
-        raise UndeterminedError("no motion explains the log: check its readings")
+            kept.append((rough.jerk[0], rough.noise[0], t, what.step[0], what.launch_jerk[0]))
+            share.append(float(np.sum(weight[what.launch_s == t])))
     shares = np.array(share) / np.sum(share)
-    major = shares > 0.004
+    major = shares > 0.01
     what = Hypotheses(*np.array(kept)[major].T)
     return _Fit(what, shares[major] / np.sum(shares[major]))
 

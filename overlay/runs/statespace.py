@@ -206,6 +206,10 @@ def log_likelihood(readings: Readings, what: Hypotheses, tau_s: float) -> FloatA
     plain_f, plain_q = transition(steps, tau_s), jerk_covariance(steps, tau_s)
     edges = np.r_[t[:1], t[:-1]][:, None], t[:, None]
     intensity = _intensity(*edges, readings.extra_jerk[:, None], what)
+    unsettled = np.flatnonzero((t > begun) & (np.r_[t[:1], t[:-1]] < settled))
+    first = int(unsettled[0]) if len(unsettled) else 0
+    own = slice(first, int(unsettled[-1]) + 1 if len(unsettled) else 0)
+    own_f, own_q = step_covariance(edges[0][own], edges[1][own], intensity[own], what, tau_s)
     total = zero.copy()
     for k in range(len(t)):
         if k and t[k] > begun:
@@ -216,8 +220,7 @@ def log_likelihood(readings: Readings, what: Hypotheses, tau_s: float) -> FloatA
                 q_aa, q_ay, q_yy = scale * q[2, 2], scale * q[2, 3], scale * q[3, 3]
                 h, f_v, f_a, f_y = f[1, 2], f[3, 1], f[3, 2], f[3, 3]
             else:
-                edge = np.full(b, t[k - 1]), np.full(b, t[k])
-                f, q = step_covariance(*edge, intensity[k], what, tau_s)
+                f, q = own_f[k - first], own_q[k - first]
                 q_vv, q_va, q_vy = q[:, 1, 1], q[:, 1, 2], q[:, 1, 3]
                 q_aa, q_ay, q_yy = q[:, 2, 2], q[:, 2, 3], q[:, 3, 3]
                 h, f_v, f_a, f_y = f[:, 1, 2], f[:, 3, 1], f[:, 3, 2], f[:, 3, 3]
