@@ -24,8 +24,9 @@ from overlay.render.source import (
     facts_of,
     matrix_of,
     range_of,
+    restamp,
     sound_arguments,
-    sound_tracks,
+    streams_of,
     tick_of,
 )
 
@@ -75,8 +76,11 @@ def draw_clip(
     width, height = even_size(facts)
     require_inside(layers, width, height)
     encoder = choose_encoder(options, bit_depth=facts.bit_depth)
+    streams = streams_of(facts.path)
     base, notes = base_chain(facts, encoder.pixel_format)
-    sound, said = sound_arguments(sound_tracks(facts.path) if options.sound else [], suffix)
+    if streams.is_restamped:
+        base = f"{restamp(facts)},{base}"
+    sound, said = sound_arguments(streams.sounds if options.sound else [], suffix)
     if not options.sound:
         said = "left out as asked"
     hidden = [as_cover(box) for box in covers]

@@ -22,7 +22,15 @@ from overlay.render.output import RenderReport, file_arguments, named, video_arg
 from overlay.render.panes import Geometry, pair_geometry
 from overlay.render.pipeline import Feed, OnProgress, run
 from overlay.render.sound import mixed, placed
-from overlay.render.source import common_colors, container_of, facts_of, matrix_of, range_of
+from overlay.render.source import (
+    common_colors,
+    container_of,
+    facts_of,
+    matrix_of,
+    range_of,
+    restamp,
+    streams_of,
+)
 
 SOUNDS = ("both", "a", "b", "none")
 _SEEK_MARGIN_S = 2.0
@@ -234,7 +242,7 @@ def _feeds(sides: Sequence[PairSide], common: Sequence[Layer], line: _Timeline) 
 def _input(facts: ClipFacts, start_s: float) -> list[str]:
     """Open a clip, skipping most of what comes before `start_s`; its times stay its own."""
     words = ["-copyts"]
-    if start_s > 2 * _SEEK_MARGIN_S:
+    if start_s > 2 * _SEEK_MARGIN_S and not streams_of(facts.path).is_restamped:
         # Early enough whatever stream the container starts with; the graph cuts exactly.
         words += ["-ss", f"{start_s - _SEEK_MARGIN_S:.3f}"]
     return [*words, "-i", named(facts.path)]
@@ -289,7 +297,8 @@ def _pane(
     pane, cell = geometry.panes[index], geometry.cells[index]
     origin = round(_origin_s(facts, line.starts_s[index]) * _MICRO)
     shown = max(1, round(line.lengths_s[index] * line.rate_hz))
-    filters = ["bwdif=mode=send_frame:deint=all"] if facts.is_interlaced else []
+    filters = [restamp(facts)] if streams_of(facts.path).is_restamped else []
+    filters += ["bwdif=mode=send_frame:deint=all"] if facts.is_interlaced else []
     filters += [
         # A fine tick first: a shift by whole ticks of a coarse time base would be inexact.
         f"settb=1/{_MICRO}",

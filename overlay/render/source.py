@@ -29,10 +29,20 @@ _MATRICES = {
 
 
 @dataclass(frozen=True)
-class SoundTrack:
-    """One sound track of a clip: its codec as the decoder names it."""
+class Streams:
+    """What the encoder must know of a file beside its facts.
 
-    codec: str
+    Attributes
+    ----------
+    sounds : tuple of str
+        Codec of each sound track, in file order.
+    is_restamped : bool
+        Whether the container keeps no presentation times (AVI): then the encoder's decoder starts
+        late by its reordering, and its first frame is set to the time the facts give.
+    """
+
+    sounds: tuple[str, ...]
+    is_restamped: bool
 
 
 def facts_of(source: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
@@ -44,8 +54,8 @@ def facts_of(source: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
     return probe(source)
 
 
-def sound_tracks(path: str) -> list[SoundTrack]:
-    """All sound tracks of a clip, in file order.
+def streams_of(path: str) -> Streams:
+    """The streams of a clip.
 
     Raises
     ------
@@ -55,11 +65,17 @@ def sound_tracks(path: str) -> list[SoundTrack]:
     from overlay.footage.container import opened
 
     with opened(path) as clip:
-        return [
-            SoundTrack(stream.codec_context.codec.canonical_name)
+        sounds = tuple(
+            stream.codec_context.codec.canonical_name
             for stream in clip.container.streams.audio
             if stream.codec_context is not None
-        ]
+        )
+        return Streams(sounds, clip.has_decode_times_only)
+
+
+def restamp(facts: ClipFacts) -> str:
+    """A filter that sets the first decoded frame to the time the facts give."""
+    return f"setpts=PTS-STARTPTS+({int(facts.frame_times.pts[0])})"
 
 
 def container_of(target: Path) -> str:
@@ -78,7 +94,7 @@ def container_of(target: Path) -> str:
 
 
 def sound_arguments(
-    tracks: list[SoundTrack], suffix: str, *, first_input: int = 0
+    tracks: Sequence[str], suffix: str, *, first_input: int = 0
 ) -> tuple[list[str], str]:
     """Arguments that carry all sound over, and what was done in words.
 
@@ -90,12 +106,12 @@ def sound_arguments(
     allowed = _COPIED[suffix]
     arguments: list[str] = []
     again = []
-    for index, track in enumerate(tracks):
+    for index, codec in enumerate(tracks):
         arguments += ["-map", f"{first_input}:a:{index}"]
-        if allowed is None or track.codec in allowed:
+        if allowed is None or codec in allowed:
             arguments += [f"-c:a:{index}", "copy"]
         else:
-            again.append(track.codec)
+            again.append(codec)
             arguments += [f"-c:a:{index}", "aac", f"-b:a:{index}", "256k"]
             arguments += [f"-filter:a:{index}", "aresample=async=1"]
     if not again:

@@ -16,7 +16,15 @@ from overlay.render.graph import layer_chains, overlay_chain
 from overlay.render.layers import Layer, require_inside
 from overlay.render.output import named
 from overlay.render.pipeline import Feed, run
-from overlay.render.source import base_chain, even_size, facts_of, matrix_of, range_of
+from overlay.render.source import (
+    base_chain,
+    even_size,
+    facts_of,
+    matrix_of,
+    range_of,
+    restamp,
+    streams_of,
+)
 
 _SEEK_MARGIN_S = 2.0
 
@@ -66,9 +74,11 @@ def still(
     shown_s = float(times_s[index])
     hidden = [as_cover(box) for box in covers]
     feeds = [Feed(layer, np.array([shown_s]), [0]) for layer in layers]
-    graph = _graph(facts, layers, hidden, int(facts.frame_times.pts[index]))
     early_s = shown_s - _SEEK_MARGIN_S
-    seek = ["-ss", f"{early_s:.3f}"] if early_s > 0 else []
+    restamped = streams_of(facts.path).is_restamped
+    seek = ["-ss", f"{early_s:.3f}"] if early_s > 0 and not restamped else []
+    first = restamp(facts) + "," if restamped else ""
+    graph = _graph(facts, layers, hidden, int(facts.frame_times.pts[index]), first)
     with written_whole(final) as part:
         after = ["-filter_complex", graph, "-map", "[out]", "-frames:v", "1", "-update", "1"]
         run(
@@ -80,13 +90,15 @@ def still(
     return shown_s
 
 
-def _graph(facts: ClipFacts, layers: Sequence[Layer], covers: Sequence[Cover], pts: int) -> str:
+def _graph(
+    facts: ClipFacts, layers: Sequence[Layer], covers: Sequence[Cover], pts: int, first: str
+) -> str:
     kind = "yuv420p10le" if facts.bit_depth > 8 else "yuv420p"
     base, _ = base_chain(facts, kind)
     matrix, color_range = matrix_of(facts), range_of(facts)
     width, height = even_size(facts)
     wide = max(1, round(width * facts.pixel_aspect))
-    pieces = [f"[0:V:0]{base},select='gte(pts,{pts})',setpts=0[bare]"]
+    pieces = [f"[0:V:0]{first}{base},select='gte(pts,{pts})',setpts=0[bare]"]
     pieces += cover_chain(covers, "bare", "base", (width, height))
     prepared = layer_chains(layers, 1, matrix, color_range, kind)
     pieces += [f"{chain},setpts=0[g{index}]" for index, chain in enumerate(prepared)]

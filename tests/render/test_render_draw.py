@@ -87,6 +87,7 @@ KINDS: dict[str, dict[str, Any]] = {
     "4:2:2": {"pix_fmt": "yuv422p"},
     "wide pixels": {"sar": Fraction(4, 3)},
     "odd": {"pix_fmt": "yuv444p", "video_filter": "format=yuv444p,scale=191:127"},
+    "avi": {"suffix": ".avi", "audio_codec": "mp3"},
     "vp9": {"suffix": ".webm", "codec": "vp9", "audio_codec": "libopus"},
     "5.1": {"audio": 6},
     "no sound": {"audio": None},
