@@ -30,6 +30,7 @@ SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
+FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
 SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
 SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known this well
 RIVAL_APART_S = 0.7
@@ -112,34 +113,47 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
     return sorted(fits, key=lambda f: f.point.smoothing_s)
 
 
-def _rough_fit(
-    motion: MotionSignal, speed: Series, candidate: Candidate, floor_mps: float
+def _first_fit(
+    motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
 ) -> tuple[Evidence, Fit] | None:
-    """Tuned fit near a candidate; None where the log has next to nothing there."""
-    shift = candidate.shift_s
-    evidence = gather(motion, speed, shift, floor_mps)
+    """Quick fit near a place, at one smoothing; None where the log has next to nothing there."""
+    evidence = gather(motion, speed, shift_s, floor_mps)
+    if len(evidence.log) < LEAST_SAMPLES:
+        return None
+    start = starting_point(evidence, shift_s, SMOOTHING_START_S)
+    return evidence, tuned(evidence, start, starting_noise(evidence), rounds=5, colours=False)
+
+
+def _rough_fit(
+    motion: MotionSignal, speed: Series, shift_s: float, first: tuple[Evidence, Fit]
+) -> tuple[Evidence, Fit]:
+    """Tuned fit near a quick one, at the smoothing that fits."""
+    evidence, fit = first
     for _ in range(3):
-        if len(evidence.log) < LEAST_SAMPLES:
-            return None
-        start = starting_point(evidence, shift, SMOOTHING_START_S)
-        fit = tuned(evidence, start, starting_noise(evidence), rounds=5, colours=False)
         trials = [_at_smoothing(evidence, fit, fit, s) for s in SMOOTHING_TRIALS_S]
         fit = max(trials, key=_log_share)
         total = fit.point.shift_s + fit.point.smoothing_s
-        if abs(total - shift) < 0.4:
+        again = None
+        if abs(total - shift_s) > FAR_S:
+            again = _first_fit(motion, speed, total, evidence.log_floor_mps)
+        if again is None:
             break
-        shift = total
-        evidence = gather(motion, speed, shift, floor_mps)
+        shift_s, (evidence, fit) = total, again
     return evidence, tuned(evidence, fit.point, fit.noise, rounds=10)
 
 
 def _score(evidence: Evidence, fit: Fit) -> tuple[float, float]:
-    """Log probability of the motion given the log, and support against telling them apart."""
-    log_only, motion_only = without_motion(evidence), without_log(evidence)
+    """Log probability of the motion given the log, and minus two log likelihood of the log."""
     weights = replace(fit.weights, motion=np.zeros(0))
+    log_only = without_motion(evidence)
     log_fit = fitted(log_only, fit.point, fit.noise, weights, steps=2, fixed=True)
-    apart = tuned(motion_only, fit.point, fit.noise, rounds=5, fixed=True).cost + log_fit.cost
-    return (log_fit.cost - fit.cost) / 2, (apart - fit.cost) / 2
+    return (log_fit.cost - fit.cost) / 2, log_fit.cost
+
+
+def _support(evidence: Evidence, fit: Fit, log_cost: float) -> float:
+    """Log of how much better motion and log are explained together than apart."""
+    alone = tuned(without_log(evidence), fit.point, fit.noise, rounds=5, fixed=True)
+    return (alone.cost + log_cost - fit.cost) / 2
 
 
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
@@ -155,7 +169,7 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
     totals = np.array([f.point.shift_s for f in fits]) + smoothings
     sigmas = np.maximum([f.shift_sigma_s for f in fits], 1e-6)
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
-    score, support = _score(evidence, best)
+    score, log_cost = _score(evidence, best)
     return Verdict(
         evidence,
         best,
@@ -165,7 +179,7 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
         smoothing,
         math.sqrt(float(shares @ (smoothings - smoothing) ** 2)),
         score,
-        support,
+        _support(evidence, best, log_cost),
     )
 
 
@@ -238,21 +252,25 @@ def _rivals(
 ) -> list[Verdict]:
     """Fits at the places worth it, best first."""
     verdicts: list[Verdict] = []
+    quick_best = -math.inf
     for place in places:
         worse = 1 - place.correlation**2
         if verdicts and worse > 6 * (1 - min(places[0].correlation, 0.98) ** 2):
             continue
         if any(abs(place.shift_s - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
-        rough = _rough_fit(motion, speed, place, floor_mps)
-        if rough is None:
+        first = _first_fit(motion, speed, place.shift_s, floor_mps)
+        if first is None:
             continue
+        quick = _score(*first)[0]
+        if quick < quick_best - HOPELESS_LOG:
+            continue
+        quick_best = max(quick, quick_best)
+        rough = _rough_fit(motion, speed, place.shift_s, first)
         total = rough[1].point.shift_s + rough[1].point.smoothing_s
         if search_s is not None and not search_s[0] <= total <= search_s[1]:
             continue
         if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
-            continue
-        if verdicts and _score(*rough)[0] < verdicts[0].score - HOPELESS_LOG:
             continue
         verdicts.append(_verdict(*rough))
     return sorted(verdicts, key=lambda v: -v.score)

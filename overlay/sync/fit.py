@@ -105,7 +105,7 @@ def climb(
     system = system or assemble(evidence, point, noise, weights)
     sigma = math.inf
     for _ in range(steps):
-        step, border, covariance = newton_step(system, p, point, fixed)
+        step, border, covariance, _ = newton_step(system, p, point, fixed)
         count = len(point.gain_error)
         sigma = math.sqrt(max(covariance[count + 2, count + 2], 0.0))
         move = float(np.clip(border[count + 2], -LARGEST_STEP_S, LARGEST_STEP_S))
@@ -187,10 +187,10 @@ def _recoloured(
         here = math.atanh(getattr(noise, name))
         costs = []
         for step in (-0.12, 0.0, 0.12):
-            # innovations shrink as colour explains more, so the variance follows it
             trial = replace(noise, **{name: math.tanh(here + step)})
-            moved, system, _ = climb(evidence, point, trial, weights, steps=1, fixed=fixed)
-            costs.append(cost_of(evidence, trial, moved, system) + (here + step) ** 2)
+            system = assemble(evidence, point, trial, weights)
+            *_, gain = newton_step(system, precision(evidence, trial), point, fixed)
+            costs.append(cost_of(evidence, trial, point, system) - gain + (here + step) ** 2)
         bend = costs[0] - 2 * costs[1] + costs[2]
         tilt = (costs[2] - costs[0]) / 2
         move = -tilt / bend if bend > 1e-9 else -math.copysign(2.0, tilt)

@@ -301,8 +301,10 @@ def log_determinant(system: System, p: Precision, random: int) -> float:
 
 def newton_step(
     system: System, p: Precision, point: Point, fixed: bool = False
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Gauss-Newton step of the coefficients and of the border, and the border's covariance.
+
+    Last, by how much the step is to lower minus two log likelihood.
 
     With `fixed`, gain, shift and drift stay as they are.
     """
@@ -324,4 +326,6 @@ def newton_step(
     free = scipy.linalg.cho_solve_banded((factor, True), pull, check_finite=False)
     covariance: FloatArray = np.asarray(np.linalg.inv(schur), dtype=np.float64)
     border_step = covariance @ (border - cross.T @ free)
-    return free - solved @ border_step, border_step, covariance
+    step = free - solved @ border_step
+    gain = float(pull @ step + border @ border_step)
+    return step, border_step, covariance, gain

@@ -129,9 +129,8 @@ def candidates(
     if np.count_nonzero(np.isfinite(a)) < 8 or np.count_nonzero(np.isfinite(b)) < 8:
         return []
     correlation, count = _correlations(a, b)
-    shift: FloatArray = (
-        float(speed.t_s[0]) - start + (np.arange(len(count)) - (len(a) - 1)) * GRID_S
-    )
+    placing = np.arange(len(count)) - (len(a) - 1)
+    shift = np.asarray(float(speed.t_s[0]) - start + placing * GRID_S, dtype=np.float64)
     shorter = min(np.count_nonzero(np.isfinite(a)), np.count_nonzero(np.isfinite(b)))
     least = max(LEAST_OVERLAP_S / GRID_S, LEAST_OVERLAP_SHARE * shorter)
     allowed = (count >= least) & (correlation > 0)
