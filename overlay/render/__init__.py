@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from overlay.render.encoder import EncodeOptions
     from overlay.render.layers import Layer, still_layer
     from overlay.render.output import RenderReport, comment_tag
-    from overlay.render.pair import PairSide, pair_clips
-    from overlay.render.panes import Geometry, PixelBox, pair_geometry
+    from overlay.render.pair import PairSide, grid_clips, pair_clips
+    from overlay.render.panes import Geometry, PixelBox, grid_geometry, pair_geometry
     from overlay.render.pipeline import Progress
     from overlay.render.source import even_size
     from overlay.render.stills import still
@@ -34,6 +34,8 @@ __all__ = [
     "comment_tag",
     "draw_clip",
     "even_size",
+    "grid_clips",
+    "grid_geometry",
     "pair_clips",
     "pair_geometry",
     "still",
@@ -53,6 +55,8 @@ _HOMES = {
     "comment_tag": "output",
     "draw_clip": "draw",
     "even_size": "source",
+    "grid_clips": "pair",
+    "grid_geometry": "panes",
     "pair_clips": "pair",
     "pair_geometry": "panes",
     "still": "stills",

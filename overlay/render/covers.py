@@ -95,8 +95,8 @@ def _blended(
     joined += f"vstack={len(rims)}," if len(rims) > 1 else ""
     cells = max(2, width // max(_CELL_PX, height // 2) // 2 * 2)
     pieces.append(
-        f"{joined}scale={cells}:{2 * len(rims)}:flags=area,"
-        f"scale={width}:{height}:flags=bicubic[b{index}]"
+        f"{joined}scale={cells}:2:flags=area,scale={width}:{height}:flags=bilinear,"
+        f"gblur=sigma={height / 4:.2f}:steps=2[b{index}]"
     )
     pieces.append(f"[k{index}][b{index}]overlay=x={left}:y={top}:eval=init:format=auto[{made}]")
     return pieces

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -19,7 +19,7 @@ from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
 from overlay.render.graph import layer_chains, overlay_chain
 from overlay.render.layers import Layer, require_inside
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.panes import Geometry, pair_geometry
+from overlay.render.panes import Geometry, grid_geometry, pair_geometry
 from overlay.render.pipeline import Feed, OnProgress, run
 from overlay.render.sound import mixed, placed
 from overlay.render.source import (
@@ -130,33 +130,94 @@ def pair_clips(
     InputError, UsageError, OutputError, EncoderError
         As their messages say; then nothing is left of the target.
     """
+    if sound not in SOUNDS:
+        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
+    heard = {"both": (0, 1), "a": (0,), "b": (1,), "none": ()}[sound]
+
+    def arranged(facts: Sequence[ClipFacts]) -> Geometry:
+        return pair_geometry(facts[0], facts[1], arrangement, size=size)
+
+    return _compose(
+        (a, b), arranged, target, common, lead_s, rate_hz, heard, options, progress, metadata
+    )
+
+
+def grid_clips(
+    sides: Sequence[PairSide],
+    target: str | os.PathLike[str],
+    *,
+    common: Sequence[Layer] = (),
+    lead_s: float = 2.0,
+    size: tuple[int, int] | None = None,
+    rate_hz: Fraction | None = None,
+    sound: Sequence[int] | None = None,
+    options: EncodeOptions | None = None,
+    progress: OnProgress | None = None,
+    metadata: Mapping[str, str] | None = None,
+) -> RenderReport:
+    """Write two to four runs in a grid of two columns, aligned at their launches.
+
+    Parameters
+    ----------
+    sides : sequence of PairSide
+        In reading order.
+    sound : sequence of int or None
+        Which sides are heard, by index; None: all, panned from left to right.
+
+    Other parameters, times and errors are those of :func:`pair_clips`.
+    """
+
+    def arranged(facts: Sequence[ClipFacts]) -> Geometry:
+        return grid_geometry(facts, size=size)
+
+    heard = tuple(range(len(sides))) if sound is None else tuple(sound)
+    if any(not 0 <= index < len(sides) for index in heard):
+        raise UsageError(f"sound of sides {heard}: there are {len(sides)}, counted from 0")
+    return _compose(
+        sides, arranged, target, common, lead_s, rate_hz, heard, options, progress, metadata
+    )
+
+
+def _compose(
+    sides: Sequence[PairSide],
+    arranged: Callable[[Sequence[ClipFacts]], Geometry],
+    target: str | os.PathLike[str],
+    common: Sequence[Layer],
+    lead_s: float,
+    rate_hz: Fraction | None,
+    heard: Sequence[int],
+    options: EncodeOptions | None,
+    progress: OnProgress | None,
+    metadata: Mapping[str, str] | None,
+) -> RenderReport:
+    """Check everything, then write several runs as one picture."""
     started = time.monotonic()
     options = options or EncodeOptions()
     final = Path(target)
     suffix = container_of(final)
-    facts = [facts_of(side.source) for side in (a, b)]
+    facts = [facts_of(side.source) for side in sides]
     forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
-    geometry = pair_geometry(facts[0], facts[1], arrangement, size=size)
-    layers = [*a.layers, *b.layers, *common]
+    geometry = arranged(facts)
+    layers = [layer for side in sides for layer in side.layers] + [*common]
     require_inside(layers, geometry.width, geometry.height)
-    line, notes = _timeline((a, b), facts, lead_s, rate_hz)
+    line, notes = _timeline(sides, facts, lead_s, rate_hz)
     encoder = choose_encoder(options, bit_depth=min(one.bit_depth for one in facts))
-    heard, said = _heard(sound if options.sound else "none", facts, notes)
-    pieces = _graph(facts, geometry, line, layers, encoder, heard)
+    voices, said = _heard(heard if options.sound else (), facts, notes)
+    pieces = _graph(facts, geometry, line, layers, encoder, voices)
     after = ["-filter_complex", ";".join(pieces), "-map", "[out]"]
-    if heard:
+    if voices:
         after += ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"]
-    after += video_arguments(encoder, 1 / line.rate_hz, suffix)
-    after += ["-map_chapters", "-1"]
+    after += [*video_arguments(encoder, 1 / line.rate_hz, suffix), "-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
+    before = [
+        word
+        for one, start_s in zip(facts, line.starts_s, strict=True)
+        for word in _input(one, start_s)
+    ]
     with written_whole(final) as part:
         outcome = run(
-            [
-                word
-                for one, start in zip(facts, line.starts_s, strict=True)
-                for word in _input(one, start)
-            ],
-            _feeds((a, b), common, line),
+            before,
+            _feeds(sides, common, line),
             [*after, os.fspath(part.absolute())],
             total_s=line.total_s,
             progress=progress,
@@ -270,7 +331,11 @@ def _graph(
     ]
     panes = "".join(f"[p{index}]" for index in range(len(facts)))
     places = "|".join(f"{cell.x}_{cell.y}" for cell in geometry.cells)
-    pieces.append(f"{panes}xstack=inputs={len(facts)}:layout={places},{colors.tags}[base]")
+    # A grid with an empty corner is filled and brought to its full size.
+    pieces.append(
+        f"{panes}xstack=inputs={len(facts)}:layout={places}:fill={_GROUND},"
+        f"pad={geometry.width}:{geometry.height}:0:0:color={_GROUND},{colors.tags}[base]"
+    )
     tick = 1 / line.rate_hz
     prepared = layer_chains(layers, len(facts), colors.matrix, "tv", encoder.pixel_format)
     pieces += [f"{chain},settb={tick}[g{index}]" for index, chain in enumerate(prepared)]
@@ -317,15 +382,14 @@ def _pane(
     return ",".join(filters)
 
 
-def _heard(sound: str, facts: Sequence[ClipFacts], notes: list[str]) -> tuple[list[int], str]:
+def _heard(
+    wanted: Sequence[int], facts: Sequence[ClipFacts], notes: list[str]
+) -> tuple[list[int], str]:
     """Which sides are heard, and that in words; adds a note where one has no sound."""
-    if sound not in SOUNDS:
-        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
-    wanted = {"both": [0, 1], "a": [0], "b": [1], "none": []}[sound]
     heard = [index for index in wanted if facts[index].audio_codec is not None]
     notes += [f"{facts[i].path}: has no sound" for i in wanted if i not in heard]
     if not heard:
         return [], "none in the source" if wanted else "left out as asked"
-    if len(heard) == 2:
-        return heard, "both, panned left and right"
+    if len(heard) > 1:
+        return heard, "both, panned left and right" if len(heard) == 2 else "all, panned"
     return heard, f"of {Path(facts[heard[0]].path).name} only"

@@ -66,9 +66,7 @@ def pair_geometry(
         small = all(max(one.width, one.height) <= _SMALL for one in (a, b))
         long, short = (1280, 720) if small else (_LONG, _SHORT)
         size = (long, short) if beside else (short, long)
-    width, height = size
-    if width % 4 or height % 4 or min(width, height) < 64:
-        raise UsageError(f"a picture of {width}×{height}: use multiples of 4, from 64 up")
+    width, height = _checked(size)
     if beside:
         half = width // 2
         cells = (PixelBox(0, 0, half, height), PixelBox(half, 0, half, height))
@@ -76,6 +74,41 @@ def pair_geometry(
         half = height // 2
         cells = (PixelBox(0, 0, width, half), PixelBox(0, half, width, half))
     return Geometry(width, height, cells, _fitted((a, b), cells))
+
+
+def grid_geometry(clips: Sequence[ClipFacts], *, size: tuple[int, int] | None = None) -> Geometry:
+    """Two to four clips in two columns; a lone clip of the last row stands in the middle.
+
+    The picture is 1920×1080, or 1080×1920 when most clips are upright, unless `size` says
+    otherwise.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer than two or more than four clips, or the size is odd or tiny.
+    """
+    count = len(clips)
+    if not 2 <= count <= 4:
+        raise UsageError(f"a grid of {count} clips: give two to four")
+    if size is None:
+        upright = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
+        size = (_SHORT, _LONG) if upright * 2 > count else (_LONG, _SHORT)
+    width, height = _checked(size)
+    rows = -(-count // 2)
+    half, high = width // 2, height // rows // 2 * 2
+    cells = []
+    for index in range(count):
+        lone = index == count - 1 and count % 2
+        x = half // 4 * 2 if lone else index % 2 * half
+        cells.append(PixelBox(x, index // 2 * high, half, high))
+    return Geometry(width, height, tuple(cells), _fitted(clips, cells))
+
+
+def _checked(size: tuple[int, int]) -> tuple[int, int]:
+    width, height = size
+    if width % 4 or height % 4 or min(width, height) < 64:
+        raise UsageError(f"a picture of {width}×{height}: use multiples of 4, from 64 up")
+    return width, height
 
 
 def _fitted(clips: Sequence[ClipFacts], cells: Sequence[PixelBox]) -> tuple[PixelBox, ...]:

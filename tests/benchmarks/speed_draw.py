@@ -32,8 +32,7 @@ LANE = ROOT.parent / "shared" / "data" / "lane" / "lane.mp4"
 GENERIC = """
 import sys
 import numpy as np
-from overlay.render.draw import draw_clip
-from overlay.render.layers import Layer
+from overlay.render import Layer, PairSide, draw_clip, pair_clips
 
 def moving(w, h):
     ground = np.zeros((h, w, 4), np.uint8)
@@ -50,6 +49,19 @@ def moving(w, h):
             frame[h // 2 : h // 2 + h // 3, x : x + h // 5, :3] = tile
         return frame
     return draw
+
+if sys.argv[3] == "pair":
+    sides = [
+        PairSide(sys.argv[1], 2.0, None, [
+            Layer(x + 40, 850, 880, 140, moving(880, 140)),
+            Layer(x + 40, 660, 480, 120, moving(480, 120)),
+            Layer(x + 620, 140, 300, 200, moving(300, 200)),
+        ])
+        for x in (0, 960)
+    ]
+    gap = Layer(240, 20, 1440, 100, moving(1440, 100))
+    print(pair_clips(*sides, sys.argv[2], lead_s=2.0, common=[gap]))
+    raise SystemExit
 
 boxes = [(320, 900, 1280, 140), (80, 60, 640, 140), (1500, 60, 360, 320)][: int(sys.argv[3])]
 layers = [Layer(x, y, w, h, moving(w, h)) for x, y, w, h in boxes]
@@ -90,11 +102,22 @@ def make_footage(path: Path, seconds: float) -> Path:
     return path
 
 
+def plain_pair(source: Path, result: str) -> list[str]:
+    """A split-screen of a clip with itself, sound mixed, by ffmpeg alone."""
+    pane = "scale=960:540,setsar=1,pad=960:1080:0:270"
+    graph = f"[0:v]{pane}[a];[1:v]{pane}[b];[a][b]hstack[v];[0:a][1:a]amix=inputs=2[s]"
+    command = [ffmpeg_path(), "-v", "error", "-y", "-i", str(source), "-i", str(source)]
+    command += ["-filter_complex", graph, "-map", "[v]", "-map", "[s]", "-c:a", "aac"]
+    command += [*choose_encoder(EncodeOptions()).arguments, "-movflags", "+faststart", result]
+    return command
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20)
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--layers", type=int, default=3)
+    parser.add_argument("--pair", action="store_true", help="two clips, seven layers")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         source = make_footage(Path(folder) / "source.mp4", chosen.seconds)
@@ -102,7 +125,10 @@ def main() -> None:
         plain = [ffmpeg_path(), "-v", "error", "-y", "-i", str(source)]
         plain += [*choose_encoder(EncodeOptions()).arguments, "-c:a", "copy"]
         plain += ["-movflags", "+faststart", result]
-        job = [sys.executable, "-c", GENERIC, str(source), result, str(chosen.layers)]
+        what = "pair" if chosen.pair else str(chosen.layers)
+        job = [sys.executable, "-c", GENERIC, str(source), result, what]
+        if chosen.pair:
+            plain = plain_pair(source, result)
         floors, jobs = [], []
         for repeat in range(chosen.repeats):
             floors.append(cost_of(plain))

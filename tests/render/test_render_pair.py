@@ -13,8 +13,8 @@ from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
 from overlay.render.layers import Layer
-from overlay.render.pair import PairSide, output_rate, pair_clips
-from overlay.render.panes import pair_geometry
+from overlay.render.pair import PairSide, grid_clips, output_rate, pair_clips
+from overlay.render.panes import grid_geometry, pair_geometry
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import HEIGHT, PER_SECOND, WIDTH, code_layer, frames, read, spell
 
@@ -209,3 +209,35 @@ def test_pair__refuses_what_cannot_be(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="never changed"):
         pair_clips(good, good, clip)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_grid__every_side_on_its_own_time(tmp_path: Path, count: int) -> None:
+    rates = [Fraction(30), Fraction(25), Fraction(30000, 1001), Fraction(50)][:count]
+    clips = [even_clip(tmp_path / f"{i}.mp4", rate, 2.5) for i, rate in enumerate(rates)]
+    launches = [0.7, 1.01, 0.512, 0.9][:count]
+    size = (2 * WIDE, 2 * HIGH)
+    geometry = grid_geometry([probe(clip) for clip in clips], size=size)
+    sides = [
+        PairSide(clip, launch, launch + 0.8, [code_layer(cell.x, cell.y + 32)])
+        for clip, launch, cell in zip(clips, launches, geometry.cells, strict=True)
+    ]
+    target = tmp_path / "c.mp4"
+    report = grid_clips(sides, target, lead_s=0.4, size=size, options=QUICK)
+    assert (report.width, report.height) == size
+    luma = [yuv[0] for _, yuv in frames(target)]
+    rate = output_rate(rates)
+    for clip, launch, cell in zip(clips, launches, geometry.cells, strict=True):
+        codes = [read(plane, cell.x, cell.y) for plane in luma]
+        check_side(codes, clip, launch - 0.4, launch + 0.8, rate)
+        drawn = [read(plane, cell.x, cell.y + 32) / PER_SECOND for plane in luma]
+        due = launch - 0.4 + np.minimum(np.arange(len(luma)) / float(rate), 1.2)
+        np.testing.assert_allclose(drawn, due, atol=1e-4)
+
+
+def test_grid__refuses_what_cannot_be(tmp_path: Path) -> None:
+    clip = even_clip(tmp_path / "a.mp4", Fraction(25), 1)
+    with pytest.raises(UsageError, match="two to four"):
+        grid_clips([PairSide(clip, 0.5)] * 5, tmp_path / "c.mp4")
+    with pytest.raises(UsageError, match="counted from 0"):
+        grid_clips([PairSide(clip, 0.5)] * 3, tmp_path / "c.mp4", sound=[3])
