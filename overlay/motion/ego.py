@@ -12,7 +12,7 @@ explain, with Cauchy weights so that another vehicle or a person passing does no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -70,11 +70,17 @@ class Template:
     spread : ndarray, shape (cells,)
         Factor >= 1 on the uncertainty of each cell, by how well it obeys the model; infinite
         for cells that do not move with the camera (bodywork, a burnt-in readout).
+    tilting : ndarray, shape (cells, 2, 2)
+        Change of `along` for one radian of pitch and of roll of the vehicle; zeros until known.
+    trust : ndarray, shape (cells,)
+        Information about `along`.
     """
 
     along: FloatArray
     turning: FloatArray
     spread: FloatArray
+    tilting: FloatArray
+    trust: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +88,8 @@ class Fit:
     """Motion of each pair: distance in units of the template, its sigma, turn, and agreement.
 
     `chi2` is the robust mean square misfit in sigmas, `weight` the Cauchy weight of each cell.
+    `tilt` is the pitch and roll assumed, `tilt_seen` and `tilt_information` what the flow of the
+    pair alone says of it; shape (n, 2) each.
     """
 
     distance: FloatArray
@@ -89,6 +97,9 @@ class Fit:
     turn: FloatArray
     chi2: FloatArray
     weight: Float32
+    tilt: FloatArray
+    tilt_seen: FloatArray
+    tilt_information: FloatArray
 
 
 def turning_basis(columns: int, rows: int, width: int, height: int, focal_px: float) -> FloatArray:
@@ -106,7 +117,13 @@ def turning_basis(columns: int, rows: int, width: int, height: int, focal_px: fl
     return np.stack([yaw, pitch, roll], axis=-1)
 
 
-def learn_template(cells: Cells, turning: FloatArray) -> Template | None:
+def learn_template(
+    cells: Cells,
+    turning: FloatArray,
+    start: Template | None = None,
+    tilt: FloatArray | None = None,
+    steps: int = 8,
+) -> Template | None:
     """Learn how each cell moves with the vehicle; None when nothing but turning is seen.
 
     Parameters
@@ -114,39 +131,55 @@ def learn_template(cells: Cells, turning: FloatArray) -> Template | None:
     cells : Cells
         n pairs, best spread over the whole clip.
     turning : ndarray, shape (cells, 2, 3)
+    start : Template, optional
+        What to go on from.
+    tilt : ndarray, shape (n, 2), optional
+        Pitch and roll of the vehicle in each pair, radians.
+    steps : int
+        Alternations.
     """
     count = turning.shape[0]
-    spread = np.ones(count)
-    along = _leading_direction(cells, turning)
-    if along is None:
-        return None
-    template = Template(along, turning, spread)
+    template = start
+    if template is None:
+        along = _leading_direction(cells, turning)
+        if along is None:
+            return None
+        nothing = np.zeros((count, 2, 2))
+        template = Template(along, turning, np.ones(count), nothing, np.ones(count))
     fit: Fit | None = None
-    for step in range(8):
-        fit = fit_motion(cells, template, passes=4 if fit is None else 2, start=fit)
-        along = _update_along(cells, template, fit)
+    for step in range(steps):
+        passes = 4 if fit is None else 2
+        fit = fit_motion(cells, template, passes=passes, start=fit, tilt=tilt)
+        along, trust = _update_along(cells, template, fit)
         scale = float(np.sqrt(np.mean(along * along)))
         if not np.isfinite(scale) or scale <= 0:
             return None
-        template = Template(along / scale, turning, template.spread)
+        template = replace(template, along=along / scale, trust=trust)
         if step in (2, 4, 6):
-            fit = fit_motion(cells, template, passes=2, start=fit)
-            template = Template(template.along, turning, _update_spread(cells, template, fit))
+            fit = fit_motion(cells, template, passes=2, start=fit, tilt=tilt)
+            template = replace(template, spread=_update_spread(cells, template, fit))
     return template
 
 
 def fit_motion(
-    cells: Cells, template: Template, *, passes: int = 4, start: Fit | None = None
+    cells: Cells,
+    template: Template,
+    *,
+    passes: int = 4,
+    start: Fit | None = None,
+    tilt: FloatArray | None = None,
 ) -> Fit:
     """Distance and turn of each pair by iteratively reweighted least squares.
 
-    `start` is an earlier fit of the same pairs to go on from.
+    `start` is an earlier fit of the same pairs to go on from; `tilt` the pitch and roll of the
+    vehicle in each pair, shape (n, 2).
     """
+    lean = np.zeros((len(cells), 2)) if tilt is None else tilt
     parts = []
     for k in range(0, len(cells), _CHUNK):
         part = slice(k, k + _CHUNK)
         warm = None if start is None else (start.distance[part], start.weight[part])
-        parts.append(_fit_chunk(cells.part(part), template, passes, warm))
+        parts.append(_fit_chunk(cells.part(part), template, passes, warm, lean[part]))
     return Fit(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
@@ -182,29 +215,33 @@ def _fit_chunk(
     template: Template,
     passes: int,
     warm: tuple[FloatArray, Float32] | None,
+    tilt: FloatArray,
 ) -> tuple[npt.NDArray[np.floating], ...]:
     basis, unit = _scaled_basis(template)
     bx, by = basis[:, 0, :].astype(np.float32), basis[:, 1, :].astype(np.float32)
     outer_xx, outer_xy, outer_yy = _outer_products(bx, by)
-    reach: Float32 = np.hypot(bx[:, 0], by[:, 0])
-    moved: Float32
-    weight: Float32
     n = len(cells)
+    mix = _mixing(tilt)
     ux, uy, ok = displacement(cells)
+    weight: Float32
     if warm is None:
         # How far each cell seems to have moved: keeps near cells honest from the start.
-        moved, weight = np.where(ok, np.hypot(ux, uy), 0.0).astype(np.float32), ok * np.float32(1)
+        moved, weight = np.where(ok, np.hypot(ux, uy), np.float32(0)), ok * np.float32(1)
     else:
-        moved, weight = np.abs(warm[0].astype(np.float32))[:, None] * reach, warm[1]
+        moved = _moved_along(warm[0][:, None] * mix[:, :3, 0], bx, by)
+        weight = warm[1]
     for _ in range(passes):
         wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
-        normal = (weight * wxx) @ outer_xx + (weight * wxy) @ outer_xy + (weight * wyy) @ outer_yy
-        normal = normal.reshape(n, 4, 4).astype(np.float64)
+        whole = (weight * wxx) @ outer_xx + (weight * wxy) @ outer_xy + (weight * wyy) @ outer_yy
+        whole = whole.reshape(n, 6, 6).astype(np.float64)
+        pulls = ((weight * px) @ bx + (weight * py) @ by).astype(np.float64)
+        normal = mix.transpose(0, 2, 1) @ whole @ mix
         normal[:, range(4), range(4)] += 1e-6 + np.array([0.0, 1e-3, 1e-3, 1e-3])
-        right = ((weight * px) @ bx + (weight * py) @ by).astype(np.float64)
+        right = np.einsum("nij,ni->nj", mix, pulls)
         state = np.linalg.solve(normal, right[..., None])[..., 0]
-        short = state.astype(np.float32)
-        moved = np.abs(short[:, :1]) * reach
+        full = np.einsum("nij,nj->ni", mix, state)
+        moved = _moved_along(full[:, :3], bx, by)
+        short = full.astype(np.float32)
         misfit = _misfit(ux - short @ bx.T, uy - short @ by.T, (wxx, wxy, wyy), ok)
         weight = 1 / (1 + misfit * np.float32(1 / _CAUCHY**2))
     known = (wxx + wyy > 0) & ok
@@ -212,15 +249,52 @@ def _fit_chunk(
     chi2 = np.sum(weight * misfit * known, axis=1) / used
     cover = np.linalg.inv(normal)
     sigma = np.sqrt(np.maximum(cover[:, 0, 0], 0) * np.maximum(chi2, 0.3))
-    return state[:, 0], sigma, state[:, 1:] * unit[1:], chi2, weight
+    seen, told = _tilt_seen(whole, pulls, mix, cover, full, tilt)
+    return state[:, 0], sigma, state[:, 1:] * unit, chi2, weight, tilt, seen, told
+
+
+def _mixing(tilt: FloatArray) -> FloatArray:
+    """From (distance, turn) to weights of the six basis fields, shape (n, 6, 4)."""
+    mix = np.zeros((len(tilt), 6, 4))
+    mix[:, 0, 0] = 1.0
+    mix[:, 1:3, 0] = tilt
+    mix[:, [3, 4, 5], [1, 2, 3]] = 1.0
+    return mix
+
+
+def _moved_along(amounts: FloatArray, bx: Float32, by: Float32) -> Float32:
+    """Length of the displacement by motion along the path, shape (n, cells)."""
+    a = amounts.astype(np.float32)
+    return np.hypot(a @ bx[:, :3].T, a @ by[:, :3].T)
+
+
+def _tilt_seen(
+    whole: FloatArray,
+    pulls: FloatArray,
+    mix: FloatArray,
+    cover: FloatArray,
+    full: FloatArray,
+    tilt: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Pitch and roll by the shape of the flow of each pair alone, and one over the variance."""
+    rest = pulls - np.einsum("nij,nj->ni", whole, full)
+    cross = whole[:, 1:3, :] @ mix
+    left = whole[:, 1:3, 1:3] - cross @ cover @ cross.transpose(0, 2, 1)
+    other = np.einsum("nij,ni->nj", mix, rest)
+    pull = rest[:, 1:3] - np.einsum("nij,njk,nk->ni", cross, cover, other)
+    d = full[:, 0]
+    told = np.maximum(np.stack([left[:, 0, 0], left[:, 1, 1]], axis=-1), 0.0)
+    step = pull / np.maximum(told, 1e-9)
+    safe = np.where(np.abs(d) > 1e-9, d, 1e-9)[:, None]
+    return tilt + np.clip(step / safe, -0.3, 0.3), told * d[:, None] ** 2
 
 
 def _scaled_basis(template: Template) -> tuple[FloatArray, FloatArray]:
-    """Template and turning side by side, shape (cells, 2, 4), in units of about a pixel."""
-    basis = np.concatenate([template.along[:, :, None], template.turning], axis=2)
+    """Template, its tilting, and turning side by side, shape (cells, 2, 6); turning in pixels."""
     focal = float(np.sqrt(np.mean(template.turning[:, 0, 0] ** 2)))
-    unit = np.array([1.0, 1 / focal, 1 / focal, 2 / focal])
-    return basis * unit, unit
+    unit = np.array([1 / focal, 1 / focal, 2 / focal])
+    parts = [template.along[:, :, None], template.tilting, template.turning * unit]
+    return np.concatenate(parts, axis=2), unit
 
 
 def _outer_products(bx: Float32, by: Float32) -> tuple[Float32, Float32, Float32]:
@@ -254,18 +328,22 @@ def _model(
     cells: Cells, template: Template, fit: Fit
 ) -> tuple[Float32, Float32, Float32, Float32, Float32]:
     """What turning and motion along do to each cell: (rx, ry, ax, ay, length of the latter)."""
-    turn = fit.turn.astype(np.float32)
+    turn, tilt = fit.turn.astype(np.float32), fit.tilt.astype(np.float32)
     turning, along = template.turning.astype(np.float32), template.along.astype(np.float32)
+    tilting = template.tilting.astype(np.float32)
     d = fit.distance.astype(np.float32)[:, None]
-    ax, ay = d * along[:, 0], d * along[:, 1]
+    ax = d * (along[:, 0] + tilt @ tilting[:, 0, :].T)
+    ay = d * (along[:, 1] + tilt @ tilting[:, 1, :].T)
     return turn @ turning[:, 0, :].T, turn @ turning[:, 1, :].T, ax, ay, np.hypot(ax, ay)
 
 
-def _update_along(cells: Cells, template: Template, fit: Fit) -> FloatArray:
-    """Best template for each cell given the motion of each pair, shape (cells, 2)."""
-    rx, ry, _, _, moved = _model(cells, template, fit)
-    wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
+def _update_along(cells: Cells, template: Template, fit: Fit) -> tuple[FloatArray, FloatArray]:
+    """Best template for each cell given the motion of each pair, and the information on it."""
+    rx, ry, ax, ay, moved = _model(cells, template, fit)
     d = fit.distance.astype(np.float32)[:, None]
+    along = template.along.astype(np.float32)
+    rx, ry = rx + (ax - d * along[:, 0]), ry + (ay - d * along[:, 1])
+    wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
     once = fit.weight * d
     twice = once * d
     a, b, c = ((twice * w).sum(axis=0, dtype=np.float64) for w in (wxx, wxy, wyy))
@@ -276,7 +354,8 @@ def _update_along(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     ridge = 1e-5 * (a + c) + 1e-6 * float(np.median(a + c)) + 1e-12
     a, c = a + ridge, c + ridge
     det = a * c - b * b
-    return np.stack([(c * sx - b * sy) / det, (a * sy - b * sx) / det], axis=-1)
+    found = np.stack([(c * sx - b * sy) / det, (a * sy - b * sx) / det], axis=-1)
+    return found, a + c
 
 
 def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from overlay.footage.model import LumaFrame
+from overlay.motion.attitude import smooth_attitude, tilting_columns
 from overlay.motion.ego import (
     LOST_LIKENESS,
     Cells,
     Fit,
+    Template,
     fit_motion,
     learn_template,
     moving_cells,
@@ -27,6 +29,7 @@ from overlay.timebase import FloatArray
 # order of turning depends on it.
 _FOCAL_SHARE = 0.8
 _LEARN_PAIRS = 500
+_TILT_ROUNDS = 2
 
 
 @dataclass(eq=False)
@@ -143,7 +146,7 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
     template = learn_template(sample, turning)
     if template is None:
         return _nothing(pairs, "the picture is too dark or too plain to follow anything in it")
-    fit = fit_motion(cells, template)
+    template, fit = _with_tilt(meter, cells, chosen, template)
     part = Fit(*(value[chosen] for value in vars(fit).values()))
     shows, moves = moving_cells(sample, template, part)
     reason = why_untold(shows, moves, part.distance / part.sigma, float(end[-1] - start[0]))
@@ -157,6 +160,42 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
         level_step=np.array(pairs.level_step),
     )
     return _scaled(end, kinds, np.array(pairs.lost_share), fit, float(moves.mean()))
+
+
+def _with_tilt(
+    meter: CellFlowMeter, cells: Cells, chosen: npt.NDArray[np.int64], template: Template
+) -> tuple[Template, Fit]:
+    """Template and motion once pitch and roll of the vehicle are known."""
+    width, height = meter.size
+    fit = fit_motion(cells, template)
+    for _ in range(_TILT_ROUNDS):
+        tilting = tilting_columns(
+            template.along,
+            np.where(template.spread < 10, template.trust, 0.0),
+            template.turning,
+            columns=meter.columns,
+            rows=meter.rows,
+            width=width,
+            height=height,
+        )
+        template = replace(template, tilting=tilting)
+        fit = fit_motion(cells, template, passes=1, start=fit, tilt=fit.tilt)
+        tilt = np.stack([_tilt_of(fit, axis) for axis in (0, 1)], axis=-1)
+        learned = learn_template(
+            cells.part(chosen), template.turning, start=template, tilt=tilt[chosen], steps=3
+        )
+        template = learned or template
+        fit = fit_motion(cells, template, passes=3, tilt=tilt)
+    return template, fit
+
+
+def _tilt_of(fit: Fit, axis: int) -> FloatArray:
+    return smooth_attitude(
+        fit.tilt_seen[:, axis],
+        fit.tilt_information[:, axis],
+        fit.turn[:, axis + 1],
+        fit.distance,
+    )
 
 
 def _scaled(
