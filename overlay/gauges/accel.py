@@ -70,9 +70,10 @@ class AccelBar:
         self._zero = self._pad + round(BACKWARD_SHARE * (width - 2 * self._pad))
         self._inset = round(0.06 * used)
         self._per_px = full_scale_mps2 / (width - self._pad - self._inset - self._zero)
+        self.smallest_digits_px = 0.22 * used
         ground = (GROUND, PLATE_ALPHA)
         self._big = Tiles(face(0.37 * used, bold=True), INK, *ground)
-        self._side = Tiles(face(0.21 * used), QUIET_INK, *ground, ALL)
+        self._side = Tiles(face(0.22 * used), QUIET_INK, *ground, ALL)
         self._make_layers(hue)
 
     def _make_layers(self, hue: Color) -> None:

@@ -53,7 +53,7 @@ class _Plan:
 
 
 def _plan(width: int, height: int, full_scale_rpm: float) -> _Plan:
-    unit = min(float(height), width / 2.4)
+    unit = min(float(height), width / 2.7)
     top = (height - unit) / 2
     pad = round(0.09 * unit)
     room = width - 2 * pad
@@ -68,10 +68,10 @@ def _plan(width: int, height: int, full_scale_rpm: float) -> _Plan:
     return _Plan(
         pad=pad,
         digits_cap=0.27 * unit,
-        label_cap=0.15 * unit,
+        label_cap=0.155 * unit,
         digits_baseline=round(top + 0.36 * unit),
         teeth=(round(top + 0.44 * unit), round(top + 0.72 * unit)),
-        label_baseline=round(top + 0.915 * unit),
+        label_baseline=round(top + 0.918 * unit),
         x0=pad + (room - count * pitch) // 2,
         pitch=pitch,
         tooth=max(2, pitch - max(1, round(0.3 * pitch))),
@@ -121,6 +121,7 @@ class Comb:
         self.size = (width, height)
         self._plan = plan = _plan(width, height, full_scale_rpm)
         self.full_scale_rpm = float(plan.count * plan.step_rpm)
+        self.smallest_digits_px = plan.label_cap
         self._limiter = math.inf if limiter_rpm is None else limiter_rpm
         self._big = Tiles(face(plan.digits_cap, bold=True), INK, GROUND, PLATE_ALPHA)
         self._caption = ("rpm", "sound") if from_sound else ("", "rpm")
@@ -140,10 +141,8 @@ class Comb:
         for share, word in ((0.84, "limiter"), (0.84, "cut"), (0.7, "cut"), (0.56, "cut")):
             tag = face(plan.label_cap * share, bold=True)
             tags = {"cut": chip(word, tag, CUT), "spin": chip("spin", tag, SPIN)}
-            if (
-                sum(tile.shape[1] for tile in tags.values()) + TAG_GAP_SHARE * tags["cut"].shape[0]
-                <= room
-            ):
+            gap = TAG_GAP_SHARE * tags["cut"].shape[0]
+            if sum(tile.shape[1] for tile in tags.values()) + gap <= room:
                 break
         return tags
 

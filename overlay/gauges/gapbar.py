@@ -98,6 +98,7 @@ class GapBar:
         self.size = (width, height)
         self.full_scale_s = full_scale_s
         self._plan = plan = _plan(width, height)
+        self.smallest_digits_px = plan.label_cap
         ground = (GROUND, PLATE_ALPHA)
         self._big = Tiles(face(plan.digits_cap, bold=True), INK, *ground, "0123456789.–")
         self._side = Tiles(face(plan.label_cap), QUIET_INK, *ground, ALL)

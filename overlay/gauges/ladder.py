@@ -31,6 +31,7 @@ from overlay.gauges.values import LadderValues, RungState
 LEAST_SIZE = (120, 32)
 ADVANCE_IN_CAPS = 0.856  # one advance over the height of digits (0.65 em over 0.76 em)
 COMPACT_SHARE = 0.75  # text smaller than this share of what the height allows gives up its tags
+PM_SHARE = 0.88  # height of the ± over that of the time
 TIME_TEXT = "88.88"
 PM_TEXT = "±.88"
 
@@ -65,8 +66,8 @@ class Ladder:
         self._pitch = (height - 1.2 * self._pad) / len(labels)
         longest = max(len(label) for label in labels)
         # Columns in advances of the label's face: label, gap, time and its ±; then gap and tag.
-        columns, tag_columns = longest + 0.7 + 5.0 + 0.5 + 3.2, 4.2
-        cap = 0.44 * self._pitch
+        columns, tag_columns = longest + 0.6 + 4.55 + 0.5 + 3.1, 3.6
+        cap = 0.48 * self._pitch
         room = (width - 2 * self._pad) / ADVANCE_IN_CAPS
         if room / (columns + tag_columns) > COMPACT_SHARE * cap:
             columns += tag_columns  # else the colours in the rung must do
@@ -77,6 +78,7 @@ class Ladder:
                 "show fewer splits or make it larger"
             )
         self._cap = cap
+        self.smallest_digits_px = PM_SHARE * cap
         self._bar_px = max(2, round(0.13 * self._pitch))
         self._make_tiles()
         self._make_layers(hue)
@@ -87,7 +89,7 @@ class Ladder:
         self._label = Tiles(face(cap), QUIET_INK, *ground, ALL)
         self._label_lit = Tiles(face(cap), INK, *ground, ALL)
         self._time = Tiles(face(cap, bold=True), INK, *ground)
-        self._pm = Tiles(face(cap * 0.82), QUIET_INK, *ground)
+        self._pm = Tiles(face(cap * PM_SHARE), QUIET_INK, *ground)
         self._reason = Tiles(face(cap * 0.82), QUIET_INK, *ground, ALL)
         tag = face(cap * 0.6, bold=True)
         self._tags = {
@@ -160,10 +162,7 @@ class Ladder:
     def _draw_bar(self, index: int, state: RungState) -> None:
         rows = self._rows(index)
         frame = self._frame
-        reach = {"waiting": 0.0, "filling": state.progress, "passed": 1.0, "missed": state.progress}
-        end = reach[state.status]
-        if not math.isfinite(end):
-            end = 0.0
+        end = _reach(state)
         if state.status == "missed":
             lay_columns(frame, self._missed, rows, 0.0, float(self.size[0]))
         lay_columns(frame, self._full, rows, 0.0, self._x(end))
@@ -197,7 +196,8 @@ class Ladder:
         return right - self._time.width(TIME_TEXT) - round(0.3 * self._cap)
 
     def _write_tags(self, state: RungState, right: int, left: int, baseline: int) -> None:
-        for kind in dict.fromkeys(part.kind for part in state.spoiled):
+        reach = _reach(state)
+        for kind in dict.fromkeys(p.kind for p in state.spoiled if p.start < reach):
             tile = self._tags[kind]
             if right - tile.shape[1] <= left:
                 return
@@ -205,6 +205,15 @@ class Ladder:
             top = baseline - round(self._cap / 2) - tile.shape[0] // 2
             paste(self._frame, tile, right, top)
             right -= round(0.2 * self._cap)
+
+
+def _reach(state: RungState) -> float:
+    """How much of the rung is done, 0 to 1: nothing is marked before it has happened."""
+    if state.status == "passed":
+        return 1.0
+    if state.status == "waiting" or not math.isfinite(state.progress):
+        return 0.0
+    return min(1.0, max(0.0, state.progress))
 
 
 def _cut_to(text: str, tiles: Tiles, room_px: int) -> str:

@@ -122,7 +122,7 @@ def layout_for(
     Examples
     --------
     >>> layout_for(1920, 1080, ["ribbon"])
-    (Placement(gauge_kind='ribbon', x=96, y=856, width=1044, height=168),)
+    (Placement(gauge_kind='ribbon', x=96, y=838, width=1044, height=188),)
     """
     if part not in PARTS:
         raise UsageError(f"unknown part {part!r} of the picture: use one of {', '.join(PARTS)}")

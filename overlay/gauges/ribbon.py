@@ -36,6 +36,7 @@ from overlay.gauges.values import RibbonValues
 from overlay.units import mps_per
 
 LEAST_SIZE = (160, 40)
+SMALL_SHARE = 0.95  # of the labels' height: unit and ±
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def _plan(width: int, height: int) -> _Plan:
     unit = min(float(height), width / 3.2)
     top = (height - unit) / 2
     pad = round(0.09 * unit)
-    digits_baseline = round(top + 0.415 * unit)
+    digits_baseline = round(top + 0.42 * unit)
     tape_top, tape_bottom = round(top + 0.505 * unit), round(top + 0.695 * unit)
     strip = max(1, round(0.045 * unit))
     rail_height = max(2, round(0.028 * unit))
@@ -67,13 +68,13 @@ def _plan(width: int, height: int) -> _Plan:
     anchor = max(6, round(0.09 * unit))
     return _Plan(
         pad=pad,
-        digits_cap=0.325 * unit,
-        label_cap=0.15 * unit,
+        digits_cap=0.335 * unit,
+        label_cap=0.155 * unit,
         digits_baseline=digits_baseline,
         rail=(rail_bottom - rail_height, rail_bottom),
         tape=(tape_top, tape_bottom),
         core=(tape_top + strip, tape_bottom - strip),
-        label_baseline=round(top + 0.915 * unit),
+        label_baseline=round(top + 0.918 * unit),
         x0=pad + anchor,
         x1=width - pad - anchor,
         anchor=anchor,
@@ -117,6 +118,7 @@ class Ribbon:
             raise UsageError(f"ribbon: full scale {full_scale_mps} m/s must be above zero")
         self.size = (width, height)
         self.full_scale_mps = full_scale_mps
+        self.smallest_digits_px = SMALL_SHARE * _plan(width, height).label_cap
         self._per_unit = mps_per(unit)
         self._plan = plan = _plan(width, height)
         self._whole_digits = 3 if full_scale_mps / self._per_unit >= 100 else 2
@@ -136,18 +138,19 @@ class Ribbon:
     def _make_tiles(self, unit: str) -> None:
         plan = self._plan
         self._big = Tiles(face(plan.digits_cap, bold=True), INK, GROUND, PLATE_ALPHA)
-        small = face(plan.label_cap * 0.92)
-        characters = "0123456789.± " + unit
-        self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, characters)
+        small = face(plan.label_cap * SMALL_SHARE)
+        self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, unit)
+        # No descenders in these tiles: the rail runs close below.
+        self._pm = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, "0123456789.±")
         self._unit = unit
         gap = round(0.35 * plan.digits_cap)
         digits = self._big.width("8" * self._whole_digits + ".8")
-        aside = max(self._small.width(unit), self._small.width("±8.8"))
+        aside = max(self._small.width(unit), self._pm.width("±8.8"))
         self._aside = digits + gap
         self._block = digits + gap + aside
-        self._unit_baseline = plan.digits_baseline - round(
-            plan.digits_cap - self._small.face.cap_px
-        )
+        # Raised a little above the digits, so that its descenders clear the ± below.
+        rise = 1.035 * plan.digits_cap - self._small.face.cap_px
+        self._unit_baseline = plan.digits_baseline - round(rise)
 
     def _make_layers(
         self, width: int, height: int, ticks: Sequence[tuple[float, str]], hue: Color
@@ -255,4 +258,4 @@ class Ribbon:
         self._small.write(frame, self._unit, aside, self._unit_baseline)
         if math.isfinite(values.sigma_mps):
             pm = min(9.9, Z95 * values.sigma_mps / self._per_unit)
-            self._small.write(frame, f"±{pm:.1f}", aside, plan.digits_baseline)
+            self._pm.write(frame, f"±{pm:.1f}", aside, plan.digits_baseline)
