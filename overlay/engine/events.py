@@ -219,7 +219,7 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float) -> bool:
     before = rpm.between(float(t[0]) - 1.0, float(t[0]))
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
     flat = abs(fit[1]) < 0.5 * max(float(rise), 50.0)
-    return bool(flat and ratio > max(1.8, 1 + 3.5 * np.sqrt(2 / free)))
+    return bool(flat and ratio > max(1.5, 1 + 3.0 * np.sqrt(2 / free)))
 
 
 def lifts(

@@ -98,4 +98,6 @@ def unfolded(speed: Series, rests: tuple[Span, ...]) -> Series:
     if len(still) < 5 or float(np.median(still)) <= 0:
         return speed
     excess = min(float(np.mean(still**2)), REST_MPS**2)
-    return replace(speed, values=np.sqrt(np.maximum(speed.values**2 - excess, 0.0)))
+    squared = speed.values**2 - excess
+    # The sign keeps the scatter at rest about zero, with the variance of the unfolded noise.
+    return replace(speed, values=np.sign(squared) * np.sqrt(np.abs(squared)))

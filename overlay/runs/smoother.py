@@ -34,9 +34,9 @@ _BLOCK = 4000  # grid points handled at once, to bound memory
 _STEP_MPS2 = 4.0  # prior of the acceleration after a sudden launch
 _RAMP_JERK = 40.0  # prior of the jerk of a gradual one: about 4 m/s^2 within 0.4 s
 _LOOK_BACK_S = 2.5  # furthest that a creeping launch can precede a visible rise of the log
-_STARTLING = 3.3  # standardised jump of acceleration that calls for an explanation
+_STARTLING = 2.8  # standardised jump of acceleration that calls for an explanation
 _WILD = 4.0  # the same for a single reading
-_JUMP_S = 0.25  # half the time that such a jump may take: a brake or a lift is not instant
+_JUMP_S = 0.3  # half the time that such a jump may take: a brake or a lift is not instant
 _EXPLANATIONS = 4
 _LAUNCH_HEEDED_S = 4.0
 _JERKS = np.linspace(-3.0, 3.0, 9)
@@ -67,6 +67,7 @@ class _Piece:
     launch: Span | None  # where rest may end
     noise_mps: float
     noise_given: bool
+    noise_floor_mps: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,7 +226,7 @@ def _pieces(
             window = _launch_window(part, begins, rough, known)
         if window is not None:
             readings = _from_launch(readings, window)
-        pieces.append(_Piece(readings, window, max(rough, floor), noise is not None))
+        pieces.append(_Piece(readings, window, max(rough, floor), noise is not None, floor))
     return pieces
 
 
@@ -264,7 +265,7 @@ def _launch_window(part: Series, rest: Span, noise: float, known_s: float) -> Sp
     if not bool(np.any(clear)):
         return None
     rise_s = float(part.t_s[int(np.argmax(clear))])
-    earliest = max(rest.start_s, rise_s - _LOOK_BACK_S - part.median_step_s, known_s)
+    earliest = max(rest.start_s, rise_s - _LOOK_BACK_S - 1.5 * part.median_step_s, known_s)
     return Span(min(earliest, rise_s - 0.01), rise_s)
 
 
@@ -297,6 +298,7 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
     noise = np.array([np.log10(piece.noise_mps)])
     if not piece.noise_given:
         noise = noise + np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
+    noise = np.maximum(noise, np.log10(piece.noise_floor_mps))
     best = _likeliest(readings, _grid(launch, _JERKS, noise, kind), tau_s)
     for _ in range(_EXPLANATIONS):
         explained = _explained(readings, run_smoother(readings, best, tau_s), best)
@@ -312,13 +314,13 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
 
 
 def _likeliest(readings: Readings, what: Hypotheses, tau_s: float) -> Hypotheses:
-    """Most likely launch; jerk and noise averaged over their posterior (in their logarithms)."""
+    """Most likely launch; the jerk's logarithm and the noise's variance averaged."""
     score = log_likelihood(readings, what, tau_s)
     weight = np.exp(score - np.max(score))
     weight /= np.sum(weight)
     top = what.pick(np.array([int(np.argmax(weight))]))
     jerk = np.array([10 ** float(weight @ np.log10(what.jerk))])
-    noise = np.array([10 ** float(weight @ np.log10(what.noise))])
+    noise = np.array([float(np.sqrt(weight @ what.noise**2))])
     return replace(top, jerk=jerk, noise=noise)
 
 

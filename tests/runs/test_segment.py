@@ -1,0 +1,72 @@
+"""Runs out of a long recording."""
+
+from itertools import pairwise
+
+import numpy as np
+
+from overlay.runs.segment import RunWindow, find_runs, match_runs
+from overlay.series import Series
+
+
+def afternoon(rng, launches_s, *, rate_hz=10.0, noise_mps=0.06):
+    """Runs of 10 s at each launch, a slow drive back 30 s later, all with noise at rest."""
+    t = np.arange(0.0, launches_s[-1] + 80.0, 1 / rate_hz)
+    v = np.zeros(len(t))
+    for launch in launches_s:
+        u = t - launch
+        v += np.where((u > 0) & (u < 7), 2.0 * u, 0) + np.where(
+            (u >= 7) & (u < 10.5), 42 - 4 * u, 0
+        )
+        back = u - 30
+        v += np.where((back > 0) & (back < 24), np.minimum(0.3 * back, 0.3 * (24 - back)), 0.0)
+    return Series("speed_mps", t, np.abs(v + noise_mps * rng.standard_normal(len(t))))
+
+
+def test_find_runs__launches_and_stops_without_the_drives_back(rng):
+    launches = [12.0, 95.0, 170.0, 260.0]
+    found = find_runs(afternoon(rng, launches))
+    assert [round(run.launch_s) for run in found] == [12, 95, 170, 260]
+    for run, launch in zip(found, launches, strict=True):
+        assert run.from_rest
+        assert run.start_s < launch < run.end_s
+        assert abs(run.stop_s - (launch + 10.5)) < 0.5
+        assert abs(run.peak_mps - 14) < 0.4
+
+
+def test_find_runs__record_that_starts_and_ends_moving(rng):
+    whole = afternoon(rng, [12.0])
+    found = find_runs(whole.between(14.0, 19.0))
+    assert len(found) == 1
+    assert not found[0].from_rest
+    assert found[0].stop_s is None
+
+
+def test_find_runs__nothing_at_rest(rng):
+    t = np.arange(0, 60, 0.1)
+    assert find_runs(Series("speed_mps", t, np.abs(0.08 * rng.standard_normal(len(t))))) == ()
+    assert find_runs(Series("speed_mps", t[:2], t[:2])) == ()
+
+
+def test_find_runs__a_long_gap_parts_two_runs(rng):
+    log = afternoon(rng, [12.0, 95.0])
+    keep = (log.t_s < 20) | (log.t_s > 96)
+    found = find_runs(Series("speed_mps", log.t_s[keep], log.values[keep]))
+    assert [run.from_rest for run in found] == [True, False]
+
+
+def test_find_runs__windows_do_not_overlap(rng):
+    found = find_runs(afternoon(rng, [10.0, 24.0, 80.0, 140.0]))
+    for one, other in pairwise(found):
+        assert one.end_s <= other.start_s
+
+
+def window(launch_s):
+    return RunWindow(launch_s - 3, launch_s + 10, launch_s, launch_s + 8, 12.0, True)
+
+
+def test_match_runs__by_spacing_with_unknown_clock_and_a_run_missing():
+    footage = tuple(window(s) for s in (10.0, 90.0, 200.0, 255.0))
+    log = tuple(window(s + 3600.4) for s in (90.0, 200.3, 255.0, 400.0))
+    assert match_runs(footage, log) == ((1, 0), (2, 1), (3, 2))
+    assert match_runs(footage[:1], log[2:3]) == ((0, 0),)
+    assert match_runs((), log) == ()
