@@ -212,13 +212,15 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float) -> bool:
     t, values = rpm.t_s[low : high + 1], rpm.values[low : high + 1]
     if len(t) < 4:
         return False
-    fit = np.polynomial.polynomial.polyfit(t - t[0], values, 1)
-    scatter = values - np.polynomial.polynomial.polyval(t - t[0], fit)
-    free = len(t) - 2
+    slope = np.polynomial.polynomial.polyfit(t - t[0], values, 1)[1]
+    # A bow is taken off as well: revs that rise and fall once have a crest, but do not bounce.
+    bow = np.polynomial.polynomial.polyfit(t - t[0], values, 2)
+    scatter = values - np.polynomial.polynomial.polyval(t - t[0], bow)
+    free = len(t) - 3
     ratio = float(np.sum(scatter**2)) / free / noise_rpm**2
     before = rpm.between(float(t[0]) - 1.0, float(t[0]))
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
-    flat = abs(fit[1]) < 0.5 * max(float(rise), 50.0)
+    flat = abs(slope) < 0.5 * max(float(rise), 50.0)
     return bool(flat and ratio > max(1.5, 1 + 3.0 * np.sqrt(2 / free)))
 
 
