@@ -1,0 +1,190 @@
+"""How well a comb of harmonics stands out of the sound at each time and each cycle rate.
+
+The sound is cut into frames of 4 to 8 working cycles, one length for each octave of rates. Each
+frame is stretched as if the rate rose or fell steadily within it (a launch sweeps an octave in
+half a second), and its spectrum taken. A rate scores by how far the spectrum's logarithm at its
+multiples stands above the places between them: halves of the true rate find nothing at their odd
+multiples, doubles find full places between, and wind lifts both alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.timebase import FloatArray
+
+Float32 = npt.NDArray[np.float32]
+
+HARMONICS = 14
+LEAST_CYCLES = 4  # Hann's main lobe is then as wide as the comb's spacing, and no wider
+OVERSAMPLING = 2.5  # of the sound against the frames, so that straight lines interpolate it
+SAMPLES = 256  # of a frame: 64 in a cycle of the octave's lowest rate, 14 * 2 of them in use
+BINS = 1024
+CANDIDATES = 64  # an octave: 1.1 % apart
+BENDS = np.array([-0.75, -0.55, -0.38, -0.24, -0.12, 0.0, 0.12, 0.24, 0.38, 0.55, 0.75])
+HOPS = 8  # frames overlap by 7/8
+
+
+@dataclass(frozen=True, eq=False)
+class Scores:
+    """Comb scores.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Times from the first sample.
+    cycle_hz : ndarray, shape (m,)
+        Candidate rates, geometric.
+    score : ndarray, shape (n, m)
+        Mean log contrast; near 0 or below in noise, 1 and more for an engine near the microphone.
+    """
+
+    t_s: FloatArray
+    cycle_hz: FloatArray
+    score: FloatArray
+
+
+def low_passed(samples: Float32, rate_hz: float, wanted_hz: float) -> Float32:
+    """The sound at another, lower rate, without shift in time; edges faded to silence.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (n, channels)
+    rate_hz, wanted_hz : float
+        Samples a second now and wanted.
+
+    Returns
+    -------
+    ndarray of float32, shape (m, channels)
+        Sample i belongs to the time ``i / wanted_hz``.
+    """
+    pad = int(0.05 * rate_hz)
+    size = _fast_size(len(samples) + 2 * pad)
+    spectrum = np.fft.rfft(np.pad(samples, ((pad, size - len(samples) - pad), (0, 0))), axis=0)
+    count = max(2, round(size * wanted_hz / rate_hz))
+    keep = min(count // 2 + 1, len(spectrum))
+    edge = np.clip((keep - 1 - np.arange(keep)) / (0.08 * keep), 0, 1)[:, None]
+    out = np.fft.irfft(spectrum[:keep] * edge, count, axis=0) * (count / size)
+    actual_hz = rate_hz * count / size
+    t_s = pad / rate_hz + np.arange(int(len(samples) * wanted_hz / rate_hz)) / wanted_hz
+    grid = np.arange(count) / actual_hz
+    columns = [np.interp(t_s, grid, out[:, c]) for c in range(samples.shape[1])]
+    return np.stack(columns, axis=1).astype(np.float32)
+
+
+def _fast_size(n: int) -> int:
+    """A length of few small factors, at least n, which the transform likes."""
+    best = 1 << (n - 1).bit_length()
+    for three in (1, 3, 9, 27):
+        for five in (1, 5, 25):
+            part = three * five
+            best = min(best, part << max(0, (-(-n // part) - 1).bit_length()))
+    return best
+
+
+def comb_scores(
+    samples: Float32, rate_hz: float, low_hz: float, high_hz: float, *, step_s: float
+) -> Scores:
+    """Score every rate between two limits at even times.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (n, channels)
+    rate_hz : float
+        Samples a second.
+    low_hz, high_hz : float
+        Lowest and highest cycle rate.
+    step_s : float
+        Between the times of the result.
+    """
+    duration_s = len(samples) / rate_hz
+    t_s = np.arange(0.0, duration_s, step_s)
+    octaves = max(1, int(np.ceil(np.log2(high_hz / low_hz) - 1e-9)))
+    weights = _comb_matrix()
+    parts = []
+    for octave in range(octaves):
+        found = _octave(samples, rate_hz, low_hz * 2**octave, t_s, weights)
+        parts.append(found)
+    rates = low_hz * 2 ** (np.arange(octaves * CANDIDATES) / CANDIDATES)
+    keep = rates <= high_hz * 1.0001
+    return Scores(t_s, rates[keep], np.concatenate(parts, axis=1)[:, keep])
+
+
+def _octave(
+    samples: Float32, rate_hz: float, low_hz: float, t_s: FloatArray, weights: Float32
+) -> FloatArray:
+    """Scores of one octave of rates, shape (times, CANDIDATES)."""
+    frame_hz = SAMPLES / LEAST_CYCLES * low_hz
+    fine_hz = min(frame_hz * OVERSAMPLING, rate_hz)
+    fine = low_passed(samples, rate_hz, fine_hz) if fine_hz < rate_hz else samples
+    length = LEAST_CYCLES / low_hz * fine_hz
+    hop = length / HOPS
+    margin = int(0.7 * length) + 3  # the strongest bend reaches 0.67 from the centre
+    fine = np.pad(fine, ((margin, margin), (0, 0)))
+    centres = np.arange(0.0, len(fine) - 2 * margin + hop, hop)
+    start = np.minimum(np.round(centres).astype(np.int64) + margin, len(fine) - margin)
+    times = (start - margin) / fine_hz
+    best: FloatArray | None = None
+    window = np.hanning(SAMPLES + 1)[:-1].astype(np.float32)
+    for bend in BENDS:
+        score = np.asarray(_whitened(fine, start, bend, length, window) @ weights)
+        best = score if best is None else np.maximum(best, score)
+    assert best is not None
+    spot = np.interp(t_s, times, np.arange(len(times)))
+    left = np.minimum(spot.astype(np.int64), max(len(times) - 2, 0))
+    right = np.minimum(left + 1, len(times) - 1)
+    share = (spot - left)[:, None]
+    return np.asarray((1 - share) * best[left] + share * best[right], np.float64)
+
+
+def _whitened(
+    fine: Float32, start: npt.NDArray[np.int64], bend: float, length: float, window: Float32
+) -> Float32:
+    """Log spectra of frames bent by `bend`, less their trend over frequency; bounded."""
+    u = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
+    # rate * (1 + bend * t) is even in u when t + bend t^2 / 2 = u, t and u in frame lengths
+    t = u if bend == 0 else (np.sqrt(1 + 2 * bend * u) - 1) / bend
+    place = t * length
+    whole = np.floor(place).astype(np.int64)
+    share = (place - whole).astype(np.float32)
+    rows = start[:, None] + whole[None, :]
+    power: Float32 | None = None
+    for channel in range(fine.shape[1]):
+        line = np.ascontiguousarray(fine[:, channel])
+        left = line[rows]
+        frames = (left + share * (line[rows + 1] - left)) * window
+        spectrum = np.fft.rfft(frames, BINS, axis=1)
+        part = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
+        power = part if power is None else power + part
+    assert power is not None
+    log = np.log(power + 1e-3 * np.mean(power, axis=1, keepdims=True) * 1e-3 + 1e-12)
+    width = round(3 * BINS / SAMPLES * LEAST_CYCLES) | 1  # three spacings of the lowest comb
+    sums = np.cumsum(np.pad(log, ((0, 0), (width // 2 + 1, width // 2)), mode="edge"), axis=1)
+    trend = (sums[:, width:] - sums[:, :-width]) / width
+    return np.asarray(np.clip(log - trend, -2.0, 3.0), np.float32)
+
+
+def _comb_matrix() -> Float32:
+    """Contrast of each candidate as a linear map of a log spectrum, shape (bins, CANDIDATES)."""
+    matrix = np.zeros((BINS // 2 + 1, CANDIDATES))
+    order = np.arange(1, HARMONICS + 1)
+    share = 1.0 / (1.0 + order / 8.0)
+    share /= share.sum()
+    for column in range(CANDIDATES):
+        # in bins: rate over the frame rate, SAMPLES / LEAST_CYCLES in a cycle of the lowest
+        spacing = 2 ** (column / CANDIDATES) * LEAST_CYCLES / SAMPLES * BINS
+        for k, part in zip(order, share, strict=True):
+            _put(matrix, k * spacing, column, part)
+            for between in (-0.5, -1 / 3, 1 / 3, 0.5):
+                _put(matrix, (k + between) * spacing, column, -part / 4)
+    return matrix.astype(np.float32)
+
+
+def _put(matrix: FloatArray, place: float, column: int, part: float) -> None:
+    whole = int(place)
+    if whole + 1 < len(matrix):
+        matrix[whole, column] += part * (whole + 1 - place)
+        matrix[whole + 1, column] += part * (place - whole)

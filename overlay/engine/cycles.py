@@ -1,0 +1,195 @@
+"""The sound unrolled over the engine's working cycles, where its harmonics stand still.
+
+Given a rough course of the cycle rate, the sound is read at even steps of the engine's phase. In
+frames of whole cycles the harmonics then lie on whole orders, except for what the course got
+wrong; the error is read off all harmonics together, each weighted by how far it stands above the
+noise around it (maximum likelihood for known noise and unknown strengths).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.engine.comb_model import Float32
+from overlay.timebase import FloatArray
+
+FRAME_CYCLES = 5
+STEP_CYCLES = 0.5
+PER_CYCLE = 48
+HARMONICS = 16
+HANN_SPREAD = 2.34  # variance of a frequency under Hann's window over that without (integrals)
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """Cycle rate over time, fit to be integrated.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Even times.
+    cycle_hz : ndarray, shape (n,)
+        Rate, > 0.
+    """
+
+    t_s: FloatArray
+    cycle_hz: FloatArray
+
+    @property
+    def phase(self) -> FloatArray:
+        """Cycles passed since the first time (trapezium rule)."""
+        steps = (self.cycle_hz[1:] + self.cycle_hz[:-1]) / 2 * np.diff(self.t_s)
+        return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """Rate found around a rough course.
+
+    Attributes
+    ----------
+    t_s, cycle_hz, sigma_hz : ndarray, shape (n,)
+        Frame centres, rate, and its standard uncertainty from the noise.
+    contrast : ndarray, shape (n,)
+        Mean log contrast of the harmonics against the places half-way between them.
+    """
+
+    t_s: FloatArray
+    cycle_hz: FloatArray
+    sigma_hz: FloatArray
+    contrast: FloatArray
+
+
+def unrolled(
+    samples: Float32, rate_hz: float, course: Course, per_cycle: int
+) -> tuple[Float32, FloatArray]:
+    """Sound at even steps of phase, shape (m, channels), and the times of these steps."""
+    phase = course.phase
+    steps = np.arange(int(phase[-1] * per_cycle)) / per_cycle
+    t_s = np.interp(steps, phase, course.t_s)
+    grid = np.arange(len(samples)) / rate_hz
+    columns = [np.interp(t_s, grid, samples[:, c]) for c in range(samples.shape[1])]
+    return np.stack(columns, axis=1).astype(np.float32), t_s
+
+
+def refine(
+    samples: Float32,
+    rate_hz: float,
+    course: Course,
+    *,
+    reach: float,
+    bends: FloatArray,
+    frame_cycles: int = FRAME_CYCLES,
+) -> Refined | None:
+    """Rate at each half cycle, within a relative `reach` of a rough course.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (n, channels)
+        Free of anything above a third of the rate, so that straight lines interpolate it.
+    rate_hz : float
+    course : Course
+    reach : float
+        Largest relative error of the course that is looked for.
+    bends : ndarray
+        Relative changes of rate within a frame that are tried.
+    frame_cycles : int
+        Cycles in a frame.
+
+    Returns
+    -------
+    Refined or None
+        None when the course is shorter than a frame.
+    """
+    turned, when = unrolled(samples, rate_hz, course, PER_CYCLE)
+    size = frame_cycles * PER_CYCLE
+    starts = np.arange(0, len(turned) - size, round(STEP_CYCLES * PER_CYCLE))
+    if not len(starts):
+        return None
+    deltas = np.linspace(-reach, reach, 2 * max(4, round(reach * HARMONICS * frame_cycles)) + 1)
+    u = (np.arange(size) - (size - 1) / 2) / PER_CYCLE
+    window = np.hanning(size + 2)[1:-1]
+    orders = np.arange(1, HARMONICS + 1)
+    frames = [turned[starts[:, None] + np.arange(size)[None, :], c] for c in range(turned.shape[1])]
+    noise, level = _noise(frames, u, window, orders)
+    best = np.full(len(starts), -np.inf)
+    curves = np.zeros((len(starts), len(deltas)))
+    for bend in bends:
+        score = np.zeros((len(starts), len(deltas)))
+        for j, delta in enumerate(deltas):
+            moved = (1 + delta) * u + bend / frame_cycles * u**2 / 2
+            power = _power(frames, moved, window, orders)
+            score[:, j] = np.sum(power / noise, axis=1)
+        top = np.max(score, axis=1)
+        curves = np.where((top > best)[:, None], score, curves)
+        best = np.maximum(best, top)
+    shift = _peak(curves, deltas)
+    centre = starts + (size - 1) / 2
+    t_s = np.interp(centre, np.arange(len(when)), when)
+    rate = np.interp(t_s, course.t_s, course.cycle_hz) * (1 + shift)
+    information = np.sum(orders**2 * np.maximum(level / noise - 1.0, 0.0), axis=1)
+    return Refined(
+        t_s, rate, rate * _relative_sigma(information, u, window), _contrast(level, noise)
+    )
+
+
+def _power(
+    frames: list[Float32], turns: FloatArray, window: FloatArray, orders: npt.NDArray[np.int64]
+) -> FloatArray:
+    """Power of the windowed frames at orders of a phase course, summed over channels."""
+    angle = 2 * np.pi * turns[:, None] * orders[None, :]
+    real = (window[:, None] * np.cos(angle)).astype(np.float32)
+    imag = (window[:, None] * np.sin(angle)).astype(np.float32)
+    total = np.zeros((len(frames[0]), len(orders)))
+    for part in frames:
+        total += (part @ real) ** 2 + (part @ imag) ** 2
+    return total
+
+
+def _noise(
+    frames: list[Float32], u: FloatArray, window: FloatArray, orders: npt.NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Power half-way between harmonics, smoothed over time and order, and on the harmonics."""
+    between = _power(frames, u, window, np.arange(0, len(orders) + 1) + 0.5)
+    level = _power(frames, u, window, orders)
+    pair = (between[:, 1:] + between[:, :-1]) / 2
+    wide = np.pad(pair, ((0, 0), (1, 1)), mode="edge")
+    pair = (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 3
+    width = min(9, len(pair)) | 1
+    padded = np.pad(pair, ((width // 2 + 1, width // 2), (0, 0)), mode="edge")
+    sums = np.cumsum(padded, axis=0)
+    noise = (sums[width:] - sums[:-width]) / width
+    return np.maximum(noise, 1e-6 * np.max(level, axis=1, keepdims=True) + 1e-15), level
+
+
+def _contrast(level: FloatArray, noise: FloatArray) -> FloatArray:
+    weight = 1.0 / (1.0 + np.arange(1, level.shape[1] + 1) / 8.0)
+    ratio = np.clip(np.log(np.maximum(level, 1e-15) / noise), -2.0, 4.0)
+    return np.asarray(ratio @ (weight / weight.sum()))
+
+
+def _peak(curves: FloatArray, deltas: FloatArray) -> FloatArray:
+    """Place of each row's largest value, refined by a parabola."""
+    i = np.clip(np.argmax(curves, axis=1), 1, len(deltas) - 2)
+    rows = np.arange(len(curves))
+    low, mid, high = curves[rows, i - 1], curves[rows, i], curves[rows, i + 1]
+    bow = low - 2 * mid + high
+    safe = np.where(bow < 0, bow, -1.0)
+    share = np.clip(np.where(bow < 0, (low - high) / (2 * safe), 0.0), -1, 1)
+    return np.asarray(deltas[i] + share * (deltas[1] - deltas[0]))
+
+
+def _relative_sigma(information: FloatArray, u: FloatArray, window: FloatArray) -> FloatArray:
+    """Standard deviation of rate over rate, from the power ratios of the harmonics.
+
+    With s the ratio of a tone's power to the noise's in the window's spectrum, the frequency
+    estimate's variance is ``sum(w^2 u^2) (sum w)^2 / (2 (2 pi)^2 s sum(w^2) (sum(w u^2))^2)``
+    for u in cycles (first-order error of the spectrum's peak; from memory, after Kay 1993).
+    """
+    second = np.sum(window * u**2)
+    spread = np.sum(window**2 * u**2) / np.sum(window**2)
+    variance = spread * np.sum(window) ** 2 / (2 * (2 * np.pi) ** 2 * second**2)
+    return np.asarray(np.sqrt(variance / np.maximum(information, 1e-3)))

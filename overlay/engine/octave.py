@@ -1,0 +1,81 @@
+"""Whether a course of the cycle rate is the true one, or a simple multiple or part of it.
+
+The whole stretch is unrolled over its cycles and long frames resolve orders that lie a sixth
+apart. A multiple is judged by what it must explain: orders that are there and lie on its comb
+speak for it, orders that are there and do not lie on its comb speak against it, and places of its
+comb that are empty speak against it. A missing first harmonic is one empty place of many.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from overlay.engine.comb_model import Float32
+from overlay.engine.cycles import Course, unrolled
+from overlay.engine.firing import Firing
+from overlay.timebase import FloatArray
+
+PARTS = 6
+FRAME_CYCLES = 12
+PER_CYCLE = 64
+TOP_ORDER = 15
+# of the course's rate, in sixths
+MULTIPLES: tuple[int, ...] = (2, 3, 4, 6, 9, 12, 18)
+
+
+def presence(samples: Float32, rate_hz: float, course: Course) -> FloatArray | None:
+    """Log contrast of each sixth of an order over its surroundings; None if too short.
+
+    Returns
+    -------
+    ndarray, shape (PARTS * TOP_ORDER + 1,)
+        Element m belongs to order ``m / PARTS`` of the course's rate.
+    """
+    turned, _ = unrolled(samples, rate_hz, course, PER_CYCLE)
+    size = FRAME_CYCLES * PER_CYCLE
+    if len(turned) < size:
+        return None
+    starts = np.arange(0, len(turned) - size + 1, size // 4)
+    window = np.hanning(size + 2)[1:-1].astype(np.float32)
+    spectrum = np.zeros(TOP_ORDER * FRAME_CYCLES + 2 * FRAME_CYCLES)
+    for start in starts:
+        piece = turned[start : start + size] * window[:, None]
+        power = np.sum(np.abs(np.fft.rfft(piece, axis=0)) ** 2, axis=1)
+        spectrum += np.log(power[: len(spectrum)] + 1e-6 * np.mean(power) + 1e-15)
+    spectrum /= len(starts)
+    floor = _floor(spectrum, FRAME_CYCLES)
+    step = FRAME_CYCLES // PARTS
+    above = spectrum - floor
+    return np.asarray(above[: TOP_ORDER * FRAME_CYCLES + 1 : step])
+
+
+def _floor(spectrum: FloatArray, reach: int) -> FloatArray:
+    """Lower third of the surroundings of each bin."""
+    padded = np.pad(spectrum, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(np.percentile(windows, 35, axis=1))
+
+
+def multiple_scores(above: FloatArray, firing: Firing) -> dict[int, float]:
+    """How well each multiple (in sixths of the course's rate) explains the orders, in nats or so.
+
+    Parameters
+    ----------
+    above : ndarray
+        From :func:`presence`.
+    firing : Firing
+    """
+    there = np.clip((above - 0.6) / 0.8, -1.0, 2.0)
+    there[:3] = 0.0  # below half an order lies the wind, and the direct current
+    weight = 1.0 / (1.0 + np.arange(len(there)) / PARTS / 6.0)
+    total = float(np.sum(np.maximum(there, 0.0) * weight))
+    scores = {}
+    for multiple in MULTIPLES:
+        places = np.arange(multiple, len(there), multiple)
+        bound = np.array([firing.leans_on(k + 1) for k in range(len(places))])
+        value = there[places]
+        empty = np.where(bound, 1.0, 0.25)
+        gain = np.where(value < 0, value * empty, value)
+        explained = float(np.sum(np.maximum(value, 0.0) * weight[places]))
+        scores[multiple] = float(np.sum(gain * weight[places])) - (total - explained)
+    return scores

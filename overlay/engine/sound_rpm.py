@@ -1,0 +1,311 @@
+"""Engine speed from the sound of a clip, with how sure it is at each instant.
+
+A comb of harmonics is scored at every rate and time, a likeliest path runs through the scores
+(or stays silent), each stretch of it is refined on the sound unrolled over the engine's cycles,
+and multiples and parts of the rate are weighed against each other on the whole stretch and on
+what else is known: a logged engine speed, a limiter, the gearing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.engine.comb_model import Float32, comb_scores, low_passed
+from overlay.engine.cycles import Course, Refined, refine
+from overlay.engine.firing import Firing
+from overlay.engine.octave import PARTS, multiple_scores, presence
+from overlay.engine.viterbi import SILENT, best_path
+from overlay.errors import UsageError
+from overlay.footage.model import Sound
+from overlay.series import Series
+from overlay.timebase import FloatArray
+
+STEP_S = 0.02
+SILENT_SCORE = 0.42  # below the comb score of an engine, above that of wind and road
+STEP_COST = 0.06
+SWITCH_COST = 3.0
+FASTEST_PER_S = 4.0  # largest relative change of engine speed in a second that is followed
+LEAST_STRETCH_S = 0.4
+LEAST_SECONDS = 0.5
+SURE_CONTRAST = 1.0
+LEAST_CONFIDENCE = 0.5
+EDGE = 0.06  # relative room that evidence leaves around the heard range
+
+
+@dataclass(frozen=True, eq=False)
+class OctaveEvidence:
+    """What else tells the engine speed from its half and its double.
+
+    Attributes
+    ----------
+    logged : Series or None
+        Engine speed from a log on any clock; only its range of values is used.
+    limiter_rpm : float or None
+        The engine never turns much faster than this.
+    expected : Series or None
+        Engine speed on footage time that the gearing asks for at the vehicle's speed.
+    """
+
+    logged: Series | None = None
+    limiter_rpm: float | None = None
+    expected: Series | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class SoundRpm:
+    """Engine speed as heard.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Footage time, even steps.
+    rpm, sigma_rpm : ndarray, shape (n,)
+        Engine speed and its standard uncertainty; NaN where nothing is heard.
+    confidence : ndarray, shape (n,)
+        0 (nothing heard) to 1.
+    note : str
+        How the octave was settled, or why there is nothing.
+    """
+
+    t_s: FloatArray
+    rpm: FloatArray
+    sigma_rpm: FloatArray
+    confidence: FloatArray
+    note: str
+
+    @property
+    def heard(self) -> bool:
+        """Whether there is any engine speed to believe."""
+        return bool(np.any(self.confidence >= LEAST_CONFIDENCE))
+
+    def series(self, least_confidence: float = LEAST_CONFIDENCE) -> Series | None:
+        """The confident values with their uncertainty, or None."""
+        keep = self.confidence >= least_confidence
+        if np.count_nonzero(keep) < 2:
+            return None
+        return Series("engine_rpm", self.t_s[keep], self.rpm[keep], self.sigma_rpm[keep])
+
+
+def rpm_from_sound(
+    sound: Sound,
+    *,
+    cylinders: int = 1,
+    strokes: int = 4,
+    rpm_range: tuple[float, float] = (700.0, 9000.0),
+    evidence: OctaveEvidence | None = None,
+) -> SoundRpm:
+    """Engine speed from sound.
+
+    Parameters
+    ----------
+    sound : Sound
+    cylinders, strokes : int
+        The engine; evenly firing when it has several cylinders.
+    rpm_range : (float, float)
+        Slowest and fastest speed that is looked for, revolutions a minute.
+    evidence : OctaveEvidence, optional
+        What else is known.
+
+    Returns
+    -------
+    SoundRpm
+        Without any confident value when there is no engine to hear.
+
+    Raises
+    ------
+    UsageError
+        If the range or the engine makes no sense.
+    """
+    firing = Firing(cylinders, strokes)
+    low, high = rpm_range
+    if not 100 <= low < high <= 30000:
+        raise UsageError(f"engine speeds from {low:g} to {high:g} rpm: use for example 700 to 9000")
+    evidence = evidence or OctaveEvidence()
+    per_hz = firing.rpm_per_cycle_hz
+    work_hz = float(np.clip(high / per_hz * 100, 6000.0, 20000.0))
+    samples = _clean(sound.samples)
+    if len(samples) / sound.rate_hz < LEAST_SECONDS or float(np.std(samples)) < 1e-5:
+        return _nothing(sound, "the sound is silent or shorter than half a second")
+    if work_hz < sound.rate_hz:
+        samples = low_passed(samples, sound.rate_hz, work_hz)
+    else:
+        work_hz = float(sound.rate_hz)
+    stretches = _stretches(samples, work_hz, low / per_hz, high / per_hz)
+    settled = [_settle(samples, work_hz, c, firing, rpm_range, evidence) for c in stretches]
+    heard = [item for item in settled if item is not None]
+    if not heard:
+        return _nothing(sound, "no engine stands out of the sound")
+    return _assembled(sound, heard, per_hz)
+
+
+def _clean(samples: Float32) -> Float32:
+    finite = np.where(np.isfinite(samples), samples, 0.0)
+    return np.asarray(finite - finite.mean(axis=0, keepdims=True), np.float32)[:, :2]
+
+
+def _nothing(sound: Sound, why: str) -> SoundRpm:
+    t_s = sound.start_s + np.arange(0.0, len(sound.samples) / sound.rate_hz, STEP_S)
+    none = np.full(len(t_s), np.nan)
+    return SoundRpm(t_s, none, none, np.zeros(len(t_s)), why)
+
+
+def _stretches(samples: Float32, rate_hz: float, low_hz: float, high_hz: float) -> list[Course]:
+    """Rough courses of the cycle rate where a comb is heard."""
+    scores = comb_scores(samples, rate_hz, low_hz, high_hz, step_s=STEP_S)
+    spacing = float(np.log(scores.cycle_hz[1] / scores.cycle_hz[0]))
+    path = best_path(
+        scores.score - SILENT_SCORE,
+        reach=max(1, round(FASTEST_PER_S * STEP_S / spacing)),
+        step_cost=STEP_COST,
+        silent_score=0.0,
+        switch_cost=SWITCH_COST,
+    )
+    edges = np.flatnonzero(np.diff(np.r_[False, path != SILENT, False].astype(np.int8)))
+    courses = []
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if (end - start) * STEP_S < LEAST_STRETCH_S:
+            continue
+        log_rate = np.log(scores.cycle_hz[path[start:end]])
+        courses.append(Course(scores.t_s[start:end], np.exp(_smoothed(log_rate, 5))))
+    return courses
+
+
+def _smoothed(values: FloatArray, width: int) -> FloatArray:
+    padded = np.pad(values, width // 2, mode="reflect", reflect_type="odd")
+    return np.convolve(padded, np.ones(width) / width, mode="valid")
+
+
+_COARSE = np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
+_FINE = np.array([-0.1, -0.05, 0.0, 0.05, 0.1])
+
+
+def _refined(samples: Float32, rate_hz: float, course: Course) -> tuple[Course, Refined] | None:
+    """The course after two rounds of refinement."""
+    last: Refined | None = None
+    for reach, bends in ((0.03, _COARSE), (0.012, _FINE)):
+        found = refine(samples, rate_hz, course, reach=reach, bends=bends)
+        if found is None:
+            break
+        last = found
+        rate = np.interp(course.t_s, found.t_s, _median3(found.cycle_hz))
+        course = Course(course.t_s, rate)
+    return None if last is None else (course, last)
+
+
+def _median3(values: FloatArray) -> FloatArray:
+    if len(values) < 3:
+        return values
+    middle = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    return np.concatenate([values[:1], middle, values[-1:]])
+
+
+@dataclass(frozen=True, eq=False)
+class _Settled:
+    refined: Refined
+    margin: float
+    by: str
+
+
+def _settle(
+    samples: Float32,
+    rate_hz: float,
+    course: Course,
+    firing: Firing,
+    rpm_range: tuple[float, float],
+    evidence: OctaveEvidence,
+) -> _Settled | None:
+    """The stretch at the multiple of its rate that explains it best."""
+    first = _refined(samples, rate_hz, course)
+    if first is None:
+        return None
+    course = first[0]
+    above = presence(samples, rate_hz, course)
+    if above is None:
+        return None
+    scores = multiple_scores(above, firing)
+    rpm = course.cycle_hz * firing.rpm_per_cycle_hz
+    able = {m: s for m, s in scores.items() if _within(rpm * m / PARTS, rpm_range, 0.02)} or {
+        PARTS: 0.0
+    }
+    ranked = sorted(able, key=lambda m: -able[m])
+    best, by = ranked[0], "its harmonics"
+    fitting = [m for m in ranked if _fits(course, m / PARTS, firing, evidence)]
+    if fitting and fitting[0] != best:
+        best, by = fitting[0], _what(evidence)
+    elif fitting and len(fitting) < len(ranked):
+        by = f"its harmonics and {_what(evidence)}"
+    others = [s for m, s in able.items() if m != best and (not fitting or m in fitting)]
+    margin = able[best] - max(others, default=able[best] - 9.0)
+    if best != PARTS:
+        course = Course(course.t_s, course.cycle_hz * best / PARTS)
+        again = _refined(samples, rate_hz, course)
+        if again is None:
+            return None
+        first = again
+    return _Settled(first[1], margin, by)
+
+
+def _within(rpm: FloatArray, limits: tuple[float, float], room: float) -> bool:
+    low, high = np.percentile(rpm, [5, 95])
+    return bool(low >= limits[0] * (1 - room) and high <= limits[1] * (1 + room))
+
+
+def _fits(course: Course, factor: float, firing: Firing, evidence: OctaveEvidence) -> bool:
+    rpm = course.cycle_hz * factor * firing.rpm_per_cycle_hz
+    if evidence.limiter_rpm is not None and not _within(rpm, (0.0, evidence.limiter_rpm), EDGE):
+        return False
+    if evidence.logged is not None and len(evidence.logged):
+        values = evidence.logged.values
+        if not _within(rpm, (float(values.min()), float(values.max())), EDGE):
+            return False
+    if evidence.expected is not None:
+        there = evidence.expected.at(course.t_s)
+        known = np.isfinite(there) & (there > 0)
+        if np.count_nonzero(known) > 10:
+            ratio = float(np.median(rpm[known] / there[known]))
+            return 0.8 < ratio < 1.35  # a slipping clutch lets the engine run ahead
+    return True
+
+
+def _what(evidence: OctaveEvidence) -> str:
+    if evidence.logged is not None:
+        return "the range of the logged engine speed"
+    return "the gearing" if evidence.expected is not None else "the limiter"
+
+
+def _assembled(sound: Sound, heard: list[_Settled], per_hz: float) -> SoundRpm:
+    t_s = np.arange(0.0, len(sound.samples) / sound.rate_hz, STEP_S)
+    rpm = np.full(len(t_s), np.nan)
+    sigma = np.full(len(t_s), np.nan)
+    confidence = np.zeros(len(t_s))
+    for item in heard:
+        found = item.refined
+        inside = (t_s >= found.t_s[0]) & (t_s <= found.t_s[-1])
+        rpm[inside] = per_hz * np.interp(t_s[inside], found.t_s, found.cycle_hz)
+        spread = _spread(found)
+        sigma[inside] = per_hz * np.interp(t_s[inside], found.t_s, spread)
+        sure = _confidence(found, item.margin)
+        confidence[inside] = np.interp(t_s[inside], found.t_s, sure)
+    share = max(heard, key=lambda item: len(item.refined.t_s))
+    note = f"the octave was settled by {share.by}"
+    return SoundRpm(sound.start_s + t_s, rpm, sigma, confidence, note)
+
+
+def _spread(found: Refined) -> FloatArray:
+    """Uncertainty from noise and from what neighbouring frames disagree by."""
+    rough = np.zeros(len(found.t_s))
+    if len(rough) > 8:
+        bow = np.abs(found.cycle_hz[:-4] - 2 * found.cycle_hz[2:-2] + found.cycle_hz[4:])
+        rough[2:-2] = bow / 4
+        rough = _smoothed(rough, 5)
+    return np.hypot(found.sigma_hz, np.maximum(rough, 0.0))
+
+
+def _confidence(found: Refined, margin: float) -> FloatArray:
+    contrast = _smoothed(found.contrast, min(5, len(found.contrast) | 1))
+    clear = 1 / (1 + np.exp(-5 * (contrast - SURE_CONTRAST)))
+    octave = 1 / (1 + np.exp(-1.5 * (margin - 1.5)))
+    wobble = np.clip(1.5 - found.sigma_hz / found.cycle_hz / 0.02, 0, 1)
+    return np.asarray(clear * octave * wobble)
