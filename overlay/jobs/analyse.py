@@ -236,6 +236,7 @@ def analyse_run(
         If the alignment is not determined; or, uncorrected, if the lag cannot be told from the
         clock offset.
     """
+    from overlay.motion import motion_onset
     from overlay.runs import find_launch, smooth, splits
 
     require_determined(aligned)
@@ -257,7 +258,13 @@ def analyse_run(
         start_s=start_s,
         end_s=end_s,
     )
-    launch = find_launch(kinematics)
+    # A late readout is judged by itself: the picture would mend the launch that it shows wrongly.
+    onset = motion_onset(aligned.motion) if corrected else None
+    launch = find_launch(
+        kinematics,
+        motion_onset_s=None if onset is None else onset.t_s,
+        motion_onset_sigma_s=None if onset is None else onset.sigma_s,
+    )
     rpm = None
     if rpm_timing is not None and aligned.inputs.rpm_log is not None:
         logged = aligned.inputs.rpm_log.rpm

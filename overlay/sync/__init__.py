@@ -1,1 +1,16 @@
 """Time: the receiver's lag model, the estimate, its bounds, the correction."""
+
+from overlay.sync.estimate import estimate_offset
+from overlay.sync.model import Alignment, ChannelTiming
+from overlay.sync.pool import pool
+from overlay.sync.residual import residual_lag
+from overlay.sync.separate import separate
+
+__all__ = [
+    "Alignment",
+    "ChannelTiming",
+    "estimate_offset",
+    "pool",
+    "residual_lag",
+    "separate",
+]
