@@ -25,6 +25,7 @@ _SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of wh
 _STILL = 1.5  # sigmas for it to go on
 _MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
 _FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
+_DIP = 3.3  # sigmas that the revs must fall and rise again: a crest does not
 _TOUCH = 0.985  # of the limit: the revs' upper turning points lie within this of it
 
 
@@ -202,12 +203,12 @@ def limiter_cuts(
         touched = first + np.flatnonzero(touch[first : last + 1])
         low, high = int(touched[0]), int(touched[-1])
         long_enough = part.t_s[high] - part.t_s[low] >= 0.7 * WINDOW_S
-        if long_enough and _bounces(part, low, high, noise):
+        if long_enough and _bounces(part, low, high, noise, 2.0 if limiter_rpm else 2.6):
             found.append(Event("limiter cut", float(part.t_s[low]), float(part.t_s[high]), limit))
     return tuple(found)
 
 
-def _bounces(rpm: Series, low: int, high: int, noise_rpm: float) -> bool:
+def _bounces(rpm: Series, low: int, high: int, noise_rpm: float, sure: float) -> bool:
     """Whether the revs have a flat trend and more scatter than noise from `low` to `high`."""
     t, values = rpm.t_s[low : high + 1], rpm.values[low : high + 1]
     if len(t) < 4:
@@ -221,7 +222,15 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float) -> bool:
     before = rpm.between(float(t[0]) - 1.0, float(t[0]))
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
     flat = abs(slope) < 0.5 * max(float(rise), 50.0)
-    return bool(flat and ratio > max(1.5, 1 + 3.0 * np.sqrt(2 / free)))
+    dips = _deepest_dip(values) > _DIP * noise_rpm
+    return bool(flat and dips and ratio > max(1.3, 1 + sure * np.sqrt(2 / free)))
+
+
+def _deepest_dip(values: FloatArray) -> float:
+    """Largest fall that is followed by an equal rise."""
+    before = np.maximum.accumulate(values)
+    after = np.maximum.accumulate(values[::-1])[::-1]
+    return float(np.max(np.minimum(before, after) - values))
 
 
 def lifts(
