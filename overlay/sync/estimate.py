@@ -159,8 +159,11 @@ def _support(evidence: Evidence, fit: Fit, log_cost: float) -> float:
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
     fits = _over_smoothing(evidence, fit)
     best = max(fits, key=_log_share)
-    if abs(best.point.smoothing_s - fit.point.smoothing_s) > 0.15:
-        fits = _over_smoothing(evidence, tuned(evidence, best.point, best.noise, rounds=6))
+    for _ in range(2):
+        if abs(best.point.smoothing_s - fit.point.smoothing_s) < 0.06:
+            break
+        fit = tuned(evidence, best.point, best.noise, rounds=8)
+        fits = _over_smoothing(evidence, fit)
         best = max(fits, key=_log_share)
     logs = np.array([_log_share(f) for f in fits])
     shares = np.exp(logs - np.max(logs))
@@ -190,6 +193,7 @@ def estimate_offset(
     same_clock: bool = False,
     search_s: tuple[float, float] | None = None,
     extra_lag_s: float = 0.0,
+    least_noise_mps: float = 0.0,
 ) -> Alignment:
     """How much later the log shows an event than the picture does.
 
@@ -207,6 +211,8 @@ def estimate_offset(
     extra_lag_s : float
         Share of the lag that reading the log added (see ``Log.extra_lag_s``), >= 0; only named
         in the notes, since the total holds it already.
+    least_noise_mps : float
+        Noise that the log has at least, for curves already smoothed, whose error hides.
 
     Returns
     -------
@@ -225,7 +231,7 @@ def estimate_offset(
         return Alignment(determined=False, reason=refused)
     clean, dropout_mps = without_dropout(speed)
     step = rounding_step_mps(clean.values)
-    floor = step / math.sqrt(12)
+    floor = max(step / math.sqrt(12), least_noise_mps)
     places = candidates(motion, clean, search_s=search_s)
     verdicts = _rivals(motion, clean, places, floor, search_s)
     refused = late_refusal(motion, clean, places, verdicts)

@@ -16,6 +16,7 @@ from overlay.timebase import FloatArray
 PAD_S = 1.5
 LOG_REACH_S = 0.8
 GAIN_KNOT_S = 2.0
+MOST_GAIN_KNOTS = 32
 DRIFT_NEEDS_S = 180.0
 COLOUR_STEP_S = 0.26  # a log slower than this shows no colour that matters within a launch
 
@@ -93,7 +94,7 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
     step = knot_step_s(end - start)
     grid = Grid(start - PAD_S, step, int(np.ceil((end - start + 2 * PAD_S) / step)))
     near = speed.between(start - LOG_REACH_S + shift_s, end + LOG_REACH_S + shift_s)
-    knots = max(2, int(np.ceil((end - start) / GAIN_KNOT_S)))
+    knots = int(np.clip(np.ceil((end - start) / GAIN_KNOT_S), 2, MOST_GAIN_KNOTS))
     position = (t_s - start) / (end - start) * knots
     hats = np.maximum(0.0, 1 - np.abs(position[:, None] - np.arange(knots + 1)[None, :]))
     scale = _relative(motion.sigma[keep], len(t_s)) / np.sqrt(

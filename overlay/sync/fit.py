@@ -24,6 +24,7 @@ from overlay.timebase import FloatArray
 FREE_TERMS = 3  # level, slope and the pole's start, which the roughness leaves free
 SPEED_SCALE_MPS = 10.0  # of a run; only their sum's size enters, in comparing models
 SMALLEST_GAIN_ERROR = 1e-3
+LARGEST_GAIN_ERROR = 0.5
 LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0
 MOTION_NOISE_FLOOR = 1e-4
@@ -126,17 +127,14 @@ def climb(
 
 
 def _effective(system: System, p: Precision, random: int) -> tuple[float, ...]:
-    """Effective parameters used by motion, log, roughness and gain error (trace terms)."""
+    """Effective parameters used by motion, log and roughness (trace terms)."""
     delta = 1e-3
     base = log_determinant(system, p, random)
-    bigger = (
+    changed = (
         replace(p, motion=p.motion * (1 + delta)),
         replace(p, log=p.log * (1 + delta)),
         replace(p, rough=p.rough * (1 + delta)),
     )
-    border = p.border.copy()
-    border[1:random] *= 1 + delta
-    changed = (*bigger, replace(p, border=border))
     return tuple((log_determinant(system, q, random) - base) / math.log1p(delta) for q in changed)
 
 
@@ -148,7 +146,7 @@ def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: Sy
     """
     count = evidence.gain_basis.shape[1]
     p = precision(evidence, noise)
-    motion, log, rough, gain = _effective(system, p, count + 1)
+    motion, log, rough = _effective(system, p, count + 1)
     rows = evidence.grid.size - 3
     motion_var = system.rss["motion"] / max(len(evidence.motion) - motion, 1.0)
     log_var = (system.rss["log"] + LOG_NOISE_SAMPLES * LOG_NOISE_MPS**2) / (
@@ -160,14 +158,25 @@ def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: Sy
         * (system.rss["rough"] + 2 * 4.0 / evidence.grid.step_s)
         / (max(rows - rough, 0.1) + 2)
     )
-    gain_var = float(fit_point.gain_error @ fit_point.gain_error) / max(count - gain, 0.1)
     return replace(
         noise,
         motion=max(math.sqrt(motion_var), MOTION_NOISE_FLOOR),
         log_mps=max(math.sqrt(log_var), evidence.log_floor_mps),
         jerk=math.sqrt(jerk_var),
-        gain=float(np.clip(math.sqrt(gain_var), SMALLEST_GAIN_ERROR, 0.5)),
     )
+
+
+def _regained(evidence: Evidence, point: Point, noise: Noise, system: System) -> Noise:
+    """The gain error's size by search: from a wrong start the fixed point takes it for real."""
+    best, least = noise.gain, math.inf
+    for factor in (0.1, 0.4, 1.0, 2.5):
+        size = float(np.clip(noise.gain * factor, SMALLEST_GAIN_ERROR, LARGEST_GAIN_ERROR))
+        trial = replace(noise, gain=size)
+        *_, gain = newton_step(system, precision(evidence, trial), point)
+        cost = cost_of(evidence, trial, point, system) - gain
+        if cost < least - 1e-9:
+            best, least = size, cost
+    return replace(noise, gain=best)
 
 
 def _robust(residual: FloatArray, sigma: float) -> FloatArray:
@@ -221,6 +230,8 @@ def tuned(
             evidence, point, noise, weights, steps=steps, fixed=fixed, system=system
         )
         noise = renewed_noise(evidence, point, noise, system)
+        if not fixed:
+            noise = _regained(evidence, point, noise, system)
         if round_ in ROBUST_ROUNDS:
             weights = Weights(
                 _robust(system.residual["motion"], noise.motion),

@@ -17,10 +17,10 @@ LEAST_FRAMES = 20
 LEAST_SAMPLES = 4
 LEAST_LOG_CHANGE_MPS = 1.0
 LEAST_MOTION_CHANGE = 0.15  # of its full scale
-WIDEST_HALF_INTERVAL_S = 0.6
+WIDEST_HALF_INTERVAL_S = 0.35
 LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
-LARGEST_GAIN_ERROR = 0.25
+LARGEST_GAIN_ERROR = 0.1
 
 
 def early_refusal(motion: MotionSignal, speed: Series) -> str | None:
