@@ -55,14 +55,14 @@ class _Easel:
         axes = (max(1, round(size[0] * self.width)), max(1, round(size[1] * self.height)))
         cv2.ellipse(self.image, self.at(*centre), axes, 0, 0, 360, (*colour, 255), -1, cv2.LINE_AA)
 
-    def light(self, points: Points, gain: npt.NDArray[np.float32]) -> None:
-        """Multiply the colour inside a shape by a gain for each pixel."""
+    def light(self, points: Points, gain: npt.NDArray[np.float32], first_row: int) -> None:
+        """Multiply the colour inside a shape by a gain for each pixel from a row on."""
         mask = np.zeros(self.image.shape[:2], np.uint8)
         corners = np.array([self.at(x, y) for x, y in points], np.int32)
         cv2.fillPoly(mask, [corners], 1)
-        inside = mask > 0
-        lit = self.image[:, :, :3].astype(np.float32) * gain[:, :, None]
-        self.image[inside, :3] = np.clip(lit, 0, 255).astype(np.uint8)[inside]
+        part, inside = self.image[first_row:], mask[first_row:] > 0
+        lit = part[:, :, :3].astype(np.float32) * gain[:, :, None]
+        part[inside, :3] = np.clip(lit, 0, 255).astype(np.uint8)[inside]
 
 
 def _bonnet(easel: _Easel) -> None:
@@ -71,7 +71,8 @@ def _bonnet(easel: _Easel) -> None:
     edge = [(0.330, 1.01), (0.378, 0.872), (0.418, 0.80), (0.452, 0.772), (0.478, top)]
     outline = edge + [(1 - x, y) for x, y in reversed(edge)]
     easel.area(outline, GREEN)
-    y, x = np.mgrid[0 : easel.height, 0 : easel.width].astype(np.float32)
+    first = int(top * easel.height)
+    y, x = np.mgrid[first : easel.height, 0 : easel.width].astype(np.float32)
     y /= easel.height
     x /= easel.width
     half = np.interp(y[:, 0], [p[1] for p in reversed(edge)], [0.5 - p[0] for p in reversed(edge)])
@@ -79,7 +80,7 @@ def _bonnet(easel: _Easel) -> None:
     gain = 0.62 + 0.55 * np.sqrt(np.clip(1 - across**2, 0, 1))
     gain += 0.75 * np.exp(-(((across - 0.33) / 0.13) ** 2)) + 0.18 * np.exp(-((across / 0.05) ** 2))
     gain *= 1.12 - 0.9 * np.clip(y - 0.86, 0, 1)
-    easel.light(outline, gain.astype(np.float32))
+    easel.light(outline, gain.astype(np.float32), first)
     easel.line([(0.5, top), (0.5, 1.01)], (32, 48, 20), 0.0016)
     for side in (-1, 1):
         for row in range(6):

@@ -33,7 +33,7 @@ def write_clip(
     *,
     rate_hz: float = 30.0,
     created_utc: datetime | None = None,
-    kbit_s: int = 2200,
+    kbit_s: int = 2100,
     preset: str = "superfast",
 ) -> int:
     """Encode a clip: H.264, yuv420p, tagged BT.709 limited range; AAC stereo at 48 kHz.
@@ -73,6 +73,7 @@ def write_clip(
         "maxrate": f"{kbit_s}k",
         "bufsize": f"{2 * kbit_s}k",
         "threads": "1",
+        "bf": "0",  # half the time for the same size and quality on these pictures
     }
     try:
         with (
@@ -94,7 +95,7 @@ def _encode(
     options: dict[str, str],
 ) -> int:
     import av
-    from av.video.reformatter import Colorspace, VideoReformatter
+    from av.video.reformatter import Colorspace, Interpolation, VideoReformatter
 
     reformatter = VideoReformatter()
     video: VideoStream | None = None
@@ -107,6 +108,7 @@ def _encode(
             av.VideoFrame.from_ndarray(picture, "bgr24"),
             format="yuv420p",
             dst_colorspace=Colorspace.ITU709,
+            interpolation=Interpolation.AREA,
         )
         frame.pts, frame.time_base = round(t_s / TICK), TICK
         container.mux(video.encode(frame))

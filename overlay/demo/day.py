@@ -105,7 +105,7 @@ def make_runs(
     *,
     progress: Progress | None = None,
     workers: int = 2,
-    kbit_s: int = 2200,
+    kbit_s: int = 2100,
 ) -> DemoDay:
     """Film and log the given runs into `folder`; see :func:`make_demo`."""
     tell = progress or (lambda text, share: None)
@@ -135,7 +135,7 @@ def _folder(folder: Path) -> Path:
     return folder
 
 
-def film(plan: RunPlan, folder: str, kbit_s: int = 2200) -> RunTruth:
+def film(plan: RunPlan, folder: str, kbit_s: int = 2100) -> RunTruth:
     """Simulate one run and write its clip and logs; returns the truth."""
     place = Path(folder)
     motion = simulate(plan.build.vehicle, plan.drive)

@@ -24,6 +24,7 @@ APRON_PERIOD_M = 42.0
 SLAB_M = 6.0
 LANE_M = 5.0
 HALF_WIDTH_M = 7.5  # three lanes of slabs, then grass
+BLOCK_ROWS = 512
 OCTAVES_M = (12.0, 4.0, 1.5, 0.6, 0.25, 0.12, 0.06, 0.03)
 WEIGHTS = {
     "slabs": (4.0, 4.0, 4.0, 5.0, 6.0, 7.0, 7.0, 7.0),
@@ -104,7 +105,7 @@ class Ground:
             step_x_m = period / columns
         x = (x0_m + (np.arange(columns) + 0.5) * step_x_m).astype(np.float32)
         solid, grass = self._noise(x, rows, step_x_m, step_z)
-        picture = self._coloured(x, solid, grass, rows, step_x_m, step_z)
+        picture = self._coloured(x, solid, grass, rows, step_x_m)
         wrapped = picture[np.arange(rows + int(overlap_m / step_z) + 4) % rows]
         if self.kind.endless:
             wide = np.arange(columns + int(overlap_m / step_x_m) + 4) % columns
@@ -179,37 +180,40 @@ class Ground:
         return np.asarray(cv2.warpAffine(padded, matrix, (len(x), rows), flags=flags))
 
     def _coloured(
-        self,
-        x: Field,
-        solid: Field,
-        grass: Field | None,
-        rows: int,
-        step_x: float,
-        step_z: float,
+        self, x: Field, solid: Field, grass: Field | None, rows: int, step_x: float
+    ) -> Picture:
+        """Tint, texture, marks and turf of a level, a block of rows at a time to save memory."""
+        dark, paint = (self._mark_level(m, x, rows, step_x) for m in (self._dark, self._paint))
+        picture = np.empty((rows, len(x), 3), np.uint8)
+        for start in range(0, rows, BLOCK_ROWS):
+            block = slice(start, start + BLOCK_ROWS)
+            turf = None if grass is None else grass[block]
+            picture[block] = self._block(x, solid[block], turf, dark[block], paint[block])
+        return picture
+
+    def _block(
+        self, x: Field, solid: Field, grass: Field | None, dark: Picture, paint: Picture
     ) -> Picture:
         gain = self.kind.contrast
-        luma = solid * gain
-        dark, paint = (self._mark_level(m, x, rows, step_x) for m in (self._dark, self._paint))
-        luma -= dark * (0.42 * gain)
-        tint = np.array(TINTS[self.kind.surface], np.float32)
+        luma = solid * np.float32(gain) - dark * np.float32(0.42 * gain)
         mask = None if grass is None else self._turf_mask(x, solid)
         painted = bool(paint.any())
         planes = []
         for channel in range(3):
-            plane = tint[channel] + luma
+            plane = luma + np.float32(TINTS[self.kind.surface][channel])
             if painted:
-                plane += paint * (gain * (-0.30, 0.12, 0.20)[channel])
+                plane += paint * np.float32(gain * (-0.30, 0.12, 0.20)[channel])
             if grass is not None and mask is not None:
-                turf = GRASS_BGR[channel] + grass * gain * (0.55, 1.0, 0.9)[channel]
+                turf = GRASS_BGR[channel] + grass * np.float32(gain * (0.55, 1.0, 0.9)[channel])
                 plane += (turf - plane) * mask
             planes.append(np.clip(plane, 4, 251, out=plane).astype(np.uint8))
-        return np.asarray(cv2.merge(planes))
+        return np.asarray(cv2.merge(planes), np.uint8)
 
     def _turf_mask(self, x: Field, solid: Field) -> Field:
         edge = HALF_WIDTH_M + 0.02 * solid
         return np.asarray(np.clip((np.abs(x)[None, :] - edge) / 0.12, 0, 1), np.float32)
 
-    def _mark_level(self, canvas: Picture, x: Field, rows: int, step_x: float) -> Field:
+    def _mark_level(self, canvas: Picture, x: Field, rows: int, step_x: float) -> Picture:
         """The marks' canvas averaged over the cells of a level; zero outside it."""
         cell = self._canvas_m
         squeezed = cv2.resize(canvas, (canvas.shape[1], rows), interpolation=cv2.INTER_AREA)
@@ -224,7 +228,7 @@ class Ground:
         out = cv2.warpAffine(
             squeezed, matrix, (len(x), rows), flags=flags, borderMode=cv2.BORDER_CONSTANT
         )
-        return np.asarray(out, np.float32)
+        return np.asarray(out, np.uint8)
 
     def _marks(self) -> tuple[Picture, Picture]:
         """Joints, cracks, patches and stains (dark) and the old yellow line (paint)."""

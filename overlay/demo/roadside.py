@@ -19,7 +19,10 @@ Picture = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, eq=False)
 class Thing:
-    """A sprite standing on the ground at (x, z); `speed_mps` along z relative to the camera."""
+    """A sprite standing on the ground at (x, z).
+
+    `relative_mps` is its speed along z relative to the camera; None when it stands still.
+    """
 
     sprite: Sprite
     x_m: float
@@ -46,7 +49,7 @@ def roadside(kind: GroundKind) -> list[Thing]:
         things.append(Thing(sprites.cone(), -5.2, z))
     things += [Thing(sprites.cone(), s * 6.6, z + 10.0) for z in range(0, 240, 20) for s in (-1, 1)]
     things += [Thing(sprites.bale(), x, 128.0) for x in np.arange(-6.0, 6.1, 1.1).tolist()]
-    for z in np.arange(-60, 200, 1.9).tolist():
+    for z in np.arange(-60, 200, 2.6).tolist():
         for side in (-1, 1):
             x = side * rng.uniform(7.4, 10.5)
             things.append(Thing(sprites.tuft(int(rng.integers(6))), x, z + rng.uniform(-1, 1)))
@@ -81,33 +84,39 @@ def _around_apron(rng: np.random.Generator) -> list[Thing]:
     return things
 
 
-def in_view(
-    things: list[Thing], pose: Pose, width_px: int, focal_px: float
-) -> list[tuple[float, Thing, npt.NDArray[np.float64]]]:
-    """Depth, thing and offset from the camera of all that can be seen, the farthest first.
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A thing as the camera sees it: the place of its foot in camera axes, metres."""
 
-    Things too small to show and low ones far away are left out.
-    """
+    sprite: Sprite
+    right_m: float
+    down_m: float
+    depth_m: float
+    relative_mps: float | None
+
+
+def in_view(things: list[Thing], pose: Pose, width_px: int, focal_px: float) -> list[Seen]:
+    """All things that can be seen, the farthest first; small and low far ones are left out."""
     if not things:
         return []
     facts = np.array([(t.x_m, t.z_m, t.sprite.height_m, t.sprite.width_m) for t in things])
     offset = np.zeros((len(things), 3))
     offset[:, 0], offset[:, 2] = facts[:, 0], facts[:, 1]
-    offset -= pose.place_m
-    depth = offset @ pose.axes[2]
+    at = (offset - pose.place_m) @ pose.axes.T
+    depth, tall = at[:, 2], facts[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = focal_px / depth
-        aside = np.abs(offset @ pose.axes[0]) - facts[:, 3] / 2 - 0.3
-        small = np.where(facts[:, 2] < 0.45, 7.0, 3.0) * min(1.0, width_px / 900)
-        seen = (
-            (depth > 0.7)
-            & (depth < 60 + 70 * np.minimum(facts[:, 2], 4.0))
-            & (facts[:, 2] * scale > small)
-        )
+        aside = np.abs(at[:, 0]) - facts[:, 3] / 2 - 0.3
+        small = np.where(tall < 0.45, 7.0, 3.0) * min(1.0, width_px / 900)
+        seen = (depth > 0.7) & (depth < 50 + 60 * np.minimum(tall, 4.0)) & (tall * scale > small)
         seen &= aside * scale < width_px / 2 + 40
     order = np.flatnonzero(seen)
-    order = order[np.argsort(-depth[order])]
-    return [(float(depth[i]), things[i], offset[i]) for i in order]
+    found = []
+    for i in order[np.argsort(-depth[order])].tolist():
+        right_m, down_m, depth_m = at[i].tolist()
+        thing = things[i]
+        found.append(Seen(thing.sprite, right_m, down_m, depth_m, thing.relative_mps))
+    return found
 
 
 def blend(onto: Picture, part: Picture) -> None:
@@ -117,65 +126,55 @@ def blend(onto: Picture, part: Picture) -> None:
     cv2.add(under, cv2.cvtColor(part, cv2.COLOR_BGRA2BGR), dst=onto)
 
 
-def draw_thing(
-    frame: Picture,
-    thing: Thing,
-    pose: Pose,
-    offset_m: npt.NDArray[np.float64],
-    depth_m: float,
-    focal_px: float,
-    exposure_s: float,
-) -> None:
+def draw_thing(frame: Picture, seen: Seen, pose: Pose, focal_px: float, exposure_s: float) -> None:
     """Set one thing into the picture with its true perspective and the shutter's smear."""
     high, wide = frame.shape[:2]
-    scale = focal_px / depth_m
-    u = wide / 2 - 0.5 + scale * float(pose.axes[0] @ offset_m)
-    v = high / 2 - 0.5 + scale * float(pose.axes[1] @ offset_m)
-    tall, broad = thing.sprite.height_m * scale, thing.sprite.width_m * scale
-    if tall < 1.5:
-        return
-    flow = _flow(pose, offset_m, depth_m, focal_px, thing.relative_mps)
-    smear = np.abs(flow) * exposure_s
-    left, right = math.floor(u - broad / 2 - 2 - smear[0]), math.ceil(u + broad / 2 + 2 + smear[0])
+    scale = focal_px / seen.depth_m
+    u = wide / 2 - 0.5 + scale * seen.right_m
+    v = high / 2 - 0.5 + scale * seen.down_m
+    tall, broad = seen.sprite.height_m * scale, seen.sprite.width_m * scale
+    smear_x, smear_y = _smear(seen, pose, scale, exposure_s)
     lean = abs(float(pose.axes[0][1])) * tall
-    left, right = left - math.ceil(lean), right + math.ceil(lean)
-    top, bottom = math.floor(v - tall - 2 - smear[1]), math.ceil(v + 2 + smear[1] + lean)
-    left, top, right, bottom = max(0, left), max(0, top), min(wide, right), min(high, bottom)
+    left = max(0, math.floor(u - broad / 2 - 2 - smear_x - lean))
+    right = min(wide, math.ceil(u + broad / 2 + 2 + smear_x + lean))
+    top = max(0, math.floor(v - tall - 2 - smear_y))
+    bottom = min(high, math.ceil(v + 2 + smear_y + lean))
     if right <= left or bottom <= top:
         return
-    mips = thing.sprite.mips
+    mips = seen.sprite.mips
     shrink = mips[0].shape[0] / tall
     mip = mips[min(len(mips) - 1, max(0, math.floor(math.log2(max(shrink, 1)) + 0.35)))]
     zoom = tall / mip.shape[0]
-    up = np.array([pose.axes[0][1], pose.axes[1][1]]) / -math.hypot(
-        pose.axes[0][1], pose.axes[1][1]
-    )  # picture direction of the world's down is (up_x, up_y)
-    down_x, down_y = float(up[0]) * zoom, float(up[1]) * zoom
+    # Where the world's down goes in the picture, scaled from sprite to picture pixels.
+    side, down = float(pose.axes[0][1]), float(pose.axes[1][1])
+    size = -math.hypot(side, down)
+    down_x, down_y = side / size * zoom, down / size * zoom
     foot_x, foot_y = mip.shape[1] / 2 - 0.5, mip.shape[0] - 0.5
-    matrix = np.array([[down_y, down_x, 0.0], [-down_x, down_y, 0.0]])
-    matrix[0, 2] = u - left - matrix[0, 0] * foot_x - matrix[0, 1] * foot_y
-    matrix[1, 2] = v - top - matrix[1, 0] * foot_x - matrix[1, 1] * foot_y
+    shift_x = u - left - down_y * foot_x - down_x * foot_y
+    shift_y = v - top + down_x * foot_x - down_y * foot_y
+    matrix = np.array(((down_y, down_x, shift_x), (-down_x, down_y, shift_y)))
     part = cv2.warpAffine(mip, matrix, (right - left, bottom - top), flags=cv2.INTER_LINEAR)
-    kernel = (_odd(smear[0]), _odd(smear[1]))
+    kernel = (odd(smear_x), odd(smear_y))
     if kernel != (1, 1):
         part = cv2.blur(part, kernel, borderType=cv2.BORDER_CONSTANT)
     blend(frame[top:bottom, left:right], np.asarray(part, np.uint8))
 
 
-def _flow(
-    pose: Pose,
-    offset_m: npt.NDArray[np.float64],
-    depth_m: float,
-    focal_px: float,
-    relative_mps: float | None,
-) -> npt.NDArray[np.float64]:
-    """Picture speed of the thing's foot in pixels a second."""
-    ahead = np.array([math.sin(pose.heading_rad), 0.0, math.cos(pose.heading_rad)])
-    speed = -pose.speed_mps if relative_mps is None else relative_mps
-    moving = pose.axes @ (ahead * speed)
-    at = pose.axes @ offset_m
-    return np.asarray(focal_px * (moving[:2] - at[:2] / depth_m * moving[2]) / depth_m)
+def _smear(seen: Seen, pose: Pose, scale: float, exposure_s: float) -> tuple[float, float]:
+    """How far the thing's foot moves in the picture during the exposure, pixels."""
+    speed = -pose.speed_mps if seen.relative_mps is None else seen.relative_mps
+    step_m = speed * exposure_s
+    if abs(step_m) * scale < 0.5:
+        return 0.0, 0.0
+    sin, cos = math.sin(pose.heading_rad), math.cos(pose.heading_rad)
+    moved = [float(axis[0] * sin + axis[2] * cos) * step_m for axis in pose.axes]
+    nearer = moved[2] / seen.depth_m
+    return (
+        abs(scale * (moved[0] - seen.right_m * nearer)),
+        abs(scale * (moved[1] - seen.down_m * nearer)),
+    )
 
 
-def _odd(length: float) -> int:
-    return 2 * round(max(0.0, float(length) - 1) / 2) + 1
+def odd(length: float) -> int:
+    """Nearest odd whole number, at least 1: a box that does not shift what it blurs."""
+    return 2 * round(max(0.0, length - 1) / 2) + 1

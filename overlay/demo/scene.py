@@ -24,7 +24,7 @@ from overlay.demo.backdrop import Backdrop
 from overlay.demo.bodywork import cart_front
 from overlay.demo.camera import MOUNT_YAW_DEG, CameraPath, Pose, Ride
 from overlay.demo.ground import Ground, GroundKind, Level
-from overlay.demo.roadside import Thing, blend, draw_thing, in_view, roadside
+from overlay.demo.roadside import Thing, blend, draw_thing, in_view, odd, roadside
 from overlay.demo.sprites import other_cart
 from overlay.demo.vehicle import Motion
 from overlay.errors import UsageError
@@ -333,7 +333,7 @@ class Scene:
             return
         cells_z = smear * abs(math.cos(pose.heading_rad)) / level.step_z_m
         cells_x = smear * abs(math.sin(pose.heading_rad)) / level.step_x_m
-        kernel = (_odd(cells_x), _odd(cells_z))
+        kernel = (odd(cells_x), odd(cells_z))
         if kernel != (1, 1):
             part = np.asarray(cv2.blur(part, kernel, borderType=cv2.BORDER_REPLICATE), np.uint8)
         to_part = np.array(
@@ -380,8 +380,8 @@ class Scene:
             gained = spec.passing_mps * (t_s - spec.passing_at_s)
             place = float(motion.at("distance_m", t_s)) + gained + 0.6
             things.append(Thing(other_cart(), 2.3, place, spec.passing_mps))
-        for depth, thing, offset in in_view(things, pose, spec.width, spec.focal_px):
-            draw_thing(frame, thing, pose, offset, depth, spec.focal_px, spec.exposure_s)
+        for seen in in_view(things, pose, spec.width, spec.focal_px):
+            draw_thing(frame, seen, pose, spec.focal_px, spec.exposure_s)
 
     def _draw_front(self, frame: Picture, motion: Motion, t_s: float) -> None:
         """The own cart shakes a pixel or so with the engine."""
@@ -409,7 +409,7 @@ class Scene:
         before, after = path.at(t_s - half).axes[2], path.at(t_s + half).axes[2]
         now = path.at(t_s).axes
         moved = (after - before) * self.spec.focal_px
-        kernel = (_odd(abs(float(now[0] @ moved))), _odd(abs(float(now[1] @ moved))))
+        kernel = (odd(abs(float(now[0] @ moved))), odd(abs(float(now[1] @ moved))))
         if kernel != (1, 1):
             cv2.blur(frame, kernel, dst=frame, borderType=cv2.BORDER_REPLICATE)
 
@@ -451,8 +451,3 @@ class Scene:
 @lru_cache(maxsize=2)
 def _ground(kind: GroundKind, finest_m: float) -> Ground:
     return Ground(kind, finest_m)
-
-
-def _odd(length: float) -> int:
-    """Nearest odd whole number, at least 1: a box that does not shift what it blurs."""
-    return 2 * round(max(0.0, length - 1) / 2) + 1
