@@ -23,7 +23,15 @@ from overlay.gauges.layout import (
 )
 from overlay.gauges.palette import BUILD_HUES, OKABE_ITO, Color, build_hue, contrast, hex_of
 from overlay.gauges.readback import ReadBand, read_ribbon
-from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.ribbon import Ribbon, band_for
+from overlay.gauges.scales import (
+    accel_scale,
+    distance_ticks,
+    gap_scale,
+    rpm_scale,
+    speed_scale,
+    speed_ticks,
+)
 from overlay.gauges.strip import Strip
 from overlay.gauges.values import (
     AccelValues,
@@ -62,12 +70,19 @@ __all__ = [
     "SpoiledPart",
     "Strip",
     "StripValues",
+    "accel_scale",
+    "band_for",
     "build_hue",
     "contact_sheet",
     "contrast",
+    "distance_ticks",
+    "gap_scale",
     "hex_of",
     "layout_for",
     "load_layout",
     "over",
     "read_ribbon",
+    "rpm_scale",
+    "speed_scale",
+    "speed_ticks",
 ]

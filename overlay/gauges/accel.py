@@ -12,7 +12,7 @@ from overlay.gauges.blend import Z95, lay_columns, lay_fringe
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, GROUND, INK, QUIET_INK, TRACK, Color
 from overlay.gauges.plate import PLATE_ALPHA, plate, require_size
-from overlay.gauges.type import ALL, Tiles, face, put_text
+from overlay.gauges.type import ALL, Tiles, face, plus_minus, put_text
 from overlay.gauges.values import AccelValues
 
 LEAST_SIZE = (100, 32)
@@ -117,7 +117,7 @@ class AccelBar:
         left = self._big.write_number(frame, shown, self._pad, self._baseline)
         aside = f" {self._unit}"
         if math.isfinite(values.sigma_mps2):
-            aside += f" ±{min(9.9, half / self._per_unit):.{self._decimals}f}".replace("±0.", "±.")
+            aside += " " + plus_minus(half / self._per_unit, self._decimals)
         if left + self._side.width(aside) > self.size[0] - self._pad:
             aside = f" {self._unit}"
         self._side.write(frame, aside, left, self._baseline)

@@ -58,7 +58,7 @@ class Canvas:
         self.width = width
         self.height = height
         self.size = (width, height)
-        self._pixels = np.zeros((height, width, 4))
+        self._pixels = np.zeros((height, width, 4), dtype=np.float32)
 
     def copy(self) -> Canvas:
         """An independent canvas with the same picture."""
@@ -68,9 +68,7 @@ class Canvas:
 
     def cover(self, mask: Mask, color: Color, alpha: float = 1.0) -> None:
         """Lay `color` over everything, as far as `mask` (height, width) says."""
-        amount = (mask * alpha)[..., None]
-        source = np.append(np.array(color) / 255.0, 1.0)
-        self._pixels = amount * source + (1.0 - amount) * self._pixels
+        self.stamp(mask, 0, 0, color, alpha)
 
     def box(
         self,
@@ -128,9 +126,10 @@ class Canvas:
         if rows.start >= rows.stop or columns.start >= columns.stop:
             return
         part = mask[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
-        amount = (part * alpha)[..., None]
-        source = np.append(np.array(color) / 255.0, 1.0)
-        self._pixels[rows, columns] = amount * source + (1 - amount) * self._pixels[rows, columns]
+        amount = (part * alpha).astype(np.float32)[..., None]
+        source = np.array([*(value / 255.0 for value in color), 1.0], dtype=np.float32)
+        under = self._pixels[rows, columns]
+        under += amount * (source - under)
 
     def rgba(self) -> Rgba:
         """The picture as straight-alpha RGBA, shape (height, width, 4).
@@ -139,7 +138,8 @@ class Canvas:
         format halves the resolution of colour without regard to alpha.
         """
         alpha = self._pixels[..., 3:]
-        ground = np.broadcast_to(np.array(GROUND) / 255.0, self._pixels[..., :3].shape)
-        straight = np.where(alpha > 1e-6, self._pixels[..., :3] / np.maximum(alpha, 1e-6), ground)
-        joined = np.concatenate([straight, alpha], axis=2)
-        return np.asarray(np.clip(joined * 255.0 + 0.5, 0, 255), dtype=np.uint8)
+        straight = self._pixels * (255.0 / np.maximum(alpha, 1e-6))
+        straight[..., 3:] = 255.0 * alpha
+        straight[self._pixels[..., 3] < 1e-6, :3] = GROUND
+        straight += 0.5
+        return np.clip(straight, 0, 255, out=straight).astype(np.uint8)

@@ -4,6 +4,9 @@ Each tooth stands for an equal step of revs; the tooth being filled fills from i
 Teeth at and above the limiter are hatched; the tooth reached lights up while the limiter cuts.
 While the wheel runs ahead of the ground, the teeth between the revs that the ground speed would
 need and the revs there are take a second colour.
+
+What flashes is far smaller than the quarter of a ten-degree field that WCAG 2.2 (2.3.1) allows at
+any rate: at most a fifth of the width of the comb, which itself is a third of the picture's.
 """
 
 from __future__ import annotations

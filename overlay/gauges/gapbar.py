@@ -24,7 +24,7 @@ from overlay.gauges.palette import (
     Color,
 )
 from overlay.gauges.plate import PLATE_ALPHA, plate, require_size
-from overlay.gauges.type import ALL, Tiles, face, put_text
+from overlay.gauges.type import ALL, Tiles, face, plus_minus, put_text
 from overlay.gauges.values import GapValues
 
 LEAST_SIZE = (200, 36)
@@ -227,9 +227,9 @@ class GapBar:
 
     def _write(self, frame: Rgba, values: GapValues, half_s: float, is_level: bool) -> None:
         baseline = self._plan.baseline
-        aside = f" s ±{min(half_s, 9.99):.2f}" if math.isfinite(values.sigma_s) else " s"
+        aside = f" s {plus_minus(half_s, 2)}" if math.isfinite(values.sigma_s) else " s"
         left = self._big.write(frame, _fixed(values.gap_s, 2), self._left, baseline)
-        self._side.write(frame, aside.replace("±0", "±") + self._words[0], left, baseline)
+        self._side.write(frame, aside + self._words[0], left, baseline)
         metres = f"{_fixed(values.gap_m, 1):>4}" if math.isfinite(values.gap_m) else "  ––"
         left = self._big.write_number(frame, metres, self._right, baseline)
         self._side.write(frame, " m" + ("  level" if is_level else self._words[1]), left, baseline)

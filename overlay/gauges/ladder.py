@@ -25,14 +25,13 @@ from overlay.gauges.palette import (
     Color,
 )
 from overlay.gauges.plate import PLATE_ALPHA, chip, paste, plate, require_size
-from overlay.gauges.type import ALL, Tiles, face
+from overlay.gauges.type import ALL, Tiles, face, plus_minus
 from overlay.gauges.values import LadderValues, RungState
 
 LEAST_SIZE = (120, 32)
 ADVANCE_IN_CAPS = 0.856  # one advance over the height of digits (0.65 em over 0.76 em)
 COMPACT_SHARE = 0.75  # text smaller than this share of what the height allows gives up its tags
 PM_SHARE = 0.88  # height of the ± over that of the time
-TIME_TEXT = "88.88"
 PM_TEXT = "±.88"
 
 
@@ -189,11 +188,11 @@ class Ladder:
         """Time and its ± in columns of their own; returns where they start."""
         assert state.time_s is not None
         if state.sigma_s is not None and math.isfinite(state.sigma_s):
-            text = f"±{min(9.99, Z95 * state.sigma_s):.2f}".replace("±0", "±")
+            text = plus_minus(Z95 * state.sigma_s, 2)
             self._pm.write_right(self._frame, text, right, baseline)
         right -= self._pm.width(PM_TEXT) + round(0.4 * self._cap)
-        self._time.write_right(self._frame, f"{state.time_s:.2f}", right, baseline)
-        return right - self._time.width(TIME_TEXT) - round(0.3 * self._cap)
+        left = self._time.write_right(self._frame, f"{state.time_s:.2f}", right, baseline)
+        return left - round(0.3 * self._cap)
 
     def _write_tags(self, state: RungState, right: int, left: int, baseline: int) -> None:
         reach = _reach(state)

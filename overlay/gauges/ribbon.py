@@ -31,7 +31,7 @@ from overlay.gauges.palette import (
 )
 from overlay.gauges.plate import PLATE_ALPHA, plate, require_size
 from overlay.gauges.readback import ReadBand
-from overlay.gauges.type import Tiles, face, put_text
+from overlay.gauges.type import Tiles, face, plus_minus, put_text
 from overlay.gauges.values import RibbonValues
 from overlay.units import mps_per
 
@@ -81,6 +81,23 @@ def _plan(width: int, height: int) -> _Plan:
     )
 
 
+def band_for(
+    width: int, height: int, full_scale_mps: float, *, hue: Color = BUILD_HUES[0]
+) -> ReadBand:
+    """Where a ribbon of this size can be read back, without drawing it."""
+    plan = _plan(width, height)
+    inset = max(1, round(0.2 * (plan.core[1] - plan.core[0])))
+    return ReadBand(
+        x0=plan.x0,
+        x1=plan.x1,
+        y0=plan.core[0] + inset,
+        y1=plan.core[1] - inset,
+        full_scale_mps=full_scale_mps,
+        anchor_px=max(3, plan.anchor - 2),
+        luma_step=luma_709(hue) - luma_709(TRACK),
+    )
+
+
 class Ribbon:
     """A speed ribbon for one size, scale and hue.
 
@@ -120,20 +137,11 @@ class Ribbon:
         self.full_scale_mps = full_scale_mps
         self.smallest_digits_px = SMALL_SHARE * _plan(width, height).label_cap
         self._per_unit = mps_per(unit)
-        self._plan = plan = _plan(width, height)
+        self._plan = _plan(width, height)
         self._whole_digits = 3 if full_scale_mps / self._per_unit >= 100 else 2
         self._make_tiles(unit)
         self._make_layers(width, height, ticks, hue)
-        inset = max(1, round(0.2 * (plan.core[1] - plan.core[0])))
-        self.band = ReadBand(
-            x0=plan.x0,
-            x1=plan.x1,
-            y0=plan.core[0] + inset,
-            y1=plan.core[1] - inset,
-            full_scale_mps=full_scale_mps,
-            anchor_px=max(3, plan.anchor - 2 - round(0.02 * plan.anchor)),
-            luma_step=luma_709(hue) - luma_709(TRACK),
-        )
+        self.band = band_for(width, height, full_scale_mps, hue=hue)
 
     def _make_tiles(self, unit: str) -> None:
         plan = self._plan
@@ -257,5 +265,5 @@ class Ribbon:
         aside = left + self._aside
         self._small.write(frame, self._unit, aside, self._unit_baseline)
         if math.isfinite(values.sigma_mps):
-            pm = min(9.9, Z95 * values.sigma_mps / self._per_unit)
-            self._pm.write(frame, f"±{pm:.1f}", aside, plan.digits_baseline)
+            pm = plus_minus(Z95 * values.sigma_mps / self._per_unit, 1)
+            self._pm.write(frame, pm, aside, plan.digits_baseline)

@@ -116,6 +116,31 @@ def put_text(
         left += type_face.advance(character)
 
 
+def plus_minus(value: float, decimals: int) -> str:
+    """An uncertainty in few characters; never shown as nothing, never cut down.
+
+    Parameters
+    ----------
+    value : float
+        >= 0.
+    decimals : int
+        1, or 2 (then without the leading zero).
+
+    Examples
+    --------
+    >>> plus_minus(0.061, 2), plus_minus(0.0004, 2), plus_minus(1.23, 2), plus_minus(12.3, 2)
+    ('±.06', '±.01', '±1.2', '±12')
+    >>> plus_minus(0.44, 1), plus_minus(0.0, 1)
+    ('±0.4', '±0.1')
+    """
+    value = max(value, 10.0**-decimals)
+    if value >= 9.95:
+        return f"±{value:.0f}"
+    if decimals == 1 or value >= 0.995:
+        return f"±{value:.1f}"
+    return f"±{value:.2f}".replace("±0", "±")
+
+
 class Tiles:
     """Characters already laid over an even ground, for copying into frames.
 

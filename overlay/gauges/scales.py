@@ -1,0 +1,118 @@
+"""Scales and ticks that suit a run: round numbers in the unit shown, the same for a whole day."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from overlay.errors import UsageError
+from overlay.gauges.accel import STANDARD_GRAVITY_MPS2
+from overlay.runs.model import SplitGoal
+from overlay.units import mps_to_speed, speed_to_mps
+
+Ticks = tuple[tuple[float, str], ...]
+
+HEADROOM = 1.03  # the tape never quite reaches its end at the top speed
+GAPS_S = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+ACCELS_G = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0)
+
+
+def speed_scale(top_mps: float, unit: str) -> float:
+    """Full scale of a ribbon in m/s: the next multiple of five units above the top speed.
+
+    Raises
+    ------
+    UsageError
+        If the speed is no number above zero, or the unit is unknown.
+
+    Examples
+    --------
+    >>> top_mps = speed_to_mps(41.2, "mph")
+    >>> round(mps_to_speed(speed_scale(top_mps, "mph"), "mph"), 6)
+    45.0
+    """
+    top = mps_to_speed(_above_zero(top_mps, "top speed"), unit)
+    step = 5.0 if top < 150 else 10.0
+    return speed_to_mps(step * math.ceil(HEADROOM * top / step), unit)
+
+
+def speed_ticks(goals: Sequence[SplitGoal], unit: str, full_scale_mps: float) -> Ticks:
+    """Ticks of a ribbon: the speed goals, or round speeds where a run has none.
+
+    Examples
+    --------
+    >>> goal = SplitGoal("speed", speed_to_mps(20, "mph"), "20 mph")
+    >>> [text for _, text in speed_ticks([goal], "mph", 20.0)]
+    ['20']
+    >>> [text for _, text in speed_ticks([], "km/h", 20.0)]
+    ['20', '40', '60']
+    """
+    speeds = sorted({goal.value for goal in goals if goal.kind == "speed"})
+    if not speeds:
+        full = mps_to_speed(full_scale_mps, unit)
+        step = next((s for s in (2, 5, 10, 20, 50) if full / s <= 5), 100)
+        speeds = [speed_to_mps(step * k, unit) for k in range(1, int(full / step) + 1)]
+    return tuple(
+        (speed, f"{mps_to_speed(speed, unit):.1f}".removesuffix(".0"))
+        for speed in speeds
+        if speed <= full_scale_mps
+    )
+
+
+def rpm_scale(top_rpm: float, limiter_rpm: float | None = None) -> float:
+    """Full scale of a comb: the next thousand above the top revs and 1.15 times the limiter.
+
+    Examples
+    --------
+    >>> rpm_scale(4830.0, 5000.0)
+    6000.0
+    """
+    top = max(_above_zero(top_rpm, "top revs"), 1.15 * (limiter_rpm or 0.0))
+    return 1000.0 * math.ceil(top / 1000.0)
+
+
+def gap_scale(largest_gap_s: float) -> float:
+    """Full scale of a gap bar: the least round number of seconds that holds the largest gap.
+
+    Examples
+    --------
+    >>> gap_scale(0.61), gap_scale(0.0), gap_scale(99.0)
+    (1.0, 0.25, 20.0)
+    """
+    size = abs(largest_gap_s)
+    return next((scale for scale in GAPS_S if size <= scale), GAPS_S[-1])
+
+
+def accel_scale(largest_mps2: float) -> float:
+    """Full scale of an acceleration bar in m/s²: the least round number of g that holds it.
+
+    Examples
+    --------
+    >>> round(accel_scale(3.4), 4)
+    4.9033
+    """
+    size = abs(largest_mps2) / STANDARD_GRAVITY_MPS2
+    found = next((scale for scale in ACCELS_G if size <= scale), ACCELS_G[-1])
+    return found * STANDARD_GRAVITY_MPS2
+
+
+def distance_ticks(goals: Sequence[SplitGoal], length_m: float) -> Ticks:
+    """Ticks of a track strip: the distance goals, or round distances where a run has none.
+
+    Examples
+    --------
+    >>> [text for _, text in distance_ticks([], 66.0)]
+    ['20 m', '40 m', '60 m']
+    """
+    found = {goal.value: goal.label for goal in goals if goal.kind == "distance"}
+    if not found:
+        length = _above_zero(length_m, "length")
+        step = next((s for s in (5, 10, 20, 50, 100, 200) if length / s <= 4), 500)
+        found = {float(step * k): f"{step * k} m" for k in range(1, int(length / step) + 1)}
+    return tuple((at, text) for at, text in sorted(found.items()) if at <= length_m)
+
+
+def _above_zero(value: float, what: str) -> float:
+    if not (math.isfinite(value) and value > 0):
+        raise UsageError(f"{what} {value} must be a number above zero: is the log empty?")
+    return value
