@@ -90,10 +90,10 @@ class Ladder:
         self._time = Tiles(face(cap, bold=True), INK, *ground)
         self._pm = Tiles(face(cap * PM_SHARE), QUIET_INK, *ground)
         self._reason = Tiles(face(cap * 0.82), QUIET_INK, *ground, ALL)
-        tag = face(cap * 0.6, bold=True)
+        tag = face(cap * 0.54, bold=True)
         self._tags = {
-            "wheelspin": chip("spin", tag, SPIN, pad_share=0.36),
-            "limiter": chip("cut", tag, CUT, pad_share=0.36),
+            "wheelspin": chip("spin", tag, SPIN, pad_share=0.34),
+            "limiter": chip("cut", tag, CUT, pad_share=0.34),
         }
 
     def _make_layers(self, hue: Color) -> None:
@@ -192,7 +192,7 @@ class Ladder:
             self._pm.write_right(self._frame, text, right, baseline)
         right -= self._pm.width(PM_TEXT) + round(0.4 * self._cap)
         left = self._time.write_right(self._frame, f"{state.time_s:.2f}", right, baseline)
-        return left - round(0.3 * self._cap)
+        return left - round(0.22 * self._cap)
 
     def _write_tags(self, state: RungState, right: int, left: int, baseline: int) -> None:
         reach = _reach(state)
@@ -203,7 +203,7 @@ class Ladder:
             right -= tile.shape[1]
             top = baseline - round(self._cap / 2) - tile.shape[0] // 2
             paste(self._frame, tile, right, top)
-            right -= round(0.2 * self._cap)
+            right -= round(0.15 * self._cap)
 
 
 def _reach(state: RungState) -> float:

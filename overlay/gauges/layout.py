@@ -96,6 +96,7 @@ def layout_for(
     part: Part = "whole",
     layout: Layout | None = None,
     rungs: int = 4,
+    skip_missing: bool = False,
 ) -> tuple[Placement, ...]:
     """Boxes of gauges in a picture.
 
@@ -113,6 +114,9 @@ def layout_for(
         From :func:`load_layout`; by default the one that comes with the program for this shape.
     rungs : int
         Number of splits on the ladder.
+    skip_missing : bool
+        Whether gauges that the layout has no place for are left out: a quarter of a wide picture
+        has no room for a legible ladder.
 
     Raises
     ------
@@ -133,6 +137,8 @@ def layout_for(
     placements = []
     for kind in kinds:
         if kind not in slots:
+            if skip_missing:
+                continue
             raise UsageError(
                 f"layout {chosen.name}: no place for the {kind} in [{table}]; "
                 "leave this gauge out or add its place to a layout of your own"

@@ -114,6 +114,7 @@ def test_layout_for__fewer_rungs_make_a_shorter_ladder() -> None:
 def test_layout_for__names_what_it_cannot_place() -> None:
     with pytest.raises(UsageError, match="no place for the gap in"):
         layout_for(1920, 1080, ["gap"], part="left")
+    assert layout_for(1920, 1080, ["gap"], part="left", skip_missing=True) == ()
     with pytest.raises(UsageError, match="unknown part"):
         layout_for(1920, 1080, ["ribbon"], part="middle")  # type: ignore[arg-type]
 

@@ -215,3 +215,19 @@ def test_accel_bar__forward_and_braking_go_opposite_ways() -> None:
 def test_accel_bar__zero_has_no_minus() -> None:
     bar = AccelBar(440, 120, full_scale_mps2=5.0)
     assert np.array_equal(bar.draw(AccelValues(0.0)).copy(), bar.draw(AccelValues(-0.0)).copy())
+
+
+def test_ladder__two_marks_on_one_rung_both_have_their_tag() -> None:
+    ladder = Ladder(540, 290, labels=("10 mph", "20 mph", "30 mph", "60 m"), hue=A)
+    parts = (SpoiledPart("wheelspin", 0.1, 0.2), SpoiledPart("limiter", 0.6, 0.7))
+    state = RungState("passed", time_s=6.61, sigma_s=0.03, spoiled=parts)
+    frame = ladder.draw(rungs(state, WAITING, WAITING, WAITING))
+    text_rows = frame[: ladder._rows(0).start]
+    assert area(text_rows, SPIN) > 200
+    assert area(text_rows, CUT) > 200
+
+
+def test_ladder__nothing_is_marked_before_it_has_happened() -> None:
+    ladder = Ladder(540, 290, labels=("10 mph",), hue=A)
+    state = RungState("filling", 0.3, spoiled=(SpoiledPart("limiter", 0.6, 0.7),))
+    assert area(ladder.draw(rungs(state)), CUT) == 0
