@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import signal
@@ -26,6 +27,7 @@ from overlay.demo.recorder import (
 from overlay.demo.scenario import (
     BUILDS,
     CURRENCY,
+    MARGIN_MPS,
     MARGIN_S,
     SPLIT_DISTANCES_M,
     SPLIT_SPEEDS_MPS,
@@ -249,34 +251,55 @@ def _facts() -> dict[str, Any]:
 def day_sheet(runs: tuple[RunTruth, ...]) -> str:
     """The day sheet as TOML text: vehicle, builds, runs and the splits to report."""
     vehicle = BUILDS[0].vehicle
+    goals = [f"{speed:g} m/s" for speed in SPLIT_SPEEDS_MPS]
+    goals += [f"{distance:g} m" for distance in SPLIT_DISTANCES_M]
     lines = [
         "# A village cyclekart club's timing runs on a disused airfield taxiway (simulated).",
-        "# Closed course, helmet and gloves; the rules of the venue and local law come first.",
+        "# Closed course, helmet and gloves; local law and the rules of the venue come first.",
+        "",
+        "[report]",
+        'title = "Taxiway day"',
+        'speed_unit = "mph"',
+        f"splits = [{', '.join(map(_quoted, goals))}]",
+        f"worth_noticing_s = {MARGIN_S:g}",
+        f"worth_noticing_mps = {MARGIN_MPS:g}",
         "",
         "[vehicle]",
         'name = "Club cart"',
-        f"mass_kg = {vehicle.mass_kg:g}  # with driver",
-        f"tyre_diameter_m = {2 * vehicle.tyre_radius_m:g}",
-        f"gear_ratio = {vehicle.ratio:g}  # engine turns for one turn of the driven wheels",
+        f"mass_kg = {vehicle.mass_kg:.1f}  # with driver and fuel",
+        f"rolling_circumference_m = {2 * math.pi * vehicle.tyre_radius_m:.4f}",
+        f"gear_ratios = [{vehicle.ratio:g}]  # turns of the crank for one of the driven wheel",
+        'clutch = "centrifugal"',
         "cylinders = 1",
         "strokes = 4",
-        f"limiter_rpm = {BUILDS[1].vehicle.limiter_rpm:g}",
-        f"stock_limit_rpm = {STOCK_LIMIT_RPM:g}  # a stock flywheel or rod can fail above it",
+        f"idle_rpm = {vehicle.idle_rpm:.1f}",
+        f"stock_limit_rpm = {STOCK_LIMIT_RPM:.1f}  # a stock flywheel or rod can fail above it",
         "",
-        "[report]",
-        f"split_speeds_mps = {list(SPLIT_SPEEDS_MPS)}",
-        f"split_distances_m = {list(SPLIT_DISTANCES_M)}",
-        "rollout = false",
-        f"worth_noticing_s = {MARGIN_S:g}",
+        "[conditions]",
+        "temperature_c = 16.0",
+        "pressure_hpa = 1006.0",
+        "humidity_percent = 58.0",
     ]
     for build in BUILDS:
-        lines += ["", "[[build]]", f'key = "{build.key}"', f'name = "{build.name}"']
-        lines += [f"price = {build.price:g}", f'currency = "{CURRENCY}"']
-        parts = ", ".join(
-            f'{{ name = "{name}", price = {price:g} }}' for name, price in build.parts
-        )
-        lines.append(f"parts = [{parts}]")
+        lines += [
+            "",
+            "[[builds]]",
+            f"name = {_quoted(build.key)}",
+            f"about = {_quoted(build.name)}",
+        ]
+        if build.parts:
+            lines += ["parts = ["]
+            lines += [f"  {{ name = {_quoted(n)}, price = {p:.2f} }}," for n, p in build.parts]
+            lines += ["]"]
+        lines += [f"price = {build.price:.2f}", f'currency = "{CURRENCY}"']
+        held = min(build.vehicle.governor_rpm, build.vehicle.limiter_rpm)
+        lines += [f"limiter_rpm = {held:.1f}"]
     for run in sorted(runs, key=lambda run: run.name):
-        lines += ["", "[[run]]", f'name = "{run.name}"', f'build = "{run.build}"']
-        lines += [f'clip = "{run.clip}"', f'logs = ["{run.speed_log}", "{run.revs_log}"]']
+        lines += ["", "[[runs]]", f"name = {_quoted(run.name)}", f"build = {_quoted(run.build)}"]
+        lines += [f"clip = {_quoted(run.clip)}"]
+        lines += [f"logs = [{_quoted(run.speed_log)}, {_quoted(run.revs_log)}]"]
     return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"'  # our own plain words only; nothing needs escaping

@@ -24,7 +24,8 @@ STOCK_LIMIT_RPM = 4000.0  # of the cart's stock flywheel and rod; our own figure
 CURRENCY = "GBP"
 SPLIT_SPEEDS_MPS = (5.0, 10.0)
 SPLIT_DISTANCES_M = (20.0, 60.0)
-MARGIN_S = 0.15
+MARGIN_S = 0.15  # of a split, worth noticing
+MARGIN_MPS = 0.3  # of top speed
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Build:
     Attributes
     ----------
     key, name : str
-        Short key such as ``a``; name as shown.
+        Short name such as ``A``, used in the day sheet; what it is, as shown.
     parts : tuple of (str, float)
         What was bought, with its price in `CURRENCY`.
     vehicle : Vehicle
@@ -51,9 +52,9 @@ class Build:
         return sum(price for _, price in self.parts)
 
 
-BUILD_A = Build("a", "As bought", (), Vehicle())
+BUILD_A = Build("A", "As bought", (), Vehicle())
 BUILD_B = Build(
-    "b",
+    "B",
     "Open filter, jet and free governor",
     (
         ("open air filter", 26.0),
@@ -160,7 +161,7 @@ def _plan(
     started = receiver.first_utc + timedelta(seconds=receiver.before_s)
     wrong = timedelta(hours=1, seconds=float(rng.normal(2, 3)))
     return RunPlan(
-        name=f"{build.key}{number}",
+        name=f"{build.key.lower()}{number}",
         build=build,
         drive=drive,
         scene=scene,

@@ -117,13 +117,17 @@ def test_day__files_and_truth_agree(day):
 
 
 def test_day__sheet_is_toml_and_names_the_files(day):
-    sheet = tomllib.loads(day.sheet.read_text(encoding="utf-8"))
-    assert len(sheet["build"]) == 2
-    for run in sheet["run"]:
-        assert (day.folder / run["clip"]).exists()
-        assert all((day.folder / log).exists() for log in run["logs"])
-    parts = sheet["build"][1]["parts"]
-    assert sum(part["price"] for part in parts) == sheet["build"][1]["price"] == 85
+    from overlay.sheet import load_sheet
+
+    text = tomllib.loads(day.sheet.read_text(encoding="utf-8"))
+    parts = text["builds"][1]["parts"]
+    assert sum(part["price"] for part in parts) == text["builds"][1]["price"] == 85
+    sheet = load_sheet(day.sheet)
+    assert [build.name for build in sheet.builds] == ["A", "B"]
+    assert [(run.name, run.build) for run in sheet.runs] == [("a1", "A"), ("b1", "B")]
+    for run in sheet.runs:
+        assert sheet.file(run.clip).exists()
+        assert all(sheet.file(log).exists() for log in run.logs)
 
 
 def test_plan__one_run_is_spoiled_and_scatter_is_realistic():
