@@ -17,6 +17,7 @@ COMMANDS = {
     "correct": "overlay.cli.correct:correct",
     "draw": "overlay.cli.draw:draw",
     "pair": "overlay.cli.pair:pair",
+    "day": "overlay.cli.day:day",
     "verify": "overlay.cli.verify:verify",
     "demo": "overlay.cli.demo:demo",
 }

@@ -18,26 +18,24 @@ from overlay.sheet.wording import shape_problems
 
 LARGEST_BYTES = 1 << 20  # a day of hundreds of runs takes a tenth of it
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
+_BACKSLASH = r"a \ stands in double quotes; write / in file names, or use single quotes"
 _SYNTAX = (  # how the parser's message starts, and what to do about it
-    ("Cannot overwrite a value", "is given twice; take one of the two out"),
-    ("Cannot declare", "is a table that stands above already; put its lines together under one"),
-    ("Cannot mutate immutable", "adds to a table that is closed already; write it in one place"),
-    ("Duplicate inline table key", "is given twice; take one of the two out"),
-    ("Expected '='", "has no '='; write key = value"),
-    ("Invalid value", 'has no value that TOML knows; put text in double quotes, "..."'),
-    ("Unclosed array", "opens a list with [ that no ] closes"),
-    ("Unclosed inline table", "opens a table with { that no } closes"),
-    ("Unterminated string", 'opens a text with " that no " closes'),
-    (
-        "Illegal character",
-        "has a text that its closing quote is missing from, or a stray character",
-    ),
-    ("Unescaped", r"has a \ in double quotes; write / in file names, or use single quotes"),
-    ("Invalid hex", r"has a \ in double quotes; write / in file names, or use single quotes"),
-    ("Expected ']", "has a table's header that no bracket closes; write [vehicle] or [[runs]]"),
-    ("Expected newline or end", "has something after its value; one key = value a line"),
-    ("Invalid initial character", "starts with what is no key; write key = value"),
-    ("Invalid statement", "is neither a table's header nor key = value"),
+    ("Cannot overwrite a value", "this key is given twice; take one of the two out"),
+    ("Cannot declare", "this table stands above already; put its lines together under one"),
+    ("Cannot mutate immutable", "this adds to a table closed above; write it in one place"),
+    ("Duplicate inline table key", "a key is given twice in { }; take one of the two out"),
+    ("Expected '='", "this key has no '='; write key = value"),
+    ("Invalid value", 'this value is none that TOML knows; put text in double quotes, "..."'),
+    ("Unclosed array", "a list opened with [ is closed by no ]; add it at its end"),
+    ("Unclosed inline table", "a table opened with { is closed by no }; add it at its end"),
+    ("Unterminated string", "a text is closed by no quote; add it at its end"),
+    ("Illegal character", "a text is closed by no quote, or there is a stray character"),
+    ("Unescaped", _BACKSLASH),
+    ("Invalid hex", _BACKSLASH),
+    ("Expected ']", "no bracket closes this header; write [vehicle] or [[runs]]"),
+    ("Expected newline or end", "something follows the value; write one key = value a line"),
+    ("Invalid initial character", "this starts with what is no key; write key = value"),
+    ("Invalid statement", "this is neither a table's header nor key = value"),
 )
 
 
@@ -121,7 +119,7 @@ def _syntax_problem(message: str, text: str, name: str) -> Problem:
     line = min(int(place[1]), lines) if place and place[1] else lines
     plain = _PLACE.sub("", message)
     told = next((mend for start, mend in _SYNTAX if plain.startswith(start)), None)
-    told = told or f"is no TOML: {plain[:1].lower()}{plain[1:]}"
+    told = told or f"this is no TOML: {plain[:1].lower()}{plain[1:]}"
     return Problem(name, line, "", f"{told} (the rest is checked once this is mended)")
 
 

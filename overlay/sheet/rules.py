@@ -20,6 +20,7 @@ from overlay.sheet.problems import Places, Problem, shown
 Where = places_of.Path
 Found = Iterator[tuple[Where, str]]
 Table = Mapping[str, Any]
+NO_FILE = "no such file"
 PRICE_TOLERANCE = 0.005  # half of the smallest coin of most currencies
 # Names that Windows keeps for devices, whatever the suffix.
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(1, 10))}
@@ -135,7 +136,12 @@ def _builds(raw: Table) -> Found:
         yield from _vehicle(known, ("builds", index))
         total = _parts_total(build)
         price = _number(build, "price")
-        if total is not None and price is not None and abs(total - price) > PRICE_TOLERANCE:
+        if (
+            total is not None
+            and price is not None
+            and price >= 0
+            and abs(total - price) > PRICE_TOLERANCE
+        ):
             yield (
                 ("builds", index, "price"),
                 f"{price:.10g} is not the sum of the parts, {total:.10g}; mend one of them, "
@@ -268,7 +274,8 @@ def _files(raw: Table, folder: Path) -> Found:
             if here is None:
                 here = _names_in(folder)
             close = difflib.get_close_matches(name, here, n=1, cutoff=0.7)
-            mend = f'did you mean "{close[0]}"?' if close else wrong[1]
+            is_gone = wrong[0] == NO_FILE
+            mend = f'did you mean "{close[0]}"?' if close and is_gone else wrong[1]
             yield path, f"{shown(name)}: {wrong[0]}; {mend}"
 
 
@@ -283,7 +290,7 @@ def _file_problem(folder: Path, name: str) -> tuple[str, str] | None:
     except (OSError, ValueError):
         return "cannot be a file name", "check it"
     mend = f"check the name; it counts from {folder}"
-    return "no such file", "write / instead of \\" if "\\" in name else mend
+    return NO_FILE, "write / instead of \\" if "\\" in name else mend
 
 
 def _names_in(folder: Path) -> list[str]:

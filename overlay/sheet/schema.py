@@ -38,7 +38,7 @@ def _editable(node: Any) -> Any:
         if len(real) == 1:
             del node["anyOf"]
             node = {**real[0], **node}
-    if node.get("default", "") is None:
+    if node.get("default", "") is None or isinstance(node.get("default"), dict):
         del node["default"]
     if isinstance(node.get("title"), str) and "properties" not in node:
         del node["title"]

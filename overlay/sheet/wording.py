@@ -92,9 +92,17 @@ def shape_problems(errors: Iterable[ErrorDetails], places: Places) -> list[Probl
     places : Places
     """
     found: dict[tuple[Path, str], Problem] = {}
+    errors = list(errors)
+    misspelt = {
+        _likely(str(error["loc"][0]), list(_NO_TABLES))
+        for error in errors
+        if error["type"] == "extra_forbidden" and len(error["loc"]) == 1
+    }
     for error in errors:
         if error["type"] == "too_short" and error["input"]:
             continue  # items that are wrong themselves are left out of the count
+        if error["type"] == "missing" and error["loc"][-1] in misspelt:
+            continue  # the table is there under a name that is told already
         path, text = _worded(error)
         found.setdefault((path, text), places.problem(path, text))
     return list(found.values())

@@ -1,0 +1,374 @@
+"""A day sheet to start from: find the clips and logs in a folder and pair them."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from overlay.errors import InputError, OutputError, TimetrueError
+from overlay.files import written_whole
+from overlay.jobs.facts import LOG_SUFFIXES
+from overlay.jobs.progress import Progress, silent
+from overlay.jobs.sheet_runs import SHEET_NAME
+from overlay.logs.model import Log
+
+CLIP_SUFFIXES = {".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts", ".m2ts", ".ts", ".webm", ".3gp"}
+WIDEST_SHIFT_H = 14  # time zones reach from UTC-12 to UTC+14
+SLACK_S = 120.0  # a camera's clock set by hand is a minute or two wrong besides the hours
+MOVING_MPS = 2.0  # above the scatter of a receiver at rest and below any run
+
+
+@dataclass(frozen=True)
+class SeenClip:
+    """A clip in the folder."""
+
+    name: str
+    duration_s: float
+    created_utc: datetime | None
+
+
+@dataclass(frozen=True, eq=False)
+class SeenLog:
+    """A log in the folder."""
+
+    name: str
+    log: Log
+
+    @property
+    def has_speed(self) -> bool:
+        """Whether it gives speed over ground."""
+        return self.log.speed is not None
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """First and last instant on its own clock."""
+        series = [s for s in self.log.channels.values() if len(s)]
+        return min(float(s.t_s[0]) for s in series), max(float(s.t_s[-1]) for s in series)
+
+    def top_mps(self, start_s: float = -np.inf, end_s: float = np.inf) -> float:
+        """Highest speed between two instants of its own clock; 0 without any."""
+        speed = self.log.speed
+        if speed is None:
+            return 0.0
+        values = speed.values[(speed.t_s >= start_s) & (speed.t_s <= end_s)]
+        return float(np.max(values)) if len(values) else 0.0
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """A clip with the logs found for it.
+
+    Attributes
+    ----------
+    clip : SeenClip
+    logs : tuple of SeenLog
+        The one with speed first.
+    reasons : tuple of str
+        Why each log, one a log.
+    doubts : tuple of str
+        What a person should look at.
+    """
+
+    clip: SeenClip
+    logs: tuple[SeenLog, ...] = ()
+    reasons: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Folder:
+    """What a folder holds.
+
+    Attributes
+    ----------
+    clips, logs
+        That can be read.
+    left_out : tuple of (str, str)
+        Name and reason of files that look like one and cannot be read.
+    """
+
+    clips: tuple[SeenClip, ...]
+    logs: tuple[SeenLog, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class NewSheet:
+    """What was written.
+
+    Attributes
+    ----------
+    path : Path
+    counts : str
+        Such as ``6 runs, 2 builds``.
+    doubts : tuple of str
+        What to look at, one sentence each.
+    """
+
+    path: Path
+    counts: str
+    doubts: tuple[str, ...] = field(default=())
+
+
+def new_sheet(
+    folder: str | os.PathLike[str], *, units: str = "mph", progress: Progress = silent
+) -> NewSheet:
+    """Write a commented ``day.toml`` from the files in a folder.
+
+    Parameters
+    ----------
+    folder : path
+    units : str
+        Unit of speed: ``mph``, ``km/h`` or ``m/s``.
+    progress : callable
+        Told of the stage ``looking at files``.
+
+    Raises
+    ------
+    InputError
+        If there is no such folder, or no clip in it.
+    OutputError
+        If the sheet is there already, or cannot be written.
+    """
+    from overlay.jobs.day_text import sheet_text
+
+    place = Path(folder)
+    target = place / SHEET_NAME
+    if not place.is_dir():
+        raise InputError(f"{place}: no such folder; name the one with the day's clips and logs")
+    if target.exists() or target.is_symlink():
+        raise OutputError(f"{target}: is there already and is never overwritten; move it first")
+    seen = look_at(place, progress=progress)
+    if not seen.clips:
+        left = f" ({seen.left_out[0][0]}: {seen.left_out[0][1]})" if seen.left_out else ""
+        raise InputError(f"{place}: no clip in it that can be read{left}; name another folder")
+    pairings = pair_up(seen.clips, seen.logs)
+    text, counts, doubts = sheet_text(seen, pairings, units)
+    with written_whole(target) as part:
+        part.write_text(text, encoding="utf-8", newline="\n")
+    return NewSheet(target, counts, doubts)
+
+
+def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
+    """Open every file of the folder that may be a clip or a log; folders in it are not entered."""
+    from overlay.footage import probe
+    from overlay.logs import read_log
+
+    clips, logs, left_out = [], [], []
+    try:
+        names = sorted((p.name for p in folder.iterdir() if p.is_file()), key=natural)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be read: {error.strerror or error}") from error
+    for number, name in enumerate(names):
+        progress("looking at files", number / len(names))
+        suffix = Path(name).suffix.lower()
+        if name.startswith(".") or not name.isprintable():
+            continue
+        try:
+            if suffix in CLIP_SUFFIXES:
+                facts = probe(folder / name)
+                clips.append(SeenClip(name, facts.duration_s, facts.created_utc))
+            elif suffix in LOG_SUFFIXES:
+                log = read_log(folder / name)
+                if log.speed is not None or log.rpm is not None:
+                    logs.append(SeenLog(name, log))
+                else:
+                    left_out.append((name, "has neither speed nor RPM"))
+        except TimetrueError as error:
+            left_out.append((name, str(error).removeprefix(f"{folder / name}: ")))
+    progress("looking at files", 1.0)
+    return Folder(tuple(clips), tuple(logs), tuple(left_out))
+
+
+def natural(name: str) -> list[tuple[int, int | str]]:
+    """Key for sorting names as a person does: a2 before a10.
+
+    Examples
+    --------
+    >>> sorted(["a10", "a2", "b1"], key=natural)
+    ['a2', 'a10', 'b1']
+    """
+    parts = re.findall(r"\d+|\D+", name.casefold())
+    return [(0, int(part)) if part.isdecimal() else (1, part) for part in parts]
+
+
+# -- pairing ------------------------------------------------------------------------------------
+
+
+def pair_up(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> tuple[Pairing, ...]:
+    """Give each clip the log of its speed, and one with RPM where that has none.
+
+    A name in common outweighs times, times outweigh the order. One shift of whole hours between
+    the camera's clock and UTC is sought for the whole day.
+
+    Parameters
+    ----------
+    clips, logs : sequences
+
+    Returns
+    -------
+    tuple of Pairing
+        One a clip, in the clips' order; `logs` is empty where none was found.
+    """
+    speed = [log for log in logs if log.has_speed]
+    extra = [log for log in logs if not log.has_speed]
+    shift_h = common_shift_h(clips, speed)
+    first = _choose(clips, speed, shift_h)
+    second = _choose(clips, extra, shift_h)
+    pairings = []
+    for clip in clips:
+        pairing = Pairing(clip)
+        if clip.name in first:
+            log, reason = first[clip.name]
+            pairing = replace(pairing, logs=(log,), reasons=(reason,))
+            if log.log.rpm is None and clip.name in second:
+                log, reason = second[clip.name]
+                pairing = replace(
+                    pairing,
+                    logs=(*pairing.logs, log),
+                    reasons=(*pairing.reasons, reason),
+                )
+        pairings.append(replace(pairing, doubts=_doubts(pairing, shift_h)))
+    return tuple(pairings)
+
+
+def common_shift_h(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> int | None:
+    """Whole hours by which the camera's clock is ahead of UTC, or None without evidence.
+
+    The shift that brings the most clips to a log wins, then the most seconds covered, then the
+    smallest shift.
+    """
+    best: tuple[int, float, int] | None = None
+    for shift in range(-WIDEST_SHIFT_H, WIDEST_SHIFT_H + 1):
+        overlaps = [
+            max(
+                (o for log in logs if (o := _overlap_s(clip, log, shift)) is not None), default=None
+            )
+            for clip in clips
+        ]
+        near = [o for o in overlaps if o is not None and o > -SLACK_S]
+        if near:
+            rank = (len(near), round(sum(max(o, 0.0) for o in near), 3), -abs(shift))
+            if best is None or rank > (best[0], best[1], -abs(best[2])):
+                best = (rank[0], rank[1], shift)
+    return None if best is None else best[2]
+
+
+def _overlap_s(clip: SeenClip, log: SeenLog, shift_h: int) -> float | None:
+    """Seconds that a log and a clip share by their clocks; negative: seconds between them."""
+    window = _window_s(clip, log, shift_h)
+    if window is None:
+        return None
+    start_s, end_s = log.span_s
+    return min(window[1], end_s) - max(window[0], start_s)
+
+
+def _window_s(clip: SeenClip, log: SeenLog, shift_h: int) -> tuple[float, float] | None:
+    """The clip's start and end on the log's own time, by the clocks."""
+    if clip.created_utc is None or log.log.start_utc is None:
+        return None
+    started = clip.created_utc - timedelta(hours=shift_h)
+    start_s = (started - log.log.start_utc).total_seconds()
+    return start_s, start_s + clip.duration_s
+
+
+def _choose(
+    clips: Sequence[SeenClip], logs: Sequence[SeenLog], shift_h: int | None
+) -> dict[str, tuple[SeenLog, str]]:
+    """A log and the reason for each clip that has one, by the clip's name."""
+    chosen: dict[str, tuple[SeenLog, str]] = {}
+    for clip in clips:
+        named = max(logs, key=lambda log: _kinship(clip.name, log.name), default=None)
+        if named is not None and _kinship(clip.name, named.name) > 0:
+            chosen[clip.name] = (named, "by its name" + _time_word(clip, named, shift_h))
+    used = {log.name for log, _ in chosen.values()}
+    for clip in clips:
+        if clip.name in chosen or shift_h is None:
+            continue
+        timed = [(o, log) for log in logs if (o := _overlap_s(clip, log, shift_h)) is not None]
+        near = [(o, log.name not in used, log) for o, log in timed if o > -SLACK_S]
+        if near:
+            log = max(near, key=lambda item: item[:2])[2]
+            chosen[clip.name] = (log, "by its time" + _shift_word(shift_h))
+    used = {log.name for log, _ in chosen.values()}
+    waiting = [clip for clip in clips if clip.name not in chosen]
+    free = [log for log in logs if log.name not in used]
+    if waiting and len(waiting) == len(free):
+        for clip, log in zip(
+            _in_order(waiting), sorted(free, key=lambda log: natural(log.name)), strict=True
+        ):
+            chosen[clip.name] = (log, "only by its place in the order")
+    return chosen
+
+
+def _in_order(clips: Sequence[SeenClip]) -> list[SeenClip]:
+    """By creation time where every clip has one, else by name."""
+    if all(clip.created_utc for clip in clips):
+        return sorted(clips, key=lambda clip: (clip.created_utc or datetime.min).timestamp())
+    return sorted(clips, key=lambda clip: natural(clip.name))
+
+
+def _kinship(clip: str, log: str) -> float:
+    """Words that the whole shorter name shares with the start of the longer; 0 for strangers."""
+    a, b = words(clip), words(log)
+    shorter = min(len(a), len(b))
+    if shorter == 0 or a[:shorter] != b[:shorter]:
+        return 0.0
+    return shorter - abs(len(a) - len(b)) / 100
+
+
+def words(name: str) -> list[str]:
+    """Words and numbers of a file's name, without its suffix.
+
+    Examples
+    --------
+    >>> words("a1_revs.csv"), words("Run 03.MP4")
+    (['a1', 'revs'], ['run', '03'])
+    """
+    return re.findall(r"[^\W_]+", Path(name).stem.casefold())
+
+
+def _time_word(clip: SeenClip, log: SeenLog, shift_h: int | None) -> str:
+    overlap = None if shift_h is None else _overlap_s(clip, log, shift_h)
+    if overlap is None or shift_h is None or overlap <= -SLACK_S:
+        return ""
+    return " and time" + _shift_word(shift_h)
+
+
+def _shift_word(shift_h: int) -> str:
+    if shift_h == 0:
+        return ""
+    return (
+        f" (the camera's clock is {abs(shift_h)} h {'ahead of' if shift_h > 0 else 'behind'} UTC)"
+    )
+
+
+def _doubts(pairing: Pairing, shift_h: int | None) -> tuple[str, ...]:
+    """Evidence in the files themselves against a pairing."""
+    clip = pairing.clip
+    if not pairing.logs:
+        return ("no log was found for it",)
+    log = pairing.logs[0]
+    doubts = [
+        f"{other.name} was paired {reason}"
+        for other, reason in zip(pairing.logs, pairing.reasons, strict=True)
+        if reason.startswith("only")
+    ]
+    overlap = None if shift_h is None else _overlap_s(clip, log, shift_h)
+    if overlap is not None and overlap <= -SLACK_S:
+        doubts.append(f"{log.name} is {-overlap / 60:.0f} min away by its time")
+    covered_s = log.span_s[1] - log.span_s[0]
+    if covered_s < clip.duration_s / 2:
+        doubts.append(f"{log.name} lasts {covered_s:.0f} s, the clip {clip.duration_s:.0f} s")
+    window = None if shift_h is None else _window_s(clip, log, shift_h)
+    start_s, end_s = window if window and overlap and overlap > 0 else (-np.inf, np.inf)
+    top = log.top_mps(start_s - SLACK_S, end_s + SLACK_S)
+    if top < MOVING_MPS:
+        doubts.append(f"{log.name} shows no run there, {top:.1f} m/s at most")
+    return tuple(doubts)
