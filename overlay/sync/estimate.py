@@ -18,7 +18,7 @@ from overlay.sync.evidence import (
     without_log,
     without_motion,
 )
-from overlay.sync.fit import Fit, fitted, tuned
+from overlay.sync.fit import Fit, curvature_sigma_s, fitted, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
@@ -30,6 +30,8 @@ SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
+ROUGHER = 2.0
+WIDEST_FACTOR = 1.5
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
 SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
 SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known this well
@@ -113,6 +115,16 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
     return sorted(fits, key=lambda f: f.point.smoothing_s)
 
 
+def _rougher(fit: Fit) -> Fit:
+    """The fit with a curve free to bend more.
+
+    One roughness for a whole run is too stiff at the launch, where acceleration jumps, and
+    there the smoothing is told from the delay; twice the root density removed the bias on
+    simulated launches.
+    """
+    return replace(fit, noise=replace(fit.noise, jerk=ROUGHER * fit.noise.jerk))
+
+
 def _first_fit(
     motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
 ) -> tuple[Evidence, Fit] | None:
@@ -157,20 +169,22 @@ def _support(evidence: Evidence, fit: Fit, log_cost: float) -> float:
 
 
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
-    fits = _over_smoothing(evidence, fit)
+    fits = _over_smoothing(evidence, _rougher(fit))
     best = max(fits, key=_log_share)
     for _ in range(2):
         if abs(best.point.smoothing_s - fit.point.smoothing_s) < 0.06:
             break
         fit = tuned(evidence, best.point, best.noise, rounds=8)
-        fits = _over_smoothing(evidence, fit)
+        fits = _over_smoothing(evidence, _rougher(fit))
         best = max(fits, key=_log_share)
     logs = np.array([_log_share(f) for f in fits])
     shares = np.exp(logs - np.max(logs))
     shares /= np.sum(shares)
     smoothings = np.array([f.point.smoothing_s for f in fits])
     totals = np.array([f.point.shift_s for f in fits]) + smoothings
-    sigmas = np.maximum([f.shift_sigma_s for f in fits], 1e-6)
+    widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
+    factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
+    sigmas = factor * np.maximum([f.shift_sigma_s for f in fits], 1e-6)
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = _score(evidence, best)
     return Verdict(

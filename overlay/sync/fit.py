@@ -96,6 +96,7 @@ def climb(
     *,
     steps: int = 8,
     fixed: bool = False,
+    held: bool = False,
     system: System | None = None,
 ) -> tuple[Point, System, float]:
     """Gauss-Newton at fixed noise; the point, its system and the shift's sigma.
@@ -106,7 +107,7 @@ def climb(
     system = system or assemble(evidence, point, noise, weights)
     sigma = math.inf
     for _ in range(steps):
-        step, border, covariance, _ = newton_step(system, p, point, fixed)
+        step, border, covariance, _ = newton_step(system, p, point, fixed, held)
         count = len(point.gain_error)
         sigma = math.sqrt(max(covariance[count + 2, count + 2], 0.0))
         move = float(np.clip(border[count + 2], -LARGEST_STEP_S, LARGEST_STEP_S))
@@ -260,7 +261,25 @@ def fitted(
     *,
     steps: int = 8,
     fixed: bool = False,
+    held: bool = False,
 ) -> Fit:
-    """Converged fit at fixed noise."""
-    point, system, sigma = climb(evidence, point, noise, weights, steps=steps, fixed=fixed)
+    """Converged fit at fixed noise; `fixed` and `held` as in :func:`newton_step`."""
+    point, system, sigma = climb(
+        evidence, point, noise, weights, steps=steps, fixed=fixed, held=held
+    )
     return Fit(point, noise, weights, cost_of(evidence, noise, point, system), sigma, system)
+
+
+def curvature_sigma_s(evidence: Evidence, fit: Fit) -> float:
+    """Sigma of the shift from the marginal likelihood itself, a sigma and a half either side.
+
+    The Gauss-Newton figure takes noise in the fitted slope for information; the likelihood
+    with the curve integrated out does not.
+    """
+    reach = 1.5 * fit.shift_sigma_s
+    rise = 0.0
+    for side in (-reach, reach):
+        start = replace(fit.point, shift_s=fit.point.shift_s + side)
+        moved = fitted(evidence, start, fit.noise, fit.weights, steps=3, held=True)
+        rise += (moved.cost - fit.cost) / 2
+    return reach / math.sqrt(max(rise, 0.05))

@@ -300,13 +300,13 @@ def log_determinant(system: System, p: Precision, random: int) -> float:
 
 
 def newton_step(
-    system: System, p: Precision, point: Point, fixed: bool = False
+    system: System, p: Precision, point: Point, fixed: bool = False, held: bool = False
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Gauss-Newton step of the coefficients and of the border, and the border's covariance.
 
     Last, by how much the step is to lower minus two log likelihood.
 
-    With `fixed`, gain, shift and drift stay as they are.
+    With `fixed`, gain, shift and drift stay as they are; with `held`, shift and drift.
     """
     import scipy.linalg
 
@@ -319,10 +319,11 @@ def newton_step(
     border[1 : 1 + count] -= p.border[1 : 1 + count] * point.gain_error
     if len(border) > count + 3:
         border[-1] -= p.border[-1] * point.drift
-    if fixed:
-        schur[count + 1 :, :] = 0.0
-        schur[:, count + 1 :] = 0.0
-        schur[range(count + 1, len(border)), range(count + 1, len(border))] = 1e30
+    if fixed or held:
+        still = np.arange(count + 1 if fixed else count + 2, len(border))
+        schur[still, :] = 0.0
+        schur[:, still] = 0.0
+        schur[still, still] = 1e30
     free = scipy.linalg.cho_solve_banded((factor, True), pull, check_finite=False)
     covariance: FloatArray = np.asarray(np.linalg.inv(schur), dtype=np.float64)
     border_step = covariance @ (border - cross.T @ free)
