@@ -25,6 +25,7 @@ _SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of wh
 _STILL = 1.5  # sigmas for it to go on
 _MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
 _FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
+_BOUNCE = 0.004  # of the limit: least spread of bouncing revs, about 1.4 % from top to bottom
 _DIP = 3.3  # sigmas that the revs must fall and rise again: a crest does not
 _TOUCH = 0.985  # of the limit: the revs' upper turning points lie within this of it
 
@@ -223,7 +224,9 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float, sure: float) ->
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
     flat = abs(slope) < 0.5 * max(float(rise), 50.0)
     dips = _deepest_dip(values) > _DIP * noise_rpm
-    return bool(flat and dips and ratio > max(1.3, 1 + sure * np.sqrt(2 / free)))
+    spread = noise_rpm * float(np.sqrt(max(ratio - 1, 0.0)))  # of the revs, the noise taken off
+    deep = spread > _BOUNCE * float(np.max(values))
+    return bool(flat and deep and dips and ratio > max(1.3, 1 + sure * np.sqrt(2 / free)))
 
 
 def _deepest_dip(values: FloatArray) -> float:

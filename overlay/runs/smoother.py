@@ -275,18 +275,15 @@ def _from_launch(readings: Readings, window: Span) -> Readings:
     """
     keep = readings.t_s >= window.start_s
     keep[0] = True
-    t, value, weight, direct, extra = (
-        column[keep]
-        for column in (
-            readings.t_s,
-            readings.value_mps,
-            readings.weight.copy(),
-            readings.direct,
-            readings.extra_jerk,
-        )
-    )
+    weight = readings.weight[keep]
     weight[0] = np.inf
-    return Readings(t, value, weight, direct, extra)
+    return Readings(
+        readings.t_s[keep],
+        readings.value_mps[keep],
+        weight,
+        readings.direct[keep],
+        readings.extra_jerk[keep],
+    )
 
 
 def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
