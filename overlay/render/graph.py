@@ -33,7 +33,7 @@ def layer_chains(
     deep = "yuva420p10le" if "10" in pixel_format else "yuva420p"
     return [
         f"[{first_input + index}:v]"
-        f"scale=out_color_matrix={matrix}:out_range={color_range}:flags=accurate_rnd+bicubic,"
+        f"scale=out_color_matrix={matrix}:out_range={color_range}:flags=bilinear,"
         f"format={deep}"
         for index, _ in enumerate(layers)
     ]

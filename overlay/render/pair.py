@@ -251,6 +251,11 @@ def output_rate(rates_hz: Sequence[Fraction]) -> Fraction:
     return min(_COMMON_HZ, key=lambda rate: abs(rate - wanted))
 
 
+def _usual_rate_hz(facts: ClipFacts) -> Fraction:
+    """Frames a second as the usual step tells; an average falls short where frames are missing."""
+    return 1 / Fraction(facts.frame_times.median_step_s).limit_denominator(1_000_000)
+
+
 def _timeline(
     sides: Sequence[PairSide],
     facts: Sequence[ClipFacts],
@@ -278,7 +283,7 @@ def _timeline(
             f"instead of {lead_s:.2f} s"
         )
         lead_s = possible_s
-    rate = rate_hz or output_rate([one.frame_rate_hz for one in facts])
+    rate = rate_hz or output_rate([_usual_rate_hz(one) for one in facts])
     starts = tuple(side.launch_s - lead_s for side in sides)
     ends = [
         min(side.end_s if side.end_s is not None else one.duration_s, one.duration_s)
@@ -331,11 +336,11 @@ def _graph(
     ]
     panes = "".join(f"[p{index}]" for index in range(len(facts)))
     places = "|".join(f"{cell.x}_{cell.y}" for cell in geometry.cells)
-    # A grid with an empty corner is filled and brought to its full size.
-    pieces.append(
-        f"{panes}xstack=inputs={len(facts)}:layout={places}:fill={_GROUND},"
-        f"pad={geometry.width}:{geometry.height}:0:0:color={_GROUND},{colors.tags}[base]"
-    )
+    # Filling costs a pass over the picture, so it is left out where the cells cover it all.
+    covered = sum(cell.width * cell.height for cell in geometry.cells)
+    whole = covered == geometry.width * geometry.height
+    fill = "" if whole else f":fill={_GROUND},pad={geometry.width}:{geometry.height}:0:0:{_GROUND}"
+    pieces.append(f"{panes}xstack=inputs={len(facts)}:layout={places}{fill},{colors.tags}[base]")
     tick = 1 / line.rate_hz
     prepared = layer_chains(layers, len(facts), colors.matrix, "tv", encoder.pixel_format)
     pieces += [f"{chain},settb={tick}[g{index}]" for index, chain in enumerate(prepared)]

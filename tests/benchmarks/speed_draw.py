@@ -27,45 +27,61 @@ from overlay.render.encoder import EncodeOptions, choose_encoder, ffmpeg_path
 ROOT = Path(__file__).parents[2]
 LANE = ROOT.parent / "shared" / "data" / "lane" / "lane.mp4"
 
-# Three layers of a usual size at 1080p that change at each frame the way gauges do: a bar's end
-# moves, digits change. They stand for gauges without knowing any.
-GENERIC = """
+# The project's own gauges on a made-up run. Ribbon and comb are redrawn for each frame, ladder and
+# gap bar when what they show changes by a pixel or a digit.
+JOB = """
 import sys
 import numpy as np
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.ladder import Ladder
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.values import CombValues, GapValues, LadderValues, RibbonValues, RungState
 from overlay.render import Layer, PairSide, draw_clip, pair_clips
 
-def moving(w, h):
-    ground = np.zeros((h, w, 4), np.uint8)
-    ground[...] = (20, 20, 24, 170)
-    digits = np.random.default_rng(1).integers(0, 2, (10, h // 3, h // 5, 1), np.uint8) * 255
-    frame = ground.copy()
-    def draw(t):
-        end = 10 + int((w - 20) * (t % 5) / 5)
-        frame[10 : h // 3] = ground[10 : h // 3]
-        frame[10 : h // 3, 10:end] = (230, 159, 0, 255)
-        for place in range(3):
-            x = 20 + place * (h // 4)
-            tile = digits[int(t * 10 ** place) % 10]
-            frame[h // 2 : h // 2 + h // 3, x : x + h // 5, :3] = tile
-        return frame
-    return draw
+def layer(x, y, w, h, gauge, values, key=None):
+    return Layer(x, y, w, h, lambda t: gauge.draw(values(t)), key)
 
-if sys.argv[3] == "pair":
+def speed(t):
+    return RibbonValues(15 * (1 - np.exp(-t / 6)), 0.2)
+
+def engine(t):
+    return CombValues(1800 + 3200 * (t / 5 % 1))
+
+def rungs(t):
+    states = [
+        RungState("passed", 1.0, goal, 0.03) if t >= goal else RungState("filling", t / goal)
+        for goal in (3.0, 7.0, 12.0, 30.0)
+    ]
+    return LadderValues(tuple(states))
+
+def rung_key(t):
+    return tuple((rung.status, round(rung.progress * 400)) for rung in rungs(t).rungs)
+
+def set_of(places):
+    ribbon, comb, ladder = places
+    labels = ("10 mph", "20 mph", "30 mph", "60 m")
+    return [
+        layer(*ribbon, Ribbon(*ribbon[2:], full_scale_mps=20.0), speed),
+        layer(*comb, Comb(*comb[2:], full_scale_rpm=6000.0), engine),
+        layer(*ladder, Ladder(*ladder[2:], labels=labels), rungs, rung_key),
+    ]
+
+source, target, what = sys.argv[1:]
+if what == "pair":
     sides = [
-        PairSide(sys.argv[1], 2.0, None, [
-            Layer(x + 40, 850, 880, 140, moving(880, 140)),
-            Layer(x + 40, 660, 480, 120, moving(480, 120)),
-            Layer(x + 620, 140, 300, 200, moving(300, 200)),
-        ])
+        PairSide(source, 2.0, None, set_of([
+            (x + 40, 880, 880, 150), (x + 40, 720, 520, 140), (x + 480, 130, 440, 200)
+        ]))
         for x in (0, 960)
     ]
-    gap = Layer(240, 20, 1440, 100, moving(1440, 100))
-    print(pair_clips(*sides, sys.argv[2], lead_s=2.0, common=[gap]))
-    raise SystemExit
-
-boxes = [(320, 900, 1280, 140), (80, 60, 640, 140), (1500, 60, 360, 320)][: int(sys.argv[3])]
-layers = [Layer(x, y, w, h, moving(w, h)) for x, y, w, h in boxes]
-print(draw_clip(sys.argv[1], layers, sys.argv[2]))
+    bar = GapBar(1440, 110, names=("Stock", "Long pipe"))
+    gap_key = lambda t: (round(0.05 * t, 2), round(0.4 * t, 1))
+    gap = layer(240, 10, 1440, 110, bar, lambda t: GapValues(0.05 * t, 0.4 * t, 0.04), gap_key)
+    print(pair_clips(*sides, target, lead_s=2.0, common=[gap]))
+else:
+    layers = set_of([(320, 900, 1280, 140), (80, 60, 640, 140), (1380, 60, 480, 260)])
+    print(draw_clip(source, layers[: int(what)], target))
 """
 
 
@@ -116,8 +132,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20)
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument("--layers", type=int, default=3)
-    parser.add_argument("--pair", action="store_true", help="two clips, seven layers")
+    parser.add_argument("--gauges", type=int, default=3)
+    parser.add_argument("--pair", action="store_true", help="two clips, seven gauges")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         source = make_footage(Path(folder) / "source.mp4", chosen.seconds)
@@ -125,8 +141,8 @@ def main() -> None:
         plain = [ffmpeg_path(), "-v", "error", "-y", "-i", str(source)]
         plain += [*choose_encoder(EncodeOptions()).arguments, "-c:a", "copy"]
         plain += ["-movflags", "+faststart", result]
-        what = "pair" if chosen.pair else str(chosen.layers)
-        job = [sys.executable, "-c", GENERIC, str(source), result, what]
+        what = "pair" if chosen.pair else str(chosen.gauges)
+        job = [sys.executable, "-c", JOB, str(source), result, what]
         if chosen.pair:
             plain = plain_pair(source, result)
         floors, jobs = [], []
