@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -221,7 +221,7 @@ def pair_up(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> tuple[Pairing
     shift_h = common_shift_h(clips, speed)
     first = _choose(clips, speed, shift_h)
     second = _choose(clips, extra, shift_h)
-    pairings = []
+    pairings: list[Pairing] = []
     for clip in clips:
         pairing = Pairing(clip)
         if clip.name in first:
@@ -234,8 +234,20 @@ def pair_up(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> tuple[Pairing
                     logs=(*pairing.logs, log),
                     reasons=(*pairing.reasons, reason),
                 )
-        pairings.append(replace(pairing, doubts=_doubts(pairing, shift_h)))
+        doubts = (*_doubts(pairing, shift_h), *_doubles(pairing, pairings))
+        pairings.append(replace(pairing, doubts=doubts))
     return tuple(pairings)
+
+
+def _doubles(pairing: Pairing, before: Sequence[Pairing]) -> Iterator[str]:
+    """Clips of one run from two cameras: the run would count twice."""
+    for other in before:
+        a, b = pairing.clip, other.clip
+        if a.created_utc is None or b.created_utc is None or pairing.logs[:1] != other.logs[:1]:
+            continue
+        apart_s = (a.created_utc - b.created_utc).total_seconds()
+        if pairing.logs and -a.duration_s < apart_s < b.duration_s:
+            yield f"it was filmed at the same time as {b.name}; keep one if it is the same run"
 
 
 def common_shift_h(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> int | None:
@@ -284,7 +296,7 @@ def _choose(
     """A log and the reason for each clip that has one, by the clip's name."""
     chosen: dict[str, tuple[SeenLog, str]] = {}
     for clip in clips:
-        named = max(logs, key=lambda log: _kinship(clip.name, log.name), default=None)
+        named = max(logs, key=lambda log: _fitness(clip, log), default=None)
         if named is not None and _kinship(clip.name, named.name) > 0:
             chosen[clip.name] = (named, "by its name" + _time_word(clip, named, shift_h))
     used = {log.name for log, _ in chosen.values()}
@@ -298,13 +310,22 @@ def _choose(
             chosen[clip.name] = (log, "by its time" + _shift_word(shift_h))
     used = {log.name for log, _ in chosen.values()}
     waiting = [clip for clip in clips if clip.name not in chosen]
-    free = [log for log in logs if log.name not in used]
+    free = [log for log in logs if log.name not in used and _may_hold_run(log)]
     if waiting and len(waiting) == len(free):
         for clip, log in zip(
             _in_order(waiting), sorted(free, key=lambda log: natural(log.name)), strict=True
         ):
             chosen[clip.name] = (log, "only by its place in the order")
     return chosen
+
+
+def _fitness(clip: SeenClip, log: SeenLog) -> tuple[float, bool]:
+    """By the name; of two logs alike in that, measured speed before differences of positions."""
+    return _kinship(clip.name, log.name), log.log.speed_source != "positions"
+
+
+def _may_hold_run(log: SeenLog) -> bool:
+    return not log.has_speed or log.top_mps() >= MOVING_MPS
 
 
 def _in_order(clips: Sequence[SeenClip]) -> list[SeenClip]:

@@ -1,6 +1,7 @@
 """What a day sheet says, validated and frozen. Key names carry their units.
 
-Optional things that are not given stay None: nothing is assumed of the vehicle but one cylinder.
+Optional things that are not given stay None: nothing is assumed of the vehicle but
+one cylinder and a centrifugal clutch.
 """
 
 from __future__ import annotations

@@ -81,12 +81,13 @@ MISTAKES = {
     "name too long": ('name = "b1"', f'name = "{"b" * 41}"', "runs[2].name", "40 characters"),
     "name of a device": ('name = "b1"', 'name = "nul"', "runs[2].name", "choose another"),
     "run named twice": ('name = "b1"', 'name = "A1"', "runs[2].name", "name of its own"),
-    "build named twice": ('[[runs]]
-name = "a1"', '[[builds]]
-name = "a"
-[[runs]]
-name = "a1"',
-                          "builds[3].name", "name of its own", 'name = "a"'),
+    "build named twice": (
+        '[[runs]]\nname = "a1"',
+        '[[builds]]\nname = "a"\n[[runs]]\nname = "a1"',
+        "builds[3].name",
+        "name of its own",
+        'name = "a"',
+    ),
     "run without a name": ('name = "b1"\n', "", "runs[2].name", 'add name = "a1"', "[[runs]]"),
     "run without a build": ('build = "B"\n', "", "runs[2].build", "add build"),
     "run without a clip": ('clip = "b1.mp4"\n', "", "runs[2].clip", "add clip"),
@@ -126,7 +127,7 @@ name = "a1"',
     "key twice": ("cylinders = 1", "cylinders = 1\ncylinders = 1", "", "take one of the two out"),
     "table twice": ("[conditions]", "[vehicle]", "", "together under one"),
     "no equals sign": ("cylinders = 1", "cylinders 1", "", "key = value"),
-    "list not closed": ("gear_ratios = [9.4]", "gear_ratios = [9.4", "", "closed by no ]", "clutch"),
+    "list not closed": ("ratios = [9.4]", "ratios = [9.4", "", "closed by no ]", "clutch"),
     "quote not closed": ('title = "Saturday"', 'title = "Saturday', "", "closed by no quote"),
     "backslash in double quotes": ('"b1.mp4"', r'"clips\b1\xmp4"', "", "single quotes"),
     "two keys on a line": ("strokes = 4", "strokes = 4 cylinders = 1", "", "a line"),
