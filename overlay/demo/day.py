@@ -139,6 +139,8 @@ def _folder(folder: Path) -> Path:
 
 def film(plan: RunPlan, folder: str, kbit_s: int = 2100) -> RunTruth:
     """Simulate one run and write its clip and logs; returns the truth."""
+    if _leaving:
+        raise SystemExit(1)  # the pool hands on what it had fetched before it was stopped
     place = Path(folder)
     motion = simulate(plan.build.vehicle, plan.drive)
     clip, revs = f"{plan.name}.mp4", f"{plan.name}_revs.csv"
@@ -165,6 +167,7 @@ def film(plan: RunPlan, folder: str, kbit_s: int = 2100) -> RunTruth:
 # -- several processes ------------------------------------------------------------------------
 
 _done: Any = None  # shared share-done counter of a worker, in thousandths of a run
+_leaving = False  # told to end: nothing more is begun
 
 
 def _counted(
@@ -189,6 +192,8 @@ def _start_worker(done: Any) -> None:
 
 
 def _leave(signum: int, frame: object) -> None:
+    global _leaving
+    _leaving = True
     raise SystemExit(128 + signum)
 
 
