@@ -1,0 +1,115 @@
+"""Work spread over processes, with progress, a clean Ctrl-C, and nothing half-made left."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, wait
+from typing import Any, TypeVar
+
+from overlay.jobs.progress import Progress, silent
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+POLL_S = 0.2
+WHOLE = 1000  # thousandths of an item
+
+_shares: Any = None  # of a worker: thousandths done of each item
+
+
+def cores() -> int:
+    """Processor cores that this process may use, at least 1."""
+    try:
+        return max(1, len(os.sched_getaffinity(0)))
+    except AttributeError:
+        return max(1, os.cpu_count() or 1)
+
+
+def in_parallel(
+    task: Callable[[Item, Callable[[float], None]], Result],
+    items: Sequence[Item],
+    *,
+    workers: int | None = None,
+    stage: str = "working",
+    progress: Progress = silent,
+) -> list[Result]:
+    """Results of `task` for each item, in the items' order.
+
+    Parameters
+    ----------
+    task : callable
+        A function of a module, called with an item and a function to tell the share done, 0 to
+        1. It runs in another process when there are several workers, so that items and results
+        must be picklable.
+    items : sequence
+    workers : int, optional
+        Processes; the cores by default. With 1, everything stays in this process.
+    stage : str
+        Name of the stage, for progress.
+
+    Raises
+    ------
+    Exception
+        The first that a task raised; the other tasks are ended.
+    """
+    count = min(cores() if workers is None else workers, len(items))
+    if count <= 1:
+        return [
+            task(item, lambda share, done=index: progress(stage, (done + share) / len(items)))  # type: ignore[misc]
+            for index, item in enumerate(items)
+        ]
+    # Spawned, not forked: a fork of a process with decoder threads can hang.
+    context = multiprocessing.get_context("spawn")
+    shares = context.Array("i", len(items))
+    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_start, initargs=(shares,))
+    try:
+        futures: list[Future[Result]] = [
+            pool.submit(_counted, task, item, index) for index, item in enumerate(items)
+        ]
+        while wait(futures, timeout=POLL_S).not_done:
+            for future in futures:
+                if future.done():
+                    future.result()
+            progress(stage, min(0.999, sum(shares[:]) / WHOLE / len(items)))
+        results = [future.result() for future in futures]
+        progress(stage, 1.0)
+        return results
+    except BaseException:
+        _end_workers(pool)
+        raise
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _counted(
+    task: Callable[[Item, Callable[[float], None]], Result], item: Item, index: int
+) -> Result:
+    def tell(share: float) -> None:
+        if _shares is not None:
+            _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
+
+    result = task(item, tell)
+    tell(1.0)
+    return result
+
+
+def _start(shares: Any) -> None:
+    """A worker leaves Ctrl-C to its parent, and cleans up behind itself when told to end."""
+    global _shares
+    _shares = shares
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+
+
+def _leave(signum: int, frame: object) -> None:
+    raise SystemExit(128 + signum)
+
+
+def _end_workers(pool: ProcessPoolExecutor) -> None:
+    for pid in list(pool._processes or {}):
+        try:
+            os.kill(pid, signal.SIGTERM)
+        except ProcessLookupError:
+            continue
