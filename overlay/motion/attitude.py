@@ -10,6 +10,8 @@ between pictures, summed (exact over a second, drifting over many), and the shap
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
@@ -19,7 +21,11 @@ from overlay.timebase import FloatArray
 _TURN_SIGMA_RAD = 3e-4
 _STRAY_SIGMA_RAD = 0.04
 # The misfit of neighbouring cells is alike, so a pair knows less of the shape than cells count.
-_SHAPE_INFLATION = 9.0
+_SHAPE_INFLATION = 30.0
+# A vehicle stands after a run as it stood before, the ground being about level.
+_REST_SHARE = 0.01
+_REST_PAIRS = 6
+_REST_SIGMA_RAD = 0.0015
 
 
 def tilting_columns(
@@ -106,14 +112,36 @@ def smooth_attitude(
     bands[1, 1:] += tie
     bands[1, :-1] += tie
     bands[0, 1:] = -tie
-    right = np.zeros((n, 2))
+    ties = _rest_ties(distance)
+    right = np.zeros((n, 2 + len(ties)))
     right[:, 0] = trust * shape
     for column, steps in enumerate((step, hidden)):
         right[1:, column] += tie * steps
         right[:-1, column] -= tie * steps
+    for k, (before, after) in enumerate(ties):
+        right[before, 2 + k], right[after, 2 + k] = 1.0, -1.0
     solved: npt.NDArray[np.float64] = np.asarray(solveh_banded(bands, right))
+    solved = _tied(solved, right[:, 2:])
     rest, unit = solved[:, 0], solved[:, 1]
     # The best share: where the misfit of the steps is at right angles to the distance.
     gap = np.sum(hidden * (np.diff(unit) - hidden))
     share = float(np.sum(hidden * (step - np.diff(rest))) / gap) if abs(gap) > 1e-18 else 0.0
     return np.asarray(rest + share * unit)
+
+
+def _rest_ties(distance: FloatArray) -> list[tuple[int, int]]:
+    """Pairs just before a start and after the next stop, when the vehicle stands alike."""
+    still = np.abs(distance) < _REST_SHARE * np.percentile(np.abs(distance), 98)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
+    rests = [(a, b - 1) for a, b in edges.reshape(-1, 2) if b - a >= _REST_PAIRS]
+    settled = [(first + min(2 * _REST_PAIRS, last - first), last) for first, last in rests]
+    return [(a[1], b[0]) for a, b in pairwise(settled)]
+
+
+def _tied(solved: FloatArray, ties: FloatArray) -> FloatArray:
+    """Bring in that attitudes at rest agree: Woodbury's identity on the solved columns."""
+    if not ties.shape[1]:
+        return solved
+    inner = ties.T @ solved[:, 2:] + _REST_SIGMA_RAD**2 * np.eye(ties.shape[1])
+    fixed = np.linalg.solve(inner, ties.T @ solved[:, :2])
+    return np.asarray(solved[:, :2] - solved[:, 2:] @ fixed)

@@ -226,10 +226,12 @@ def _fit_chunk(
     weight: Float32
     if warm is None:
         # How far each cell seems to have moved: keeps near cells honest from the start.
-        moved, weight = np.where(ok, np.hypot(ux, uy), np.float32(0)), ok * np.float32(1)
+        moved = np.where(ok, np.hypot(ux, uy), 0).astype(np.float32)
+        weight = ok.astype(np.float32)
     else:
         moved = _moved_along(warm[0][:, None] * mix[:, :3, 0], bx, by)
         weight = warm[1]
+    misfit = np.zeros_like(weight)
     for _ in range(passes):
         wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
         whole = (weight * wxx) @ outer_xx + (weight * wxy) @ outer_xy + (weight * wyy) @ outer_yy
@@ -243,11 +245,11 @@ def _fit_chunk(
         moved = _moved_along(full[:, :3], bx, by)
         short = full.astype(np.float32)
         misfit = _misfit(ux - short @ bx.T, uy - short @ by.T, (wxx, wxy, wyy), ok)
-        weight = 1 / (1 + misfit * np.float32(1 / _CAUCHY**2))
+        weight = np.float32(1) / (1 + misfit * np.float32(1 / _CAUCHY**2))
     known = (wxx + wyy > 0) & ok
     used = np.maximum(known.sum(axis=1), 1)
     chi2 = np.sum(weight * misfit * known, axis=1) / used
-    cover = np.linalg.inv(normal)
+    cover = np.linalg.inv(normal).astype(np.float64)
     sigma = np.sqrt(np.maximum(cover[:, 0, 0], 0) * np.maximum(chi2, 0.3))
     seen, told = _tilt_seen(whole, pulls, mix, cover, full, tilt)
     return state[:, 0], sigma, state[:, 1:] * unit, chi2, weight, tilt, seen, told
@@ -265,7 +267,8 @@ def _mixing(tilt: FloatArray) -> FloatArray:
 def _moved_along(amounts: FloatArray, bx: Float32, by: Float32) -> Float32:
     """Length of the displacement by motion along the path, shape (n, cells)."""
     a = amounts.astype(np.float32)
-    return np.hypot(a @ bx[:, :3].T, a @ by[:, :3].T)
+    length: Float32 = np.hypot(a @ bx[:, :3].T, a @ by[:, :3].T)
+    return length
 
 
 def _tilt_seen(
@@ -273,7 +276,7 @@ def _tilt_seen(
     pulls: FloatArray,
     mix: FloatArray,
     cover: FloatArray,
-    full: FloatArray,
+    full: npt.NDArray[np.floating],
     tilt: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Pitch and roll by the shape of the flow of each pair alone, and one over the variance."""

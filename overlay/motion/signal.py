@@ -25,11 +25,14 @@ from overlay.motion.model import Box, MotionSignal
 from overlay.motion.trust import PairKinds, find_repeats, sort_pairs, why_untold
 from overlay.timebase import FloatArray
 
-# Focal length over the picture's longer side that is assumed: 64 degrees across. Only the second
-# order of turning depends on it.
+# Focal length over the picture's longer side that is assumed at first: 64 degrees across. Only the
+# second order of turning depends on it.
 _FOCAL_SHARE = 0.8
 _LEARN_PAIRS = 500
 _TILT_ROUNDS = 2
+_FOCAL_SHARES = (0.4, 0.5, 0.65, 0.8, 1.0, 1.3)
+_FOCAL_PAIRS = 90
+_FOCAL_LEAST_PX = 0.6
 
 
 @dataclass(eq=False)
@@ -146,12 +149,20 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
     template = learn_template(sample, turning)
     if template is None:
         return _nothing(pairs, "the picture is too dark or too plain to follow anything in it")
-    template, fit = _with_tilt(meter, cells, chosen, template)
+    fit = fit_motion(cells, template)
     part = Fit(*(value[chosen] for value in vars(fit).values()))
     shows, moves = moving_cells(sample, template, part)
-    reason = why_untold(shows, moves, part.distance / part.sigma, float(end[-1] - start[0]))
+    reason = why_untold(
+        shows=shows,
+        moves=moves,
+        distance=part.distance,
+        sigma=part.sigma,
+        mid_s=(start + end)[chosen] / 2,
+    )
     if reason is not None:
         return _nothing(pairs, reason)
+    template = _with_focal_length(meter, cells, template, fit, focal_px)
+    fit = _with_tilt(meter, cells, chosen, template)
     kinds = sort_pairs(
         start_s=start,
         rate=fit.distance / (end - start),
@@ -162,11 +173,46 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
     return _scaled(end, kinds, np.array(pairs.lost_share), fit, float(moves.mean()))
 
 
+def _with_focal_length(
+    meter: CellFlowMeter, cells: Cells, template: Template, fit: Fit, focal_px: float
+) -> Template:
+    """The template with the focal length under which the pairs that turn most fit best.
+
+    The second order of turning tells it; a clip that never turns keeps the one assumed, and need
+    not know.
+    """
+    turned_px = np.hypot(fit.turn[:, 0], fit.turn[:, 1]) * focal_px
+    most = np.sort(np.argsort(-turned_px)[:_FOCAL_PAIRS])
+    if float(np.median(turned_px[most])) < _FOCAL_LEAST_PX:
+        return template
+    sample = cells.part(most)
+    width, height = meter.size
+    logs = np.log(np.array(_FOCAL_SHARES))
+    costs, found = [], []
+    for share in _FOCAL_SHARES:
+        focal = share * max(width, height)
+        turning = turning_basis(meter.columns, meter.rows, width, height, focal)
+        start = replace(template, turning=turning)
+        tried = learn_template(sample, turning, start=start, steps=2) or start
+        costs.append(float(np.mean(fit_motion(sample, tried, passes=2).chi2)))
+        found.append(tried)
+    k = int(np.argmin(costs))
+    best = logs[k]
+    if 0 < k < len(logs) - 1:
+        bend = np.polyfit(logs[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
+        best = -bend[1] / (2 * bend[0]) if bend[0] > 0 else best
+    focal = float(np.exp(best)) * max(width, height)
+    turning = turning_basis(meter.columns, meter.rows, width, height, focal)
+    return replace(template, turning=turning)
+
+
 def _with_tilt(
     meter: CellFlowMeter, cells: Cells, chosen: npt.NDArray[np.int64], template: Template
-) -> tuple[Template, Fit]:
-    """Template and motion once pitch and roll of the vehicle are known."""
+) -> Fit:
+    """Motion once the template and the pitch and roll of the vehicle fit each other."""
     width, height = meter.size
+    learned = learn_template(cells.part(chosen), template.turning, start=template, steps=3)
+    template = learned or template
     fit = fit_motion(cells, template)
     for _ in range(_TILT_ROUNDS):
         tilting = tilting_columns(
@@ -186,7 +232,7 @@ def _with_tilt(
         )
         template = learned or template
         fit = fit_motion(cells, template, passes=3, tilt=tilt)
-    return template, fit
+    return fit
 
 
 def _tilt_of(fit: Fit, axis: int) -> FloatArray:

@@ -35,6 +35,8 @@ _FLASH_TIMES = 8.0
 _LEAST_TEXTURED = 0.03
 _LEAST_MOVING = 0.1
 _LEAST_SIGNIFICANCE = 14.0
+_LEAST_ONE_WAY = 0.6
+_ONE_WAY_S = 2 / 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +120,12 @@ def sort_pairs(
 
 
 def why_untold(
-    shows: BoolArray, moves: BoolArray, significance: FloatArray, duration_s: float
+    *,
+    shows: BoolArray,
+    moves: BoolArray,
+    distance: FloatArray,
+    sigma: FloatArray,
+    mid_s: FloatArray,
 ) -> str | None:
     """Why the picture cannot tell motion, or None when it can.
 
@@ -126,23 +133,40 @@ def why_untold(
     ----------
     shows, moves : ndarrays of bool, shape (cells,)
         Cells with texture, and those that move with the vehicle.
-    significance : ndarray, shape (n,)
-        Motion of each pair over its standard uncertainty.
-    duration_s : float
-        Length of what was looked at, for the message.
+    distance, sigma, mid_s : ndarrays, shape (n,)
+        Motion of each pair, its standard uncertainty, and its middle time in seconds.
     """
+    length = f"{float(mid_s[-1] - mid_s[0]):.1f} s"
     if shows.mean() < _LEAST_TEXTURED:
         return (
-            f"the picture is too dark or too plain in all {duration_s:.1f} s: "
+            f"the picture is too dark or too plain in all {length}: "
             f"only {100 * shows.mean():.0f} % of it has any texture"
         )
-    strong = float(np.percentile(np.abs(significance), 95))
+    strong = float(np.percentile(np.abs(distance / sigma), 95))
     if strong < _LEAST_SIGNIFICANCE or moves.sum() < _LEAST_MOVING * shows.sum():
         return (
-            f"the picture never moves as a whole in {duration_s:.1f} s: "
+            f"the picture never moves as a whole in {length}: "
             "the camera stood still, or sees too little of the ground"
         )
+    if _one_way_share(distance, mid_s) < _LEAST_ONE_WAY:
+        return f"the picture only shakes to and fro in {length}: the vehicle stood still"
     return None
+
+
+def _one_way_share(distance: FloatArray, mid_s: FloatArray) -> float:
+    """How far motion keeps its direction over two thirds of a second, 0 to 1.
+
+    Examples
+    --------
+    >>> t = np.arange(60) / 30
+    >>> _one_way_share(np.ones(60), t), _one_way_share(np.tile([1.0, -1.0], 30), t)
+    (1.0, 0.0)
+    """
+    window = np.floor((mid_s - mid_s[0]) / _ONE_WAY_S).astype(int)
+    net = np.abs(np.bincount(window, distance))
+    gross = np.bincount(window, np.abs(distance))
+    busy = gross >= 0.5 * gross.max()
+    return float(net[busy].sum() / max(gross[busy].sum(), 1e-12))
 
 
 def _runs(flags: BoolArray) -> list[tuple[int, int]]:
