@@ -28,6 +28,7 @@ _SYNTAX = (  # how the parser's message starts, and what to do about it
     ("Invalid value", 'this value is none that TOML knows; put text in double quotes, "..."'),
     ("Unclosed array", "a list opened with [ is closed by no ]; add it at its end"),
     ("Unclosed inline table", "a table opened with { is closed by no }; add it at its end"),
+    ("Expected \"'''\"", "a text is closed by no quotes; add them at its end"),
     ("Unterminated string", "a text is closed by no quote; add it at its end"),
     ("Illegal character", "a text is closed by no quote, or there is a stray character"),
     ("Unescaped", _BACKSLASH),
@@ -36,6 +37,14 @@ _SYNTAX = (  # how the parser's message starts, and what to do about it
     ("Expected newline or end", "something follows the value; write one key = value a line"),
     ("Invalid initial character", "this starts with what is no key; write key = value"),
     ("Invalid statement", "this is neither a table's header nor key = value"),
+)
+
+_SIGNS = (  # what the line itself shows, where the parser only says that it stumbled
+    (
+        re.compile(r"^[^#\"']*=\s*\[?\s*[“”„«‘’]"),
+        'quotes are curly here; write straight ones, "..."',
+    ),
+    (re.compile(r"^[^#\"'\[]*=\s*[+-]?\d+,\d"), "a number has a decimal comma; write a point"),
 )
 
 
@@ -118,7 +127,8 @@ def _syntax_problem(message: str, text: str, name: str) -> Problem:
     lines = text.rstrip("\n").count("\n") + 1
     line = min(int(place[1]), lines) if place and place[1] else lines
     plain = _PLACE.sub("", message)
-    told = next((mend for start, mend in _SYNTAX if plain.startswith(start)), None)
+    told = next((mend for sign, mend in _SIGNS if sign.search(text.split("\n")[line - 1])), None)
+    told = told or next((mend for start, mend in _SYNTAX if plain.startswith(start)), None)
     told = told or f"this is no TOML: {plain[:1].lower()}{plain[1:]}"
     return Problem(name, line, "", f"{told} (the rest is checked once this is mended)")
 

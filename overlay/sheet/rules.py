@@ -290,7 +290,8 @@ def _file_problem(folder: Path, name: str) -> tuple[str, str] | None:
     except (OSError, ValueError):
         return "cannot be a file name", "check it"
     mend = f"check the name; it counts from {folder}"
-    return NO_FILE, "write / instead of \\" if "\\" in name else mend
+    has_backslash = "\\" in name or not name.isprintable()  # TOML reads \b as one control
+    return NO_FILE, "write / instead of \\" if has_backslash else mend
 
 
 def _names_in(folder: Path) -> list[str]:

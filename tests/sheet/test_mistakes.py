@@ -130,6 +130,10 @@ MISTAKES = {
     "list not closed": ("ratios = [9.4]", "ratios = [9.4", "", "closed by no ]", "clutch"),
     "quote not closed": ('title = "Saturday"', 'title = "Saturday', "", "closed by no quote"),
     "backslash in double quotes": ('"b1.mp4"', r'"clips\b1\xmp4"', "", "single quotes"),
+    "backslash that makes a control": ('"b1.mp4"', r'"clips\b1.mp4"', "runs[2].clip", "write /"),
+    "curly quotes": ('title = "Saturday"', "title = “Saturday”", "", "straight ones"),
+    "decimal comma without quotes": ("mass_kg = 170", "mass_kg = 170,5", "", "write a point"),
+    "long text not closed": ('notes = "gusty"', "notes = '''gusty", "", "by no quotes", "headwind"),
     "two keys on a line": ("strokes = 4", "strokes = 4 cylinders = 1", "", "a line"),
     "words alone": ("strokes = 4", "= 4", "", "key = value"),
 }  # fmt: skip
