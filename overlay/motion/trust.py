@@ -37,6 +37,8 @@ _LEAST_MOVING = 0.1
 _LEAST_SIGNIFICANCE = 14.0
 _LEAST_ONE_WAY = 0.6
 _ONE_WAY_S = 2 / 3
+_LASTING_SIGMAS = 8.0
+_LEAST_LASTING = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +150,10 @@ def why_untold(
             f"the picture never moves as a whole in {length}: "
             "the camera stood still, or sees too little of the ground"
         )
-    if _one_way_share(distance, mid_s) < _LEAST_ONE_WAY:
+    if (
+        _one_way_share(distance, mid_s) < _LEAST_ONE_WAY
+        or _longest_share(distance / sigma, mid_s) < _LEAST_LASTING
+    ):
         return f"the picture only shakes to and fro in {length}: the vehicle stood still"
     return None
 
@@ -167,6 +172,19 @@ def _one_way_share(distance: FloatArray, mid_s: FloatArray) -> float:
     gross = np.bincount(window, np.abs(distance))
     busy = gross >= 0.5 * gross.max()
     return float(net[busy].sum() / max(gross[busy].sum(), 1e-12))
+
+
+def _longest_share(significance: FloatArray, mid_s: FloatArray) -> float:
+    """Largest share of pairs of one window that surely move one way, 0 to 1.
+
+    A hand may jerk the camera; a vehicle keeps moving for longer than two windows.
+    """
+    window = np.floor((mid_s - mid_s[0]) / _ONE_WAY_S).astype(int)
+    count = np.maximum(np.bincount(window), 3)
+    size = len(count)
+    forth = np.bincount(window, significance > _LASTING_SIGMAS, size)
+    back = np.bincount(window, significance < -_LASTING_SIGMAS, size)
+    return float((np.maximum(forth, back) / count).max())
 
 
 def _runs(flags: BoolArray) -> list[tuple[int, int]]:

@@ -257,7 +257,7 @@ def render(scene: Scene) -> tuple[list[LumaFrame], Array]:
             frames.append(LumaFrame(float(t), frames[-1].luma.copy()))
             continue
         open_s = scene.exposure_share * step
-        taps = 1 if r.v[min(int(t * 1000), len(r.v) - 1)] < 0.3 else 5
+        taps = 1 if r.v[min(int(t * 1000), len(r.v) - 1)] < 0.3 else 3
         # Exposure is centred on the stamp, so blur itself shifts nothing in time.
         offsets = (np.arange(taps) - (taps - 1) / 2) / taps * open_s
         image = np.mean([r.at(float(t + o)) for o in offsets], axis=0)
