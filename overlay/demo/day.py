@@ -119,12 +119,18 @@ def make_runs(
             runs.append(film(*job))
     else:
         runs = _in_parallel(jobs, min(workers, len(jobs)), tell)
-    sheet, truth = folder / "day.toml", folder / "truth.json"
-    write_truth(truth, tuple(runs), facts=_facts())
-    with written_whole(sheet) as part:
-        part.write_text(day_sheet(tuple(runs)), encoding="utf-8")
+    day = write_day(folder, tuple(runs))
     tell("the day is recorded", 1.0)
-    return DemoDay(folder, sheet, truth, BUILDS, tuple(runs))
+    return day
+
+
+def write_day(folder: Path, runs: tuple[RunTruth, ...]) -> DemoDay:
+    """Write the day sheet and the truth of runs whose clips and logs are in the folder."""
+    sheet, truth = folder / "day.toml", folder / "truth.json"
+    write_truth(truth, runs, facts=_facts())
+    with written_whole(sheet) as part:
+        part.write_text(day_sheet(runs), encoding="utf-8")
+    return DemoDay(folder, sheet, truth, BUILDS, runs)
 
 
 def _folder(folder: Path) -> Path:
@@ -137,8 +143,24 @@ def _folder(folder: Path) -> Path:
     return folder
 
 
-def film(plan: RunPlan, folder: str, kbit_s: int = 2100) -> RunTruth:
-    """Simulate one run and write its clip and logs; returns the truth."""
+def film(
+    plan: RunPlan,
+    folder: str,
+    kbit_s: int = 2100,
+    tell: Callable[[float], None] | None = None,
+) -> RunTruth:
+    """Simulate one run and write its clip and logs; returns the truth.
+
+    Parameters
+    ----------
+    plan : RunPlan
+    folder : str
+        Where to write.
+    kbit_s : int
+        Bits a second of the clip's picture, in thousands.
+    tell : callable, optional
+        Told the share filmed, 0 to 1.
+    """
     if _leaving:
         raise SystemExit(1)  # the pool hands on what it had fetched before it was stopped
     place = Path(folder)
@@ -151,7 +173,9 @@ def film(plan: RunPlan, folder: str, kbit_s: int = 2100) -> RunTruth:
     )
     write_revs_table(place / revs, record_revs(motion, plan.counter))
     frames = _counted(
-        pictures(plan.scene, motion), len(frame_times_s(plan.scene, motion.duration_s))
+        pictures(plan.scene, motion),
+        len(frame_times_s(plan.scene, motion.duration_s)),
+        tell,
     )
     write_clip(
         place / clip,
@@ -303,6 +327,8 @@ def day_sheet(runs: tuple[RunTruth, ...]) -> str:
         lines += ["", "[[runs]]", f"name = {_quoted(run.name)}", f"build = {_quoted(run.build)}"]
         lines += [f"clip = {_quoted(run.clip)}"]
         lines += [f"logs = [{_quoted(run.speed_log)}, {_quoted(run.revs_log)}]"]
+        if run.clock_offset_s == 0:
+            lines += ["same_clock = true  # the camera's own GPS"]
     return "\n".join(lines) + "\n"
 
 

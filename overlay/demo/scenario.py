@@ -107,10 +107,13 @@ def plan_day(
     runs_per_build: int = 3,
     size: tuple[int, int] = (1280, 720),
     rng_seed: int = 2026,
+    camera_gps: bool = False,
 ) -> tuple[RunPlan, ...]:
     """The runs of the day in the order in which they are driven, builds taking turns.
 
     The second run of build A is spoiled by wheelspin on loose gravel when there are two or more.
+    With `camera_gps` the receiver is the camera's own, whose track starts with the first picture;
+    otherwise it runs on a clock of its own and is switched on earlier.
 
     Raises
     ------
@@ -130,7 +133,7 @@ def plan_day(
             receiver = Receiver(
                 delay_s=delay_s,
                 smoothing_s=smoothing_s,
-                before_s=round(float(rng.uniform(9, 28)), 3),
+                before_s=0.0 if camera_gps else round(float(rng.uniform(9, 28)), 3),
                 first_utc=first + timedelta(minutes=11 * len(plans), seconds=int(rng.integers(50))),
                 rng_seed=int(rng.integers(1 << 30)),
             )
