@@ -195,16 +195,22 @@ _leaving = False  # told to end: nothing more is begun
 
 
 def _counted(
-    frames: Iterator[tuple[float, npt.NDArray[np.uint8]]], total: int
+    frames: Iterator[tuple[float, npt.NDArray[np.uint8]]],
+    total: int,
+    tell: Callable[[float], None] | None,
 ) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
     told = 0
     for number, frame in enumerate(frames, 1):
         yield frame
         share = 1000 * number // total
-        if _done is not None and share > told + 9:
+        if share <= told + 9:
+            continue
+        if tell is not None:
+            tell(share / 1000)
+        elif _done is not None:
             with _done.get_lock():
                 _done.value += share - told
-            told = share
+        told = share
 
 
 def _start_worker(done: Any) -> None:

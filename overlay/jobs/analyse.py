@@ -119,13 +119,32 @@ def read_inputs(
     if not logs:
         raise UsageError("name at least one log of the run's speed")
     facts = probe(clip)
-    read = tuple(read_log(path, columns=columns) for path in logs)
+    read = tuple(read_log(path, columns=columns_in(path, columns)) for path in logs)
     with_speed = [log for log in read if log.speed is not None]
     if not with_speed:
         names = ", ".join(str(path) for path in logs)
         raise MismatchError(f"{names}: no speed in it; name a log with GPS speed or positions")
     with_rpm = [log for log in read if log.rpm is not None]
     return RunInputs(facts, read, with_speed[0], with_rpm[0] if with_rpm else None)
+
+
+def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[str, str] | None:
+    """The part of a column map whose headers stand in a table; None for other formats.
+
+    One map serves all logs of a run, of which some may be no tables, or other tables.
+    """
+    from overlay.files import require_file
+    from overlay.logs.detect import detect
+
+    if not columns:
+        return None
+    with require_file(path).open("rb") as file:
+        head = file.read(1 << 16)
+    if detect(head, str(path)) != "table":
+        return None
+    text = head.decode("utf-8-sig", "replace")
+    named = {what: header for what, header in columns.items() if header.split(":")[0] in text}
+    return named or None
 
 
 def boxes_of(pixel_boxes: Sequence[PixelBox], width: int, height: int) -> tuple[Box, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -38,6 +38,7 @@ class PairRun:
     name: str
     same_clock: bool = False
     offset_s: float | None = None
+    columns: Mapping[str, str] | None = None
 
     def named(self, name: str) -> PairRun:
         """The same run under another name."""
@@ -77,7 +78,7 @@ def pair_runs(
     """
     aligned = []
     for side in (first, second):
-        inputs = read_inputs(side.clip, side.logs, columns=request.columns)
+        inputs = read_inputs(side.clip, side.logs, columns=side.columns or request.columns)
         one = align_run(inputs, same_clock=side.same_clock, progress=progress)
         require_determined(one)
         aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))

@@ -155,13 +155,10 @@ def _clock_from_speed(aligned: AlignedRun, logged: Series) -> ClockOffset:
     matched = rpm_clock_offset_from_speed(speed.t_s - found.total_offset_s, speed.values, logged)
     if not matched.determined or matched.offset_s is None or matched.interval_s is None:
         return matched
-    low = hypot(
-        matched.offset_s - matched.interval_s[0], found.interval_s[1] - found.total_offset_s
-    )
-    high = hypot(
-        matched.interval_s[1] - matched.offset_s, found.total_offset_s - found.interval_s[0]
-    )
-    return replace(matched, interval_s=(matched.offset_s - low, matched.offset_s + high))
+    centre, total = matched.offset_s, found.total_offset_s
+    low = hypot(centre - matched.interval_s[0], total - found.interval_s[0])
+    high = hypot(matched.interval_s[1] - centre, found.interval_s[1] - total)
+    return replace(matched, interval_s=(centre - low, centre + high))
 
 
 def _clocks_apart(aligned: AlignedRun) -> float | None:

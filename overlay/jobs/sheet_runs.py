@@ -86,11 +86,9 @@ def paired_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, 
             raise UsageError(
                 f"{name}: is part of a longer clip; cut it out first, since pair takes whole clips"
             )
-        if files.columns is not None:
-            raise UsageError(
-                f"{name}: has columns in the sheet; name clips and logs to pair, with --column"
-            )
-        sides.append(PairRun(files.clip, files.logs, run.name, run.same_clock, run.offset_s))
+        sides.append(
+            PairRun(files.clip, files.logs, run.name, run.same_clock, run.offset_s, files.columns)
+        )
     return sides[0], sides[1]
 
 
