@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from overlay.render.covers import Cover
     from overlay.render.draw import draw_clip
     from overlay.render.encoder import EncodeOptions
+    from overlay.render.join import join_clips
     from overlay.render.layers import Layer, still_layer
+    from overlay.render.marks import Caption, Mark, add_marks
     from overlay.render.output import RenderReport, comment_tag
     from overlay.render.pair import PairSide, grid_clips, pair_clips
     from overlay.render.panes import Geometry, PixelBox, grid_geometry, pair_geometry
@@ -22,20 +24,24 @@ if TYPE_CHECKING:
     from overlay.render.stills import still
 
 __all__ = [
+    "Caption",
     "Cover",
     "EncodeOptions",
     "Geometry",
     "Layer",
+    "Mark",
     "PairSide",
     "PixelBox",
     "Progress",
     "RenderReport",
+    "add_marks",
     "alpha_clip",
     "comment_tag",
     "draw_clip",
     "even_size",
     "grid_clips",
     "grid_geometry",
+    "join_clips",
     "pair_clips",
     "pair_geometry",
     "still",
@@ -43,6 +49,9 @@ __all__ = [
 ]
 
 _HOMES = {
+    "Caption": "marks",
+    "Mark": "marks",
+    "add_marks": "marks",
     "alpha_clip": "alpha",
     "Cover": "covers",
     "EncodeOptions": "encoder",
@@ -57,6 +66,7 @@ _HOMES = {
     "even_size": "source",
     "grid_clips": "pair",
     "grid_geometry": "panes",
+    "join_clips": "join",
     "pair_clips": "pair",
     "pair_geometry": "panes",
     "still": "stills",

@@ -30,6 +30,8 @@ from overlay.render.source import (
     tick_of,
 )
 
+_HIGH_RANGE = ("smpte2084", "arib-std-b67")
+
 
 def draw_clip(
     source: ClipFacts | str | os.PathLike[str],
@@ -103,6 +105,11 @@ def draw_clip(
             progress=progress,
         )
     notes = [*notes, *encoder.notes, *_losses(facts, outcome)]
+    if facts.color_transfer in _HIGH_RANGE:
+        notes.append(
+            "the footage is of high dynamic range, which is kept; gauges are mixed in as they "
+            "are, so their white is as bright as the brightest light"
+        )
     if suffix == ".mkv":
         notes.append("MKV keeps times to a thousandth of a second; MP4 and MOV keep them exactly")
     return RenderReport(

@@ -77,6 +77,12 @@ KINDS: dict[str, dict[str, Any]] = {
     "mkv": {"suffix": ".mkv", "rate": "30000/1001"},
     "ts": {"suffix": ".ts"},
     "hevc 10 bit": {"codec": "hevc", "pix_fmt": "yuv420p10le"},
+    "high dynamic range": {
+        "codec": "hevc",
+        "pix_fmt": "yuv420p10le",
+        "video_filter": "setparams=colorspace=bt2020nc:color_primaries=bt2020"
+        ":color_trc=arib-std-b67",
+    },
     "prores 10 bit": {
         "suffix": ".mov",
         "codec": "ffv1",
@@ -115,6 +121,11 @@ def test_draw__footage_of_every_kind(tmp_path: Path, kind: str) -> None:
     # A stream without a range is of limited range: ITU-T H.264 E.2.1, video_full_range_flag.
     assert (made.color_range == "pc") == (facts.color_range == "pc")
     assert made.color_space == facts.color_space
+    assert made.color_primaries == facts.color_primaries
+    assert made.color_transfer == facts.color_transfer
+    if kind == "high dynamic range":
+        assert made.color_transfer == "arib-std-b67"
+        assert any("dynamic range" in note for note in report.notes)
     assert made.bit_depth == facts.bit_depth
     assert made.audio_channels == facts.audio_channels
     assert not made.is_interlaced
