@@ -23,6 +23,7 @@ from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
 from overlay.sync.seed import Candidate, candidates
+from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
@@ -30,6 +31,7 @@ SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
+MOST_RIVALS = 3
 ROUGHER = 2.0
 WIDEST_FACTOR = 1.5
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
@@ -87,6 +89,13 @@ def _mixture_interval(
     cumulative = ndtr((grid[:, None] - means) / sigmas) @ shares
     ends = np.interp([0.025, 0.975], cumulative, grid)
     return float(ends[0]), float(ends[1])
+
+
+def _student(samples: int) -> float:
+    """How much wider an interval is whose noise was estimated from few log samples."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(max(samples, 3), 0.975)) / HALF_95
 
 
 def _at_smoothing(evidence: Evidence, near: Fit, noise_of: Fit, smoothing_s: float) -> Fit:
@@ -192,7 +201,7 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
         best,
         mean,
         math.sqrt(float(shares @ (sigmas**2 + (totals - mean) ** 2))),
-        _mixture_interval(totals, sigmas, shares),
+        _mixture_interval(totals, sigmas * _student(len(evidence.log)), shares),
         smoothing,
         math.sqrt(float(shares @ (smoothings - smoothing) ** 2)),
         score,
@@ -293,6 +302,8 @@ def _rivals(
         if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
         verdicts.append(_verdict(*rough))
+        if len(verdicts) == MOST_RIVALS:
+            break
     return sorted(verdicts, key=lambda v: -v.score)
 
 

@@ -1,0 +1,91 @@
+"""No number where the evidence cannot tell."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from overlay.series import Series
+from overlay.sync.estimate import estimate_offset
+from tests.sync.scenes import launch, log_of, motion_of, two_launches
+
+
+def constant(t):
+    return np.full(len(t), 10.0)
+
+
+def still(t):
+    return np.zeros(len(t))
+
+
+def humming(t):
+    return 6 + 3 * np.sin(2 * t)
+
+
+def drive(t):
+    return 8 + 4 * np.sin(t / 3) + 2 * np.sin(1.1 * t + 1) + 3 * np.cos(t / 7.3)
+
+
+def other_drive(t):
+    return 8 + 4 * np.sin(t / 2.6 + 1) + 2 * np.sin(0.9 * t + 2) + 3 * np.cos(t / 5.3)
+
+
+def refused(motion, log, words):
+    found = estimate_offset(motion, log)
+    assert not found.determined
+    assert found.total_offset_s is None
+    assert found.interval_s is None
+    assert found.readout_lag_s is None
+    assert words in found.reason
+    return True
+
+
+def test_refuses__constant_speed_in_the_picture(rng):
+    assert refused(motion_of(constant, rng), log_of(launch(), rng), "constant speed")
+
+
+def test_refuses__constant_speed_in_the_log(rng):
+    assert refused(motion_of(launch(), rng), log_of(constant, rng), "hardly changes")
+
+
+def test_refuses__static_picture_with_a_moving_log(rng):
+    assert refused(motion_of(still, rng), log_of(two_launches, rng), "")
+
+
+def test_refuses__reason_of_the_motion_signal_comes_first(rng):
+    motion = replace(motion_of(launch(), rng), reason="the picture never moves")
+    assert refused(motion, log_of(launch(), rng), "the picture never moves")
+
+
+def test_refuses__wrong_log(rng):
+    assert refused(motion_of(two_launches, rng), log_of(launch(), rng), "right log")
+
+
+def test_refuses__drive_of_another_day(rng):
+    motion = motion_of(drive, rng, length_s=30)
+    assert refused(motion, log_of(other_drive, rng, start_s=-150, end_s=300), "right log")
+
+
+def test_accepts__drive_of_this_day(rng):
+    motion = motion_of(drive, rng, length_s=30)
+    found = estimate_offset(motion, log_of(drive, rng, start_s=-150, end_s=300))
+    assert found.total_offset_s == pytest.approx(0.9, abs=0.03)
+
+
+def test_refuses__periodic_speed(rng):
+    assert refused(motion_of(humming, rng), log_of(humming, rng), "equally well")
+
+
+def test_refuses__no_overlap_in_the_search(rng):
+    found = estimate_offset(
+        motion_of(launch(), rng), log_of(launch(), rng), search_s=(500.0, 600.0)
+    )
+    assert not found.determined
+    assert "overlap" in found.reason
+
+
+def test_refuses__too_short(rng):
+    assert refused(motion_of(launch(0.2), rng, length_s=1.0), log_of(launch(0.2), rng), "too short")
+    assert refused(
+        motion_of(launch(), rng), Series("speed_mps", np.arange(3.0), np.arange(3.0)), "too short"
+    )
