@@ -308,7 +308,7 @@ def _feeds(sides: Sequence[PairSide], common: Sequence[Layer], line: _Timeline) 
 def _input(facts: ClipFacts, start_s: float) -> list[str]:
     """Open a clip, skipping most of what comes before `start_s`; its times stay its own."""
     words = ["-copyts"]
-    if start_s > 2 * _SEEK_MARGIN_S and not streams_of(facts.path).is_restamped:
+    if start_s > 2 * _SEEK_MARGIN_S and streams_of(facts.path).has_index:
         # Early enough whatever stream the container starts with; the graph cuts exactly.
         words += ["-ss", f"{start_s - _SEEK_MARGIN_S:.3f}"]
     return [*words, "-i", named(facts.path)]

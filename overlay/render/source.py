@@ -39,10 +39,14 @@ class Streams:
     is_restamped : bool
         Whether the container keeps no presentation times (AVI): then the encoder's decoder starts
         late by its reordering, and its first frame is set to the time the facts give.
+    has_index : bool
+        Whether the file can be entered in the middle: a transport stream cannot, since nothing
+        tells where the pictures stand that others build on.
     """
 
     sounds: tuple[str, ...]
     is_restamped: bool
+    has_index: bool
 
 
 def facts_of(source: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
@@ -70,7 +74,9 @@ def streams_of(path: str) -> Streams:
             for stream in clip.container.streams.audio
             if stream.codec_context is not None
         )
-        return Streams(sounds, clip.has_decode_times_only)
+        names = set(clip.container.format.name.split(","))
+        has_index = bool(names & {"mp4", "matroska"}) and not clip.structure.is_cut_off
+        return Streams(sounds, clip.has_decode_times_only, has_index)
 
 
 def restamp(facts: ClipFacts) -> str:

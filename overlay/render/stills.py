@@ -75,9 +75,9 @@ def still(
     hidden = [as_cover(box) for box in covers]
     feeds = [Feed(layer, np.array([shown_s]), [0]) for layer in layers]
     early_s = shown_s - _SEEK_MARGIN_S
-    restamped = streams_of(facts.path).is_restamped
-    seek = ["-ss", f"{early_s:.3f}"] if early_s > 0 and not restamped else []
-    first = restamp(facts) + "," if restamped else ""
+    streams = streams_of(facts.path)
+    seek = ["-ss", f"{early_s:.3f}"] if early_s > 0 and streams.has_index else []
+    first = restamp(facts) + "," if streams.is_restamped else ""
     graph = _graph(facts, layers, hidden, int(facts.frame_times.pts[index]), first)
     with written_whole(final) as part:
         after = ["-filter_complex", graph, "-map", "[out]", "-frames:v", "1", "-update", "1"]

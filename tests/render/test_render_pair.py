@@ -120,6 +120,18 @@ def test_pair__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Genera
     check_side([read(p[:, WIDE:]) for p in luma], b, 6.203, 7.9, Fraction(60))
 
 
+@pytest.mark.parametrize("suffix", [".ts", ".mkv", ".avi"])
+def test_pair__late_in_a_container(tmp_path: Path, suffix: str) -> None:
+    plain = even_clip(tmp_path / "plain.mp4", Fraction(30), 9)
+    a = tmp_path / f"a{suffix}"
+    run_ffmpeg("-i", plain, "-c", "copy", a)
+    sides = PairSide(a, 6.5, 7.9), PairSide(plain, 6.503, 7.9)
+    pair_clips(*sides, tmp_path / "c.mp4", lead_s=0.3, size=SIZE, options=QUICK)
+    luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
+    check_side([read(p[:, :WIDE]) for p in luma], a, 6.2, 7.9, Fraction(30))
+    check_side([read(p[:, WIDE:]) for p in luma], plain, 6.203, 7.9, Fraction(30))
+
+
 def with_tone(
     clip: Path, target: Path, from_s: float, pitch_hz: int, *, delay_s: float = 0
 ) -> Path:
