@@ -63,10 +63,10 @@ def launch_speed(
 
 
 def launch_and_stop(t_s: Array) -> Array:
-    """A standing start at 1.5 s, and braking from 6 s to rest."""
+    """A standing start at 1.5 s, and braking from 4 s to rest."""
     up = launch_speed()(t_s)
-    top = float(launch_speed()(np.array([6.0]))[0])
-    return np.where(t_s < 6.0, up, np.maximum(top - 6.0 * (t_s - 6.0), 0.0))
+    top = float(launch_speed()(np.array([4.0]))[0])
+    return np.where(t_s < 4.0, up, np.maximum(top - 6.0 * (t_s - 4.0), 0.0))
 
 
 def noise_texture(rng: np.random.Generator, size: int, fall: float) -> npt.NDArray[np.float32]:

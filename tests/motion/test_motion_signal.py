@@ -27,8 +27,8 @@ def still(t_s: Array) -> Array:
 
 
 def turning_90(t_s: Array) -> Array:
-    """Yaw rate of a 90 degree turn around 4.5 s, rad/s."""
-    return np.pi / 2 / (0.9 * np.sqrt(2 * np.pi)) * np.exp(-0.5 * ((t_s - 4.5) / 0.9) ** 2)
+    """Yaw rate of a 90 degree turn around 3.5 s, rad/s."""
+    return np.pi / 2 / (0.9 * np.sqrt(2 * np.pi)) * np.exp(-0.5 * ((t_s - 3.5) / 0.9) ** 2)
 
 
 SCENES: dict[str, Scene] = {
