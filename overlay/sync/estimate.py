@@ -33,6 +33,7 @@ NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
 MOST_RIVALS = 3
 ROUGHER = 2.0
+LOOSER = 1.5
 WIDEST_FACTOR = 1.5
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
 SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
@@ -125,13 +126,14 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
 
 
 def _rougher(fit: Fit) -> Fit:
-    """The fit with a curve free to bend more.
+    """The fit with a curve free to bend more, and a gain free to wander more.
 
     One roughness for a whole run is too stiff at the launch, where acceleration jumps, and
     there the smoothing is told from the delay; twice the root density removed the bias on
-    simulated launches.
+    simulated launches. The likeliest size of the gain error is, by its skew, a low guess.
     """
-    return replace(fit, noise=replace(fit.noise, jerk=ROUGHER * fit.noise.jerk))
+    noise = fit.noise
+    return replace(fit, noise=replace(noise, jerk=ROUGHER * noise.jerk, gain=LOOSER * noise.gain))
 
 
 def _first_fit(

@@ -20,7 +20,7 @@ LEAST_MOTION_CHANGE = 0.15  # of its full scale
 WIDEST_HALF_INTERVAL_S = 0.35
 LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
-LARGEST_GAIN_ERROR = 0.1
+LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
 
 
 def early_refusal(motion: MotionSignal, speed: Series) -> str | None:
