@@ -44,11 +44,14 @@ class CellFlow:
         Tensor times displacement.
     likeness : ndarray of float32, shape (cells,)
         Correlation of the two pictures in the cell once the displacement is undone, -1 to 1.
+    texture : ndarray of float32, shape (cells,)
+        Mean square of the texture over that of the whole picture.
     """
 
     tensor: Float32
     pull: Float32
     likeness: Float32
+    texture: Float32
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +157,8 @@ class CellFlowMeter:
         pull[:, 1] += tensor[:, 1] * grid[:, 0] + tensor[:, 2] * grid[:, 1]
         # |a - b|^2 and |a + b|^2 give the correlation of a and b.
         likeness = (sums[:, 6] - left) / (sums[:, 6] + left + 1e-6)
-        return CellFlow(tensor, pull, likeness.astype(np.float32))
+        texture = ((sums[:, 5] + sums[:, 6]) / 4).astype(np.float32)
+        return CellFlow(tensor, pull, likeness.astype(np.float32), texture)
 
 
 def _pixel_base(width: int, height: int) -> Float32:

@@ -29,6 +29,8 @@ from overlay.timebase import FloatArray
 # second order of turning depends on it.
 _FOCAL_SHARE = 0.8
 _LEARN_PAIRS = 500
+# Mean square texture, against the picture's own, from which a cell should find its match.
+_TEXTURED = 0.2
 _TILT_ROUNDS = 2
 _FOCAL_SHARES = (0.4, 0.5, 0.65, 0.8, 1.0, 1.3)
 _FOCAL_PAIRS = 90
@@ -117,7 +119,7 @@ def _add_pair(
     pairs.end_s.append(second[0])
     pairs.tensor.append(flow.tensor * trust[:, None])
     pairs.pull.append(flow.pull * trust[:, None])
-    textured = flow.tensor[:, 0] + flow.tensor[:, 2] > 10.0
+    textured = flow.texture > _TEXTURED
     pairs.lost_share.append(float(1 - alive[textured].mean()) if textured.any() else 1.0)
     pairs.level_step.append(second[1].level - first[1].level)
     pairs.difference.append(float(difference.mean()))
