@@ -9,6 +9,11 @@ from collections.abc import Sequence
 
 import click
 
+# Small matrices on several threads cost more than they gain, and processes already use the cores;
+# the libraries read these once, when numpy is first imported.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, TimetrueError
 
 COMMANDS = {

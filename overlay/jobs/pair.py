@@ -106,7 +106,7 @@ def pair_aligned(
     progress: Progress = silent,
 ) -> tuple[DrawReport, DrawReport]:
     """Write two runs that are already aligned as one clip; see :func:`pair_runs`."""
-    from overlay.render import EncodeOptions, Layer, PairSide, pair_clips, pair_geometry
+    from overlay.render import Layer, PairSide, pair_clips, pair_geometry
 
     runs = [analyse(one, request) for one in aligned]
     launches = [_launch_s(run) for run in runs]
@@ -115,6 +115,7 @@ def pair_aligned(
     geometry = pair_geometry(clips[0], clips[1], arrangement)
     size = (geometry.width, geometry.height)
     scale = scale_for(courses, request.units)
+    layout = request.own_layout()
     *parts, shared = PARTS[arrangement]
     hues = (build_hue(0), build_hue(1))
     placed = []
@@ -123,7 +124,17 @@ def pair_aligned(
     ):
         region = (pane.x, pane.y, pane.width, pane.height)
         placed.append(
-            run_layers(course, scale, size=size, part=part, region=region, name=name, hue=hue)
+            run_layers(
+                course,
+                scale,
+                size=size,
+                part=part,
+                region=region,
+                name=name,
+                hue=hue,
+                kinds=request.gauges,
+                layout=layout,
+            )
         )
     gap = gap_layer(
         courses[0],
@@ -134,6 +145,7 @@ def pair_aligned(
         hues=hues,
         launch_at_s=0.0,
         full_scale_s=_gap_scale(courses),
+        layout=layout,
     )
     layers: list[Layer] = [*placed[0].layers, *placed[1].layers, gap]
     imprint = Imprint(
@@ -153,7 +165,7 @@ def pair_aligned(
         common=(gap,),
         lead_s=min(lead_s, *launches),
         sound=sound,
-        options=EncodeOptions(codec=request.codec, quality=request.quality, preset=request.preset),
+        options=request.encode_options(),
         progress=lambda told: progress(f"pairing {Path(target).name}", told.share),
         metadata={"comment": imprint.to_text()},
     )
@@ -176,7 +188,7 @@ def _launch_s(run: RunAnalysis) -> float:
 def _gap_scale(courses: Sequence[Course]) -> float:
     """Seconds at the end of the gap bar: a round figure over the largest gap."""
     first, second = courses
-    last = max(c.end_s - c.launch.at_s if c.launch else 0.0 for c in courses)
+    last = max(c.finish_s - c.launch.at_s if c.launch else 0.0 for c in courses)
     gaps = [abs(gap_at(first, second, last * i / 60).gap_s) for i in range(1, 61)]
     largest = max((gap for gap in gaps if gap == gap), default=0.5)
     for step in (0.25, 0.5, 1.0, 2.0, 5.0, 10.0):

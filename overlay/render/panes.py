@@ -11,6 +11,7 @@ from overlay.footage.model import ClipFacts
 
 ARRANGEMENTS = ("side by side", "stacked")
 _LONG, _SHORT = 1920, 1080
+TOP_SHARE = 0.312  # most that stays free above a clip, of its cell's height
 _SMALL = 640  # clips no wider than this get a smaller picture, since enlarging adds nothing
 
 
@@ -118,7 +119,9 @@ def _fitted(clips: Sequence[ClipFacts], cells: Sequence[PixelBox]) -> tuple[Pixe
         width = min(cell.width, _even(cell.height * shape))
         height = min(cell.height, _even(cell.width / shape))
         x = cell.x + (cell.width - width) // 4 * 2
-        y = cell.y + (cell.height - height) // 4 * 2
+        # What stays free holds gauges: the gap bar and the combs above, the ribbons below.
+        above = min(cell.height - height, TOP_SHARE * cell.height)
+        y = cell.y + int(max(above, (cell.height - height) / 2)) // 2 * 2
         panes.append(PixelBox(x, y, width, height))
     return tuple(panes)
 

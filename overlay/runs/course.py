@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics, Launch, Mark, Split
 from overlay.series import Series
 from overlay.timebase import FloatArray
@@ -91,6 +92,8 @@ class Course:
         self._rpm_t = [] if rpm is None else rpm.t_s.tolist()
         self._rpm_values = [] if rpm is None else rpm.values.tolist()
         self.end_s = self._find_end()
+        # Where the driver brakes or rolls out the run is over, and a gap means nothing any more.
+        self.finish_s = self.end_s if launch is None else run_end_s(kinematics, launch.at_s)
 
     def at(self, t_s: float) -> SpeedAt:
         """Speed, its standard uncertainty, acceleration and distance at a footage time."""
@@ -225,10 +228,13 @@ def gap_at(first: Course, second: Course, since_launch_s: float) -> GapAt:
     -------
     GapAt
         Seconds at the distance that both have covered, metres at this instant; zeros before the
-        launch, NaN where a run is not known.
+        launch, NaN where a run is not known. From the instant at which the first of the two
+        brakes on, the gap stands still.
     """
     if first.launch is None or second.launch is None:
         return GapAt(NAN, NAN, NAN)
+    over = min(c.finish_s - c.launch.at_s for c in (first, second) if c.launch is not None)
+    since_launch_s = min(since_launch_s, over)
     if since_launch_s <= 0:
         return GapAt(0.0, 0.0, 0.0)
     gone = [c.from_launch_m(_own(c, since_launch_s)) for c in (first, second)]
