@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from overlay.cli.pictures import gauges_option, hardware_option, layout_option, parse_gauges
 from overlay.cli.shared import (
     column_option,
     cover_option,
@@ -35,7 +36,10 @@ from overlay.cli.shared import (
 @same_clock_option
 @offset_option
 @column_option
+@gauges_option
+@layout_option
 @encoder_options
+@hardware_option
 @quiet_option
 def draw(
     clip: str,
@@ -51,6 +55,9 @@ def draw(
     codec: str,
     quality: int | None,
     preset: str,
+    gauges: str | None,
+    layout: str | None,
+    hardware: bool,
     quiet: bool,
 ) -> None:
     """Draw speed (ribbon), RPM (comb, where a log has it) and splits (ladder) on CLIP.
@@ -71,6 +78,9 @@ def draw(
         codec=codec,
         quality=quality,
         preset=preset,
+        hardware=hardware,
+        gauges=parse_gauges(gauges),
+        layout=layout,
     )
     with shown_progress(quiet=quiet) as progress:
         report = draw_run(clip, logs, output, request, progress=progress)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from overlay.cli.pictures import hardware_option, layout_option
 from overlay.cli.shared import (
     column_option,
     encoder_options,
@@ -53,7 +54,9 @@ from overlay.errors import UsageError
 @split_option
 @same_clock_option
 @column_option
+@layout_option
 @encoder_options
+@hardware_option
 @quiet_option
 def pair(
     items: tuple[str, ...],
@@ -73,6 +76,8 @@ def pair(
     codec: str,
     quality: int | None,
     preset: str,
+    layout: str | None,
+    hardware: bool,
     quiet: bool,
 ) -> None:
     """Set two runs side by side, both starting at their launch, with the gap between them.
@@ -102,6 +107,8 @@ def pair(
         codec=codec,
         quality=quality,
         preset=preset,
+        hardware=hardware,
+        layout=layout,
     )
     names = (name_a or first.name, name_b or second.name)
     with shown_progress(quiet=quiet) as progress:

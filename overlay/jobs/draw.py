@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from overlay.files import forbid_overwriting_inputs
 from overlay.gauges.imprint import Imprint
+from overlay.gauges.layout import GaugeKind, Layout, load_layout
 from overlay.gauges.palette import BUILD_HUES, Color
 from overlay.jobs.analyse import (
     AlignedRun,
@@ -24,6 +26,10 @@ from overlay.jobs.progress import Progress, silent
 from overlay.jobs.rpm import time_rpm
 from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
+
+if TYPE_CHECKING:
+    from overlay.jobs.gauge_layers import PlacedGauges
+    from overlay.render import EncodeOptions
 
 
 @dataclass(frozen=True)
@@ -45,8 +51,12 @@ class DrawRequest:
         Parts of the picture to hide.
     columns : mapping or None
         Column map for tables.
-    codec, quality, preset
+    codec, quality, preset, hardware
         Of the encoder.
+    gauges : sequence of str or None
+        Kinds to draw; the usual three when None.
+    layout : path or None
+        A layout of the user's own.
     name : str
         Of the run.
     hue : Color
@@ -63,8 +73,21 @@ class DrawRequest:
     codec: str = "h264"
     quality: int | None = None
     preset: str | None = None
+    hardware: bool = False
+    gauges: Sequence[GaugeKind] | None = None
+    layout: str | Path | None = None
     name: str = ""
     hue: Color = BUILD_HUES[0]
+
+    def own_layout(self) -> Layout | None:
+        """The user's own layout, read; None for the built-in ones."""
+        return None if self.layout is None else load_layout(self.layout)
+
+    def encode_options(self) -> EncodeOptions:
+        """What the encoder is told."""
+        from overlay.render import EncodeOptions
+
+        return EncodeOptions(self.codec, self.quality, self.preset, self.hardware)
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,39 +120,42 @@ def draw_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
+    aligned = read_and_align(clip, logs, target, request, progress=progress)
+    return draw_aligned(aligned, target, request, progress=progress)
+
+
+def read_and_align(
+    clip: str | Path,
+    logs: Sequence[str | Path],
+    target: str | Path,
+    request: DrawRequest,
+    *,
+    progress: Progress = silent,
+) -> AlignedRun:
+    """Check everything that can be checked beforehand, then read and align one run."""
     forbid_overwriting_inputs(Path(target), [Path(clip), *(Path(log) for log in logs)])
+    request.own_layout()
+    goals_for(request)
     inputs = read_inputs(clip, logs, columns=request.columns)
     boxes_of(request.covers, inputs.clip.width, inputs.clip.height)
-    aligned = align_run(
+    return align_run(
         inputs, same_clock=request.same_clock, ignore=request.covers, progress=progress
     )
-    return draw_aligned(aligned, target, request, progress=progress)
 
 
 def draw_aligned(
     aligned: AlignedRun, target: str | Path, request: DrawRequest, *, progress: Progress = silent
 ) -> DrawReport:
     """Correct and draw a run that is already aligned."""
-    from overlay.jobs.gauge_layers import run_layers, scale_for
-    from overlay.render import EncodeOptions, draw_clip
-    from overlay.render.source import even_size
+    from overlay.render import draw_clip
 
-    if request.offset_s is not None:
-        aligned = with_offset(aligned, request.offset_s)
     run = analyse(aligned, request)
-    clip = run.clip
-    size = even_size(clip)
-    course = course_of(run)
-    gauges = run_layers(
-        course, scale_for([course], request.units), size=size, name=request.name, hue=request.hue
-    )
-    boxes = [(item.x, item.y, item.width, item.height) for item in gauges.layers]
-    imprint = Imprint(size, (gauges.side,), (*boxes, *request.covers))
+    gauges, imprint = placed_gauges(run, request)
     rendered = draw_clip(
-        clip,
+        run.clip,
         gauges.layers,
         target,
-        options=EncodeOptions(codec=request.codec, quality=request.quality, preset=request.preset),
+        options=request.encode_options(),
         covers=request.covers,
         progress=lambda told: progress(f"drawing {Path(target).name}", told.share),
         metadata={"comment": imprint.to_text()},
@@ -137,8 +163,30 @@ def draw_aligned(
     return DrawReport(run, (*run_lines(run, request.units), *rendered.notes, f"wrote {target}"))
 
 
+def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges, Imprint]:
+    """The gauges of a run in its own picture, and the note on where they stand."""
+    from overlay.jobs.gauge_layers import run_layers, scale_for
+    from overlay.render import even_size
+
+    size = even_size(run.clip)
+    course = course_of(run)
+    gauges = run_layers(
+        course,
+        scale_for([course], request.units),
+        size=size,
+        name=request.name,
+        hue=request.hue,
+        kinds=request.gauges,
+        layout=request.own_layout(),
+    )
+    boxes = [(item.x, item.y, item.width, item.height) for item in gauges.layers]
+    return gauges, Imprint(size, (gauges.side,), (*boxes, *request.covers))
+
+
 def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
     """The run as the request wants it."""
+    if request.offset_s is not None:
+        aligned = with_offset(aligned, request.offset_s)
     require_determined(aligned)
     return analyse_run(
         aligned,

@@ -6,26 +6,33 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from overlay.errors import UsageError
+from overlay.gauges.accel import AccelBar
 from overlay.gauges.comb import Comb
 from overlay.gauges.gapbar import GapBar
 from overlay.gauges.imprint import ImprintSide
 from overlay.gauges.ladder import Ladder
-from overlay.gauges.layout import GaugeKind, Part, Placement, layout_for
+from overlay.gauges.layout import GaugeKind, Layout, Part, Placement, layout_for
 from overlay.gauges.palette import BUILD_HUES, Color
 from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.scales import accel_scale, distance_ticks
+from overlay.gauges.strip import Strip
 from overlay.gauges.values import (
+    AccelValues,
     CombValues,
     GapValues,
     LadderValues,
     RibbonValues,
     RungState,
     SpoiledPart,
+    StripValues,
 )
 from overlay.render.layers import Layer
 from overlay.runs.course import Course, SplitAt, gap_at
 from overlay.runs.model import SplitGoal
 from overlay.units import mps_to_speed, speed_to_mps
 
+USUAL: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder")
 SPOILERS = {"wheelspin": "wheelspin", "limiter cut": "limiter"}
 
 
@@ -101,8 +108,10 @@ def run_layers(
     region: tuple[int, int, int, int] | None = None,
     name: str = "",
     hue: Color = BUILD_HUES[0],
+    kinds: Sequence[GaugeKind] | None = None,
+    layout: Layout | None = None,
 ) -> PlacedGauges:
-    """Ribbon, comb (where RPM is known) and ladder of one run.
+    """Gauges of one run: those named, or ribbon, comb (where RPM is known) and ladder.
 
     Parameters
     ----------
@@ -114,13 +123,26 @@ def run_layers(
         The run's part of the picture, see :func:`overlay.gauges.layout.layout_for`.
     region : (x, y, w, h), optional
         The part of the picture with the run's footage; the whole of it by default.
+    kinds : sequence of str, optional
+        Gauges to draw; those that have nothing to show (no RPM, no splits, no launch) are left
+        out. The usual three by default, without those that the layout has no room for.
+    layout : Layout, optional
+        One of the user's own.
+
+    Raises
+    ------
+    UsageError
+        If the ribbon is not among them, or the layout has no place for one that is named.
     """
-    kinds: list[GaugeKind] = ["ribbon"]
-    if course.rpm is not None and scale.full_rpm is not None:
-        kinds.append("comb")
-    if course.splits:
-        kinds.append("ladder")
-    placements = layout_for(*size, kinds, part=part, rungs=max(1, len(course.splits)))
+    wanted = [kind for kind in kinds or USUAL if _can_show(kind, course, scale)]
+    placements = layout_for(
+        *size,
+        wanted,
+        part=part,
+        layout=layout,
+        rungs=max(1, len(course.splits)),
+        skip_missing=kinds is None,
+    )
     layers: list[Layer] = []
     side: ImprintSide | None = None
     for place in placements:
@@ -129,11 +151,27 @@ def run_layers(
             side = ImprintSide(name, region or (0, 0, *size), (place.x, place.y), ribbon.band)
         elif place.gauge_kind == "comb":
             layer = _comb(course, scale, place, hue)
-        else:
+        elif place.gauge_kind == "ladder":
             layer = _ladder(course, place, hue)
+        elif place.gauge_kind == "accel":
+            layer = _accel(course, place, hue)
+        else:
+            layer = strip_layer([course], place, names=[name or "run"], hues=[hue])
         layers.append(layer)
-    assert side is not None
+    if side is None:
+        raise UsageError("the ribbon is missing: verify reads it back, so every clip has one")
     return PlacedGauges(tuple(layers), side)
+
+
+def _can_show(kind: GaugeKind, course: Course, scale: GaugeScale) -> bool:
+    """Whether a gauge of this kind has anything to show of one run."""
+    if kind == "gap":
+        raise UsageError("the gap bar needs two runs: use pair")
+    if kind == "comb":
+        return course.rpm is not None and scale.full_rpm is not None
+    if kind == "ladder":
+        return bool(course.splits)
+    return kind != "strip" or course.launch is not None
 
 
 def _ribbon(
@@ -244,6 +282,71 @@ def _spoiled(course: Course, at: SplitAt) -> tuple[SpoiledPart, ...]:
     return tuple(parts)
 
 
+def _accel(course: Course, place: Placement, hue: Color) -> Layer:
+    k = course.kinematics
+    known = k.accel_mps2[k.known]
+    largest = float(abs(known).max()) if len(known) else 0.0
+    gauge = AccelBar(place.width, place.height, full_scale_mps2=accel_scale(largest), hue=hue)
+    sigmas = k.accel_sigma_mps2.tolist()
+    start_s, step_s = float(k.t_s[0]), float(k.t_s[-1] - k.t_s[0]) / (len(k.t_s) - 1)
+
+    def values(t_s: float) -> AccelValues:
+        accel = course.at(t_s).accel_mps2
+        if math.isnan(accel):
+            return AccelValues(accel)
+        return AccelValues(accel, sigmas[round((t_s - start_s) / step_s)])
+
+    def key(t_s: float) -> object:
+        now = values(t_s)
+        if math.isnan(now.accel_mps2):
+            return None
+        sigma = -1 if math.isnan(now.sigma_mps2) else round(50 * now.sigma_mps2)
+        return round(100 * now.accel_mps2), sigma
+
+    return _layer(place, lambda t_s: gauge.draw(values(t_s)), key)
+
+
+def strip_layer(
+    courses: Sequence[Course],
+    place: Placement,
+    *,
+    names: Sequence[str],
+    hues: Sequence[Color],
+    since_launch: bool = False,
+) -> Layer:
+    """How far each run has come, on the first run's footage time.
+
+    Parameters
+    ----------
+    since_launch : bool
+        Whether the layer is drawn on time since a common launch instead.
+    """
+    length_m = max(5.0, *(c.from_launch_m(c.end_s) for c in courses if c.launch is not None))
+    gauge = Strip(
+        place.width,
+        place.height,
+        length_m=length_m,
+        names=names,
+        hues=hues,
+        ticks=distance_ticks([split.goal for split in courses[0].splits], length_m),
+    )
+
+    def at_s(course: Course, t_s: float) -> float:
+        if not since_launch or course.launch is None:
+            return t_s
+        return min(course.launch.at_s + t_s, float(course.kinematics.t_s[-1]))
+
+    def values(t_s: float) -> StripValues:
+        return StripValues(tuple(c.from_launch_m(at_s(c, t_s)) for c in courses))
+
+    def key(t_s: float) -> object:
+        per_m = 4 * place.width / length_m
+        gone = values(t_s).distances_m
+        return tuple(None if math.isnan(one) else round(one * per_m) for one in gone)
+
+    return _layer(place, lambda t_s: gauge.draw(values(t_s)), key)
+
+
 def gap_layer(
     first: Course,
     second: Course,
@@ -254,6 +357,7 @@ def gap_layer(
     hues: tuple[Color, Color],
     launch_at_s: float,
     full_scale_s: float,
+    layout: Layout | None = None,
 ) -> Layer:
     """The gap bar of a split-screen, on the time of the finished clip.
 
@@ -262,7 +366,7 @@ def gap_layer(
     launch_at_s : float
         Time in the finished clip at which both runs launch.
     """
-    (place,) = layout_for(*size, ["gap"], part=part)
+    (place,) = layout_for(*size, ["gap"], part=part, layout=layout)
     gauge = GapBar(place.width, place.height, names=names, hues=hues, full_scale_s=full_scale_s)
 
     def values(t_s: float) -> GapValues:
