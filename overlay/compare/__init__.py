@@ -60,7 +60,7 @@ _HOME = {
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 
-__all__ = sorted(_MODULE_OF)  # noqa: PLE0605
+__all__ = sorted(_MODULE_OF)
 
 
 def __getattr__(name: str) -> Any:
