@@ -9,12 +9,12 @@ from collections.abc import Sequence
 
 import click
 
+from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, TimetrueError
+
 # Small matrices on several threads cost more than they gain, and processes already use the cores;
 # the libraries read these once, when numpy is first imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-
-from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, TimetrueError
 
 COMMANDS = {
     "inspect": "overlay.cli.inspect:inspect",
@@ -22,8 +22,15 @@ COMMANDS = {
     "correct": "overlay.cli.correct:correct",
     "draw": "overlay.cli.draw:draw",
     "pair": "overlay.cli.pair:pair",
+    "slow": "overlay.cli.slow:slow",
+    "still": "overlay.cli.still:still",
+    "layer": "overlay.cli.layer:layer",
+    "tag": "overlay.cli.tag:tag",
+    "teaser": "overlay.cli.teaser:teaser",
+    "join": "overlay.cli.join:join",
     "day": "overlay.cli.day:day",
     "verify": "overlay.cli.verify:verify",
+    "gauges": "overlay.cli.gauges:gauges",
     "demo": "overlay.cli.demo:demo",
 }
 

@@ -1,0 +1,93 @@
+"""One run with a section slowed down, and a plate on it that says so."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from overlay.gauges.imprint import Imprint
+from overlay.gauges.palette import SPIN
+from overlay.jobs.draw import (
+    DrawReport,
+    DrawRequest,
+    analyse,
+    placed_gauges,
+    read_and_align,
+    run_lines,
+)
+from overlay.jobs.labels import cap_for, free_place, shown_while, word_plate
+from overlay.jobs.progress import Progress, silent
+
+
+def slow_run(
+    clip: str | Path,
+    logs: Sequence[str | Path],
+    target: str | Path,
+    request: DrawRequest,
+    *,
+    from_s: float,
+    to_s: float,
+    factor: int = 4,
+    sound: str = "stretched",
+    progress: Progress = silent,
+) -> DrawReport:
+    """Draw a run with the section from `from_s` to `to_s` slowed `factor` times.
+
+    The gauges show what was true when each picture was taken, speeds and times unslowed; a plate
+    says ``slowed ×N`` as long as the section lasts.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        Footage times in seconds.
+    factor : int
+        2 to 16.
+    sound : str
+        ``stretched`` or ``muted``, inside the section.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    from overlay.footage import probe
+    from overlay.render import even_size
+    from overlay.render.slow import slow_clip, slowed_times
+    from overlay.render.source import container_of
+
+    container_of(Path(target))
+    slowed = slowed_times(probe(clip), from_s, to_s, factor)
+    aligned = read_and_align(clip, logs, target, request, progress=progress)
+    run = analyse(aligned, request)
+    gauges, imprint = placed_gauges(run, request)
+    size = even_size(run.clip)
+    picture = word_plate(f"slowed ×{factor}", cap_for(*size), hue=SPIN, quiet="true values")
+    x, y = free_place(*size, (picture.shape[1], picture.shape[0]), imprint.boxes)
+    start_s, end_s = slowed.edges_s
+    half_s = 0.25 * run.clip.frame_times.median_step_s  # frame times are compared, not met
+    sign = shown_while(picture, x, y, lambda t_s: start_s - half_s <= t_s < end_s - half_s)
+    imprint = replace(imprint, boxes=(*imprint.boxes, (x, y, sign.width, sign.height)))
+    rendered = slow_clip(
+        run.clip,
+        (*gauges.layers, sign),
+        slowed,
+        target,
+        sound=sound,
+        options=request.encode_options(),
+        covers=request.covers,
+        progress=lambda told: progress(f"drawing {Path(target).name}", told.share),
+        metadata=_tags(imprint, start_s, end_s, factor),
+    )
+    said = f"wrote {target}: slowed ×{factor} from {start_s:.2f} to {end_s:.2f} s"
+    return DrawReport(run, (*run_lines(run, request.units), *rendered.notes, said))
+
+
+def _tags(imprint: Imprint, start_s: float, end_s: float, factor: int) -> dict[str, str]:
+    return {
+        "comment": imprint.to_text(),
+        "description": f"slowed ×{factor} from {start_s:.3f} to {end_s:.3f} s of the footage",
+    }
+
+
+__all__ = ["slow_run"]

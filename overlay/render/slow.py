@@ -1,0 +1,260 @@
+"""A section of a clip slowed down, with gauges that stay true to the pictures they stand on."""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from overlay.errors import UsageError
+from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.footage.model import ClipFacts
+from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.encoder import EncodeOptions, choose_encoder
+from overlay.render.graph import layer_chains, nanoseconds, overlay_chain
+from overlay.render.layers import Layer, require_inside
+from overlay.render.output import RenderReport, file_arguments, named, video_arguments
+from overlay.render.pipeline import Feed, OnProgress, run
+from overlay.render.sound import placed
+from overlay.render.source import (
+    base_chain,
+    color_arguments,
+    container_of,
+    even_size,
+    facts_of,
+    matrix_of,
+    range_of,
+    restamp,
+    streams_of,
+    tick_of,
+)
+from overlay.timebase import FrameTimes
+
+SOUNDS = ("stretched", "muted")
+LEAST_FACTOR, MOST_FACTOR = 2, 16
+
+
+@dataclass(frozen=True)
+class SlowedTimes:
+    """When each frame of a clip is shown, once a section of it is slowed.
+
+    Attributes
+    ----------
+    source : FrameTimes
+    first, last : int
+        Frames of the section: `first` is its first, `last` the first after it.
+    factor : int
+        How many times as long the section lasts.
+    """
+
+    source: FrameTimes
+    first: int
+    last: int
+    factor: int
+
+    @property
+    def edges(self) -> tuple[int, int]:
+        """Ticks from the first frame to the section's start and to its end."""
+        pts = self.source.pts
+        start = int(pts[self.first] - pts[0])
+        if self.last < len(pts):
+            return start, int(pts[self.last] - pts[0])
+        step = round(Fraction(self.source.median_step_s) / self.source.time_base)
+        return start, int(pts[-1] - pts[0]) + step
+
+    @property
+    def edges_s(self) -> tuple[float, float]:
+        """The same edges as footage times in seconds."""
+        start, end = self.edges
+        return float(start * self.source.time_base), float(end * self.source.time_base)
+
+    @property
+    def shown(self) -> FrameTimes:
+        """Times in the finished clip.
+
+        Examples
+        --------
+        >>> at = FrameTimes(np.array([5, 6, 7, 8]), Fraction(1, 10))
+        >>> SlowedTimes(at, 1, 3, 4).shown.pts.tolist()
+        [0, 1, 5, 9]
+        """
+        since = self.source.pts - self.source.pts[0]
+        start, end = self.edges
+        inside = np.clip(since, start, end) - start
+        return FrameTimes(since + (self.factor - 1) * inside, self.source.time_base)
+
+    @property
+    def added_s(self) -> float:
+        """Seconds by which the clip becomes longer."""
+        start_s, end_s = self.edges_s
+        return (self.factor - 1) * (end_s - start_s)
+
+
+def slowed_times(facts: ClipFacts, from_s: float, to_s: float, factor: int) -> SlowedTimes:
+    """Slow the frames that are shown from `from_s` on and before `to_s`, footage times.
+
+    Raises
+    ------
+    UsageError
+        If the section holds fewer than two frames, leaves the clip, or the factor is out of range.
+    """
+    if not LEAST_FACTOR <= factor <= MOST_FACTOR:
+        raise UsageError(f"slowed {factor} times: use {LEAST_FACTOR} to {MOST_FACTOR}")
+    if not (math.isfinite(from_s) and math.isfinite(to_s)) or not (
+        0 <= from_s < to_s <= facts.duration_s + 0.5
+    ):
+        raise UsageError(
+            f"{facts.path}: a section from {from_s:g} to {to_s:g} s; give two rising times within "
+            f"the clip's {facts.duration_s:.2f} s"
+        )
+    times_s = facts.frame_times.seconds
+    first, last = (int(np.searchsorted(times_s, edge - 1e-6)) for edge in (from_s, to_s))
+    if last - first < 2:
+        raise UsageError(
+            f"{facts.path}: the section from {from_s:g} to {to_s:g} s holds {last - first} "
+            "frames; give a longer one"
+        )
+    return SlowedTimes(facts.frame_times, first, last, factor)
+
+
+def slow_clip(
+    source: ClipFacts | str | os.PathLike[str],
+    layers: Sequence[Layer],
+    slowed: SlowedTimes,
+    target: str | os.PathLike[str],
+    *,
+    sound: str = "stretched",
+    options: EncodeOptions | None = None,
+    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
+    progress: OnProgress | None = None,
+    metadata: Mapping[str, str] | None = None,
+) -> RenderReport:
+    """Write a clip with a section slowed down.
+
+    Each source frame appears once. No frame is invented: inside the section each stays on screen
+    `factor` times as long, with the layers as drawn for its own footage time.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+        On footage time, which runs slower inside the section.
+    slowed : SlowedTimes
+        From :func:`slowed_times`.
+    sound : str
+        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
+
+    Raises
+    ------
+    InputError, UsageError, OutputError, EncoderError
+        As their messages say; then nothing is left of the target.
+    """
+    started = time.monotonic()
+    options = options or EncodeOptions()
+    facts = facts_of(source)
+    final = Path(target)
+    suffix = container_of(final)
+    if sound not in SOUNDS:
+        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
+    forbid_overwriting_inputs(final, [require_file(facts.path)])
+    require_inside(layers, *even_size(facts))
+    encoder = choose_encoder(options, bit_depth=facts.bit_depth)
+    base, notes = base_chain(facts, encoder.pixel_format)
+    if streams_of(facts.path).is_restamped:
+        base = f"{restamp(facts)},{base}"
+    stamps = nanoseconds(slowed.shown)
+    hidden = [as_cover(box) for box in covers]
+    graph = _picture(facts, layers, hidden, base, encoder.pixel_format, slowed)
+    audible = bool(options.sound and facts.audio_codec)
+    graph += _sound(facts, slowed, sound) if audible else []
+    after = ["-filter_complex", ";".join(graph), "-map", "[out]"]
+    after += ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"] if audible else []
+    tick = tick_of(facts.frame_times.time_base)
+    after += [*video_arguments(encoder, tick, suffix), *color_arguments(facts)]
+    after += file_arguments(suffix, facts.created_utc, metadata or {})
+    total_s = facts.duration_s + slowed.added_s
+    with written_whole(final) as part:
+        outcome = run(
+            ["-copyts", "-i", named(facts.path)],
+            [Feed(layer, facts.frame_times.seconds, stamps) for layer in layers],
+            [*after, os.fspath(part.absolute())],
+            total_s=total_s,
+            progress=progress,
+        )
+    said = f"{sound} inside the slowed section" if audible else "none"
+    return RenderReport(
+        target=os.fspath(target),
+        width=even_size(facts)[0],
+        height=even_size(facts)[1],
+        frames=outcome.frames,
+        duration_s=total_s,
+        encoder=encoder.name,
+        pixel_format=encoder.pixel_format,
+        sound=said,
+        pictures=outcome.pictures,
+        elapsed_s=time.monotonic() - started,
+        notes=(*notes, *encoder.notes, f"sound: {said}"),
+    )
+
+
+def _picture(
+    facts: ClipFacts,
+    layers: Sequence[Layer],
+    covers: Sequence[Cover],
+    base: str,
+    pixel_format: str,
+    slowed: SlowedTimes,
+) -> list[str]:
+    first = int(facts.frame_times.pts[0])
+    start, end = slowed.edges
+    # Whole ticks throughout, so that a picture and its gauges meet exactly.
+    moved = (
+        f"setpts='PTS-({first})+{slowed.factor - 1}*(clip(PTS-({first}),{start},{end})-{start})'"
+    )
+    onto = f",settb={facts.frame_times.time_base}"
+    prepared = layer_chains(layers, 1, matrix_of(facts), range_of(facts), pixel_format)
+    pieces = [f"[0:V:0]{base},{moved}[bare]"]
+    pieces += cover_chain(covers, "bare", "base", even_size(facts))
+    pieces += [f"{chain}{onto}[g{index}]" for index, chain in enumerate(prepared)]
+    return pieces + overlay_chain(layers, "base", "out", pixel_format)
+
+
+def _sound(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:
+    """The sound in three pieces, before, inside and after the section, put end to end."""
+    times = facts.frame_times
+    origin_s = float(int(times.pts[0]) * times.time_base)
+    edges_s = (0.0, *slowed.edges_s, facts.duration_s)
+    pieces, names = [], ""
+    for index, name in enumerate(("before", "inside", "after")):
+        start_s, length_s = edges_s[index], edges_s[index + 1] - edges_s[index]
+        if length_s < 0.001:
+            continue
+        chain = placed("0:a:0", origin_s + start_s, length_s, length_s, "stereo")
+        if name == "inside":
+            long_s = length_s * slowed.factor
+            change = _stretch(slowed.factor) if sound == "stretched" else "volume=0"
+            chain += f",{change},apad=whole_dur={long_s:.6f},atrim=end={long_s:.6f}"
+        pieces.append(f"{chain}[{name}]")
+        names += f"[{name}]"
+    return [*pieces, f"{names}concat=n={len(pieces)}:v=0:a=1[sound]"]
+
+
+def _stretch(factor: int) -> str:
+    """Filters that make sound `factor` times as long; one step takes at most two.
+
+    Examples
+    --------
+    >>> _stretch(4), _stretch(3)
+    ('atempo=0.5,atempo=0.5', 'atempo=0.5,atempo=0.666666667')
+    """
+    steps = max(1, math.ceil(math.log2(factor)))
+    tempos = [0.5] * (steps - 1) + [2 ** (steps - 1) / factor]
+    return ",".join(f"atempo={tempo:.9g}" for tempo in tempos)
+
+
+__all__ = ["SOUNDS", "SlowedTimes", "slow_clip", "slowed_times"]
