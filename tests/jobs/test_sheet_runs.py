@@ -137,6 +137,7 @@ def test_demo__its_sheet_has_no_mistake(tmp_path):
             clip=f"{name}.mp4",
             speed_log=f"{name}.gpx",
             revs_log=f"{name}_revs.csv",
+            clock_offset_s=0.0,
         )
         for name in ("A1", "B1")
     )

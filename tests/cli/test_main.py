@@ -1,0 +1,155 @@
+"""The command line: help, exit codes, one clear line for every wrong file, pure JSON."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from overlay.cli import main
+from overlay.cli.main import COMMANDS, invoke
+from tests.demo_runs import ready_runs
+
+RUNS = ready_runs()
+A = RUNS[0]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help__says_what_each_command_does(name, capsys):
+    assert invoke([name, "--help"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith(f"Usage: timetrue {name}")
+    assert len(shown.splitlines()) > 5
+
+
+def test_help__documents_every_exit_code(capsys):
+    assert invoke(["--help"]) == 0
+    assert "interrupted with Ctrl-C" in capsys.readouterr().out
+
+
+def test_help__needs_no_heavy_library():
+    code = (
+        "import sys; from overlay.cli.main import invoke; invoke(['--help']);"
+        "heavy = {'numpy', 'scipy', 'cv2', 'av', 'moviepy', 'pydantic', 'matplotlib', 'PIL'};"
+        "sys.exit(', '.join(sorted(heavy & set(sys.modules))) or 0)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+
+
+def test_run__as_a_process():
+    run = subprocess.run(
+        [sys.executable, "-m", "overlay", "inspect", "nowhere.mp4"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 3
+    assert run.stdout == ""
+    assert run.stderr == "timetrue: nowhere.mp4: no such file; check the name\n"
+
+
+@pytest.fixture
+def wrong(tmp_path: Path) -> dict[str, str]:
+    (tmp_path / "empty.mp4").touch()
+    (tmp_path / "text.mp4").write_text("this is no clip\n" * 50)
+    (tmp_path / "cut.mp4").write_bytes(Path(A.clip).read_bytes()[:3000])
+    (tmp_path / "noise.gpx").write_bytes(bytes(range(256)) * 20)
+    (tmp_path / "speechless.csv").write_text("t_s,colour\n0,1\n1,2\n")
+    (tmp_path / "unitless.csv").write_text("t_s,speed\n0,1\n1,2\n")
+    return {path.name: str(path) for path in tmp_path.iterdir()} | {"folder": str(tmp_path)}
+
+
+CLIP_CASES = ["empty.mp4", "text.mp4", "cut.mp4", "folder", "nowhere.mp4"]
+LOG_CASES = ["noise.gpx", "speechless.csv", "unitless.csv", "nowhere.gpx", "folder"]
+
+
+def words(command: str, clip: str, log: str, out: str) -> list[str]:
+    return {
+        "align": ["align", clip, log],
+        "correct": ["correct", clip, log, "-o", f"{out}.csv"],
+        "draw": ["draw", clip, log, "-o", f"{out}.mp4"],
+        "pair": ["pair", clip, log, A.clip, A.log, "-o", f"{out}.mp4"],
+        "verify": ["verify", clip, log],
+    }[command]
+
+
+@pytest.mark.parametrize("command", ["align", "correct", "draw", "pair", "verify"])
+@pytest.mark.parametrize("case", [*CLIP_CASES, *LOG_CASES])
+def test_wrong_file__one_line_and_a_documented_code(command, case, wrong, tmp_path, capsys):
+    file = wrong.get(case, case)
+    clip, log = (file, A.log) if case in CLIP_CASES else (A.clip, file)
+    out = tmp_path / "new"
+    code = invoke(words(command, clip, log, str(out)))
+    shown = capsys.readouterr()
+    assert code in (3, 4)
+    assert shown.out == ""
+    lines = shown.err.strip().splitlines()
+    assert len(lines) == 1
+    assert lines[0].startswith("timetrue: ")
+    assert Path(file).name in lines[0]
+    assert "Traceback" not in shown.err
+    assert not list(tmp_path.glob("*new*"))
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--cover", "1,2,3"],
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--cover", "9000,2,3,4"],
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--units", "furlongs"],
+        ["pair", A.clip, A.log, A.clip, "-o", "x.mp4"],
+        ["correct", A.clip, A.log, "-o", "x.doc"],
+        ["align", A.clip],
+        ["align", A.clip, A.log, "--column", "speed"],
+        ["nonsense"],
+    ],
+)
+def test_wrong_words__exit_code_2(arguments, capsys):
+    assert invoke(arguments) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_draw__never_over_its_own_input(capsys):
+    assert invoke(["draw", A.clip, A.log, "-o", A.clip]) == 8
+    assert "never changed" in capsys.readouterr().err
+
+
+def test_interrupt__exit_code_130(monkeypatch, capsys):
+    def interrupted(**_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(main.main, "main", interrupted)
+    assert invoke(["inspect", "x"]) == 130
+    assert "nothing half-made" in capsys.readouterr().err
+
+
+def test_unforeseen_error__one_line_no_traceback(monkeypatch, capsys):
+    def broken(**_: object) -> None:
+        raise ZeroDivisionError("by nought")
+
+    monkeypatch.delenv("TIMETRUE_DEBUG", raising=False)
+    monkeypatch.setattr(main.main, "main", broken)
+    assert invoke(["inspect", "x"]) == 1
+    shown = capsys.readouterr().err
+    assert shown.count("\n") == 1
+    assert "by nought" in shown
+
+
+@pytest.mark.parametrize("file", [A.clip, A.log, A.revs, RUNS[1].log])
+def test_inspect__table_and_json(file, capsys):
+    assert invoke(["inspect", file]) == 0
+    assert "path" in capsys.readouterr().out
+    assert invoke(["inspect", file, "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["kind"] in ("clip", "log")
+
+
+def test_inspect__clip_facts_are_those_of_the_maker(capsys):
+    assert invoke(["inspect", A.clip, "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert (facts["width_px"], facts["height_px"]) == (854, 480)
+    assert facts["frame_rate_hz"] == pytest.approx(30)
+    assert facts["audio_rate_hz"] == 48000
+    assert not facts["frame_rate_is_variable"]

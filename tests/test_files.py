@@ -1,0 +1,54 @@
+"""Whole files or none."""
+
+import os
+
+import pytest
+
+from overlay.errors import InputError, OutputError
+from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+
+
+def test_written_whole__failure_leaves_the_old_file_and_no_part(tmp_path):
+    target = tmp_path / "out.mp4"
+    target.write_text("old")
+    with pytest.raises(ZeroDivisionError), written_whole(target) as part:
+        part.write_text("half")
+        _ = 1 / 0
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_written_whole__interrupt_leaves_nothing(tmp_path):
+    with pytest.raises(KeyboardInterrupt), written_whole(tmp_path / "out.csv") as part:
+        part.write_text("half")
+        raise KeyboardInterrupt
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_written_whole__part_keeps_the_suffix(tmp_path):
+    with written_whole(tmp_path / "out.mp4") as part:
+        assert part.suffix == ".mp4"
+        part.write_text("x")
+
+
+def test_written_whole__folder_missing_or_target_a_folder(tmp_path):
+    with pytest.raises(OutputError, match="no such folder"), written_whole(tmp_path / "no" / "a"):
+        pass
+    with pytest.raises(OutputError, match="is a folder"), written_whole(tmp_path):
+        pass
+
+
+def test_require_file__says_what_is_wrong(tmp_path):
+    (tmp_path / "empty").touch()
+    for path, why in (("nothing", "no such file"), ("empty", "is empty"), (".", "is a folder")):
+        with pytest.raises(InputError, match=why):
+            require_file(tmp_path / path)
+
+
+def test_forbid_overwriting_inputs__also_through_a_link(tmp_path):
+    source = tmp_path / "a.mp4"
+    source.write_text("x")
+    link = tmp_path / "b.mp4"
+    os.symlink(source, link)
+    with pytest.raises(OutputError, match="never changed"):
+        forbid_overwriting_inputs(link, [source])
