@@ -75,6 +75,8 @@ class RunAnalysis:
     marks : tuple of Mark
     rpm : Series or None
         Engine speed on footage time.
+    driveline : Driveline or None
+        Gearing, where it is known.
     """
 
     aligned: AlignedRun
@@ -83,6 +85,7 @@ class RunAnalysis:
     splits: tuple[Split, ...]
     marks: tuple[Mark, ...]
     rpm: Series | None
+    driveline: Driveline | None = None
 
     @property
     def clip(self) -> ClipFacts:
@@ -295,6 +298,7 @@ def analyse_run(
         splits=splits(kinematics, launch, goals),
         marks=_marks(kinematics, launch, rpm, driveline),
         rpm=rpm,
+        driveline=driveline,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from overlay.jobs.analyse import (
     require_determined,
     with_offset,
 )
+from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
 from overlay.jobs.rpm import time_rpm
 from overlay.runs.course import Course
@@ -61,6 +62,8 @@ class DrawRequest:
         Of the run.
     hue : Color
         Of the build.
+    machine : Machine
+        Gearing, limits and engine, as far as they are known.
     """
 
     units: str = "mph"
@@ -78,6 +81,7 @@ class DrawRequest:
     layout: str | Path | None = None
     name: str = ""
     hue: Color = BUILD_HUES[0]
+    machine: Machine = field(default=Machine())
 
     def own_layout(self) -> Layout | None:
         """The user's own layout, read; None for the built-in ones."""
@@ -170,9 +174,15 @@ def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges,
 
     size = even_size(run.clip)
     course = course_of(run)
+    scale = scale_for(
+        [course],
+        request.units,
+        limiter_rpm=request.machine.limiter_rpm,
+        stock_limit_rpm=request.machine.stock_limit_rpm,
+    )
     gauges = run_layers(
         course,
-        scale_for([course], request.units),
+        scale,
         size=size,
         name=request.name,
         hue=request.hue,
@@ -188,11 +198,13 @@ def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
     if request.offset_s is not None:
         aligned = with_offset(aligned, request.offset_s)
     require_determined(aligned)
+    machine = request.machine
     return analyse_run(
         aligned,
         goals=goals_for(request),
         corrected=request.corrected,
-        rpm_timing=time_rpm(aligned),
+        driveline=machine.driveline,
+        rpm_timing=time_rpm(aligned, cylinders=machine.cylinders, strokes=machine.strokes),
     )
 
 
@@ -207,8 +219,15 @@ def goals_for(request: DrawRequest) -> tuple[SplitGoal, ...]:
 
 def course_of(run: RunAnalysis) -> Course:
     """The run as a function of time."""
+    line = run.driveline
+    single = line is not None and len(line.ratios) == 1
     return Course(
-        run.kinematics, launch=run.launch, splits=run.splits, marks=run.marks, rpm=run.rpm
+        run.kinematics,
+        launch=run.launch,
+        splits=run.splits,
+        marks=run.marks,
+        rpm=run.rpm,
+        rpm_per_mps=60 * line.ratios[0] / line.circumference_m if line and single else None,
     )
 
 

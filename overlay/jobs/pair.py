@@ -9,7 +9,7 @@ from pathlib import Path
 from overlay.errors import UndeterminedError
 from overlay.gauges.imprint import Imprint
 from overlay.gauges.layout import Part
-from overlay.gauges.palette import build_hue
+from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.analyse import (
     AlignedRun,
     RunAnalysis,
@@ -20,6 +20,7 @@ from overlay.jobs.analyse import (
 )
 from overlay.jobs.draw import DrawReport, DrawRequest, analyse, course_of, run_lines
 from overlay.jobs.gauge_layers import gap_layer, run_layers, scale_for
+from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
 from overlay.runs.course import Course, gap_at
 
@@ -106,27 +107,77 @@ def pair_aligned(
     progress: Progress = silent,
 ) -> tuple[DrawReport, DrawReport]:
     """Write two runs that are already aligned as one clip; see :func:`pair_runs`."""
+    runs = [analyse(one, request) for one in aligned]
+    notes = pair_analysed(
+        (runs[0], runs[1]),
+        names,
+        target,
+        request,
+        arrangement=arrangement,
+        sound=sound,
+        lead_s=lead_s,
+        progress=progress,
+    )
+    last = (*notes, f"wrote {target}")
+    return (
+        DrawReport(runs[0], run_lines(runs[0], request.units)),
+        DrawReport(runs[1], (*run_lines(runs[1], request.units), *last)),
+    )
+
+
+def pair_analysed(
+    runs: tuple[RunAnalysis, RunAnalysis],
+    names: tuple[str, str],
+    target: str | Path,
+    request: DrawRequest,
+    *,
+    hues: tuple[Color, Color] | None = None,
+    machines: tuple[Machine, Machine] | None = None,
+    arrangement: str = "side by side",
+    sound: str = "both",
+    lead_s: float = 1.0,
+    progress: Progress = silent,
+) -> tuple[str, ...]:
+    """Write two runs that are already worked out as one clip; see :func:`pair_runs`.
+
+    Parameters
+    ----------
+    hues : (Color, Color), optional
+        Of the two builds; the first two of the day by default.
+    machines : (Machine, Machine), optional
+        The vehicle of each; the request's for both by default.
+
+    Returns
+    -------
+    tuple of str
+        What a person should know of the clip.
+    """
     from overlay.render import Layer, PairSide, pair_clips, pair_geometry
 
-    runs = [analyse(one, request) for one in aligned]
     launches = [_launch_s(run) for run in runs]
     courses = [course_of(run) for run in runs]
     clips = [run.clip for run in runs]
     geometry = pair_geometry(clips[0], clips[1], arrangement)
     size = (geometry.width, geometry.height)
-    scale = scale_for(courses, request.units)
+    machines = machines or (request.machine, request.machine)
+    limits = [machine.limiter_rpm for machine in machines if machine.limiter_rpm]
+    scale = scale_for(courses, request.units, limiter_rpm=max(limits, default=None))
     layout = request.own_layout()
     *parts, shared = PARTS[arrangement]
-    hues = (build_hue(0), build_hue(1))
+    hues = hues or (build_hue(0), build_hue(1))
     placed = []
-    for course, pane, part, name, hue in zip(
-        courses, geometry.panes, parts, names, hues, strict=True
+    for course, machine, pane, part, name, hue in zip(
+        courses, machines, geometry.panes, parts, names, hues, strict=True
     ):
         region = (pane.x, pane.y, pane.width, pane.height)
         placed.append(
             run_layers(
                 course,
-                scale,
+                replace(
+                    scale,
+                    limiter_rpm=machine.limiter_rpm,
+                    stock_limit_rpm=machine.stock_limit_rpm,
+                ),
                 size=size,
                 part=part,
                 region=region,
@@ -169,11 +220,7 @@ def pair_aligned(
         progress=lambda told: progress(f"pairing {Path(target).name}", told.share),
         metadata={"comment": imprint.to_text()},
     )
-    last = (*rendered.notes, f"wrote {target}")
-    return (
-        DrawReport(runs[0], run_lines(runs[0], request.units)),
-        DrawReport(runs[1], (*run_lines(runs[1], request.units), *last)),
-    )
+    return tuple(rendered.notes)
 
 
 def _launch_s(run: RunAnalysis) -> float:
