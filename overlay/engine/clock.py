@@ -29,7 +29,7 @@ REACH_S = 0.5  # a peak's own neighbourhood
 LEAST_SUPPORT = 12.0
 LEAST_MARGIN = 6.0
 WIDEST_HALF_INTERVAL_S = 0.06
-SOUND_PATH_SIGMA_S = 0.0007  # microphone's way (0.2 m of air) and the coder's frames
+SOUND_PATH_SIGMA_S = 0.0012  # 0.3 m of air to the microphone, and frames that span bends
 ROUNDS = 12
 TAIL = 4.0  # degrees of freedom of the residuals' t distribution
 FACTORS = ((1.0, ""), (0.5, "half"), (2.0, "twice"))
@@ -113,11 +113,8 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
     reason = "engine sound matched to the logged engine speed"
     if name:
         reason += f", at {name} the speed heard, since the log settles the octave"
-    step = log.median_step_s
-    reason += (
-        f" (a logger that averages over its {1000 * step:.0f} ms shows {500 * step:.0f} ms of it)"
-    )
-    return ClockOffset(True, centre, (centre - half, centre + half), reason, step / 2, residual)
+    late = log.median_step_s / 2
+    return ClockOffset(True, centre, (centre - half, centre + half), reason, late, residual)
 
 
 def _running(logged: Series) -> Series:
@@ -243,4 +240,8 @@ def fit_offset(
         meat += 2 * (1 - k / (reach + 1)) * float(np.sum(score[k:] * score[:-k]))
     plain = 1 / information
     robust = max(meat, 0.0) / information**2
-    return offset, float(np.sqrt(max(plain, robust))), float(np.std(residual))
+    # Few samples on steep parts say little about their own scatter: about Student's widening.
+    share = weight * lean**2
+    free = max(float(np.sum(share) ** 2 / np.sum(share**2)) - 2, 1.0)
+    widening = 1 + 1.6 / free
+    return offset, widening * float(np.sqrt(max(plain, robust))), float(np.std(residual))

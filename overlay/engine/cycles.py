@@ -9,18 +9,19 @@ noise around it (maximum likelihood for known noise and unknown strengths).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from overlay.engine.comb_model import Float32
+from overlay.engine.comb_model import Float32, low_passed
+from overlay.engine.firing import Firing
 from overlay.timebase import FloatArray
 
 FRAME_CYCLES = 5
 STEP_CYCLES = 0.5
 PER_CYCLE = 48
 HARMONICS = 16
-HANN_SPREAD = 2.34  # variance of a frequency under Hann's window over that without (integrals)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,13 +67,22 @@ class Refined:
 def unrolled(
     samples: Float32, rate_hz: float, course: Course, per_cycle: int
 ) -> tuple[Float32, FloatArray]:
-    """Sound at even steps of phase, shape (m, channels), and the times of these steps."""
+    """Sound at even steps of phase, shape (m, channels), and the times of these steps.
+
+    It is read densely first and then passed through a filter over phase, so that no noise folds
+    down onto the harmonics.
+    """
     phase = course.phase
-    steps = np.arange(int(phase[-1] * per_cycle)) / per_cycle
+    folds = max(1, int(np.ceil(rate_hz / float(course.cycle_hz.min()) / per_cycle)))
+    dense = per_cycle * folds
+    steps = np.arange(int(phase[-1] * dense)) / dense
     t_s = np.interp(steps, phase, course.t_s)
     grid = np.arange(len(samples)) / rate_hz
     columns = [np.interp(t_s, grid, samples[:, c]) for c in range(samples.shape[1])]
-    return np.stack(columns, axis=1).astype(np.float32), t_s
+    turned = np.stack(columns, axis=1).astype(np.float32)
+    if folds > 1 and len(turned):
+        turned, _ = low_passed(turned, dense, per_cycle, multiple=folds)
+    return turned, np.interp(np.arange(len(turned)) / per_cycle, phase, course.t_s)
 
 
 def refine(
@@ -82,6 +92,7 @@ def refine(
     *,
     reach: float,
     bends: FloatArray,
+    firing: Firing | None = None,
     frame_cycles: int = FRAME_CYCLES,
 ) -> Refined | None:
     """Rate at each half cycle, within a relative `reach` of a rough course.
@@ -96,6 +107,8 @@ def refine(
         Largest relative error of the course that is looked for.
     bends : ndarray
         Relative changes of rate within a frame that are tried.
+    firing : Firing, optional
+        Which harmonics the contrast heeds most; a single's by default.
     frame_cycles : int
         Cycles in a frame.
 
@@ -114,7 +127,10 @@ def refine(
     window = np.hanning(size + 2)[1:-1]
     orders = np.arange(1, HARMONICS + 1)
     frames = [turned[starts[:, None] + np.arange(size)[None, :], c] for c in range(turned.shape[1])]
-    noise, level = _noise(frames, u, window, orders)
+    level = _power(frames, u, window, orders)
+    noise = np.minimum(
+        _noise(turned, starts, size, 1, level), _noise(turned, starts, size, 2, level)
+    )
     best = np.full(len(starts), -np.inf)
     curves = np.zeros((len(starts), len(deltas)))
     for bend in bends:
@@ -132,12 +148,15 @@ def refine(
     rate = np.interp(t_s, course.t_s, course.cycle_hz) * (1 + shift)
     information = np.sum(orders**2 * np.maximum(level / noise - 1.0, 0.0), axis=1)
     return Refined(
-        t_s, rate, rate * _relative_sigma(information, u, window), _contrast(level, noise)
+        t_s,
+        rate,
+        rate * _relative_sigma(information, u, window),
+        _contrast(level, noise, firing or Firing()),
     )
 
 
 def _power(
-    frames: list[Float32], turns: FloatArray, window: FloatArray, orders: npt.NDArray[np.int64]
+    frames: list[Float32], turns: FloatArray, window: FloatArray, orders: npt.NDArray[Any]
 ) -> FloatArray:
     """Power of the windowed frames at orders of a phase course, summed over channels."""
     angle = 2 * np.pi * turns[:, None] * orders[None, :]
@@ -150,23 +169,34 @@ def _power(
 
 
 def _noise(
-    frames: list[Float32], u: FloatArray, window: FloatArray, orders: npt.NDArray[np.int64]
-) -> tuple[FloatArray, FloatArray]:
-    """Power half-way between harmonics, smoothed over time and order, and on the harmonics."""
-    between = _power(frames, u, window, np.arange(0, len(orders) + 1) + 0.5)
-    level = _power(frames, u, window, orders)
+    turned: Float32, starts: npt.NDArray[np.int64], size: int, times: int, level: FloatArray
+) -> FloatArray:
+    """Noise under the harmonics: power half-way between them, smoothed over time and order.
+
+    Frames `times` as long lower what leaks from strong harmonics, unless the rate changes fast;
+    either leak only adds, so the lesser of two lengths is the better answer.
+    """
+    reach = (times - 1) * size // 2
+    padded = np.pad(turned, ((reach, reach), (0, 0)), mode="reflect" if reach else "constant")
+    length = size * times
+    rows = starts[:, None] + np.arange(length)[None, :]
+    frames = [padded[rows, c] for c in range(turned.shape[1])]
+    u = (np.arange(length) - (length - 1) / 2) / PER_CYCLE
+    window = np.hanning(length + 2)[1:-1]
+    between = _power(frames, u, window, np.arange(level.shape[1] + 1) + 0.5) / times
     pair = (between[:, 1:] + between[:, :-1]) / 2
     wide = np.pad(pair, ((0, 0), (1, 1)), mode="edge")
     pair = (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 3
     width = min(9, len(pair)) | 1
-    padded = np.pad(pair, ((width // 2 + 1, width // 2), (0, 0)), mode="edge")
-    sums = np.cumsum(padded, axis=0)
+    edged = np.pad(pair, ((width // 2 + 1, width // 2), (0, 0)), mode="edge")
+    sums = np.cumsum(edged, axis=0)
     noise = (sums[width:] - sums[:-width]) / width
-    return np.maximum(noise, 1e-6 * np.max(level, axis=1, keepdims=True) + 1e-15), level
+    return np.asarray(np.maximum(noise, 1e-6 * np.max(level, axis=1, keepdims=True) + 1e-15))
 
 
-def _contrast(level: FloatArray, noise: FloatArray) -> FloatArray:
-    weight = 1.0 / (1.0 + np.arange(1, level.shape[1] + 1) / 8.0)
+def _contrast(level: FloatArray, noise: FloatArray, firing: Firing) -> FloatArray:
+    orders = range(1, level.shape[1] + 1)
+    weight = np.array([(1.0 if firing.leans_on(k) else 0.15) / (1.0 + k / 8.0) for k in orders])
     ratio = np.clip(np.log(np.maximum(level, 1e-15) / noise), -2.0, 4.0)
     return np.asarray(ratio @ (weight / weight.sum()))
 

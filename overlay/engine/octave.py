@@ -32,21 +32,22 @@ def presence(samples: Float32, rate_hz: float, course: Course) -> FloatArray | N
         Element m belongs to order ``m / PARTS`` of the course's rate.
     """
     turned, _ = unrolled(samples, rate_hz, course, PER_CYCLE)
-    size = FRAME_CYCLES * PER_CYCLE
+    cycles = FRAME_CYCLES if len(turned) >= FRAME_CYCLES * PER_CYCLE else FRAME_CYCLES // 2
+    size = cycles * PER_CYCLE
     if len(turned) < size:
         return None
     starts = np.arange(0, len(turned) - size + 1, size // 4)
     window = np.hanning(size + 2)[1:-1].astype(np.float32)
-    spectrum = np.zeros(TOP_ORDER * FRAME_CYCLES + 2 * FRAME_CYCLES)
+    spectrum = np.zeros((TOP_ORDER + 2) * cycles)
     for start in starts:
         piece = turned[start : start + size] * window[:, None]
         power = np.sum(np.abs(np.fft.rfft(piece, axis=0)) ** 2, axis=1)
         spectrum += np.log(power[: len(spectrum)] + 1e-6 * np.mean(power) + 1e-15)
     spectrum /= len(starts)
-    floor = _floor(spectrum, FRAME_CYCLES)
-    step = FRAME_CYCLES // PARTS
+    floor = _floor(spectrum, cycles)
+    step = cycles // PARTS
     above = spectrum - floor
-    return np.asarray(above[: TOP_ORDER * FRAME_CYCLES + 1 : step])
+    return np.asarray(above[: TOP_ORDER * cycles + 1 : step])
 
 
 def _floor(spectrum: FloatArray, reach: int) -> FloatArray:
@@ -65,7 +66,7 @@ def multiple_scores(above: FloatArray, firing: Firing) -> dict[int, float]:
         From :func:`presence`.
     firing : Firing
     """
-    there = np.clip((above - 0.6) / 0.8, -1.0, 2.0)
+    there = np.clip((above - 0.5) / 0.5, -1.0, 2.0)
     there[:3] = 0.0  # below half an order lies the wind, and the direct current
     weight = 1.0 / (1.0 + np.arange(len(there)) / PARTS / 6.0)
     total = float(np.sum(np.maximum(there, 0.0) * weight))

@@ -24,12 +24,15 @@ from overlay.timebase import FloatArray
 
 STEP_S = 0.02
 SILENT_SCORE = 0.42  # below the comb score of an engine, above that of wind and road
-STEP_COST = 0.06
+STEP_COST = 0.09
 SWITCH_COST = 3.0
-FASTEST_PER_S = 4.0  # largest relative change of engine speed in a second that is followed
+FASTEST_PER_S = 3.0  # largest relative change of engine speed in a second that is followed
 LEAST_STRETCH_S = 0.4
+NEARBY_S = 0.6  # stretches closer than this belong to one course
+JUMP = 0.2
 LEAST_SECONDS = 0.5
-SURE_CONTRAST = 1.0
+SURE_CONTRAST = 1.12  # of an instant
+SURE_STRETCH = 0.7  # median of a stretch: noise alone stays below 0.45, engines lie above 0.95
 LEAST_CONFIDENCE = 0.5
 EDGE = 0.06  # relative room that evidence leaves around the heard range
 
@@ -128,13 +131,10 @@ def rpm_from_sound(
     samples = _clean(sound.samples)
     if len(samples) / sound.rate_hz < LEAST_SECONDS or float(np.std(samples)) < 1e-5:
         return _nothing(sound, "the sound is silent or shorter than half a second")
-    if work_hz < sound.rate_hz:
-        samples = low_passed(samples, sound.rate_hz, work_hz)
-    else:
-        work_hz = float(sound.rate_hz)
+    samples, work_hz = low_passed(samples, sound.rate_hz, work_hz, pass_hz=0.2 * work_hz)
     stretches = _stretches(samples, work_hz, low / per_hz, high / per_hz)
     settled = [_settle(samples, work_hz, c, firing, rpm_range, evidence) for c in stretches]
-    heard = [item for item in settled if item is not None]
+    heard = _agreeing([item for item in settled if item is not None])
     if not heard:
         return _nothing(sound, "no engine stands out of the sound")
     return _assembled(sound, heard, per_hz)
@@ -168,7 +168,7 @@ def _stretches(samples: Float32, rate_hz: float, low_hz: float, high_hz: float) 
         if (end - start) * STEP_S < LEAST_STRETCH_S:
             continue
         log_rate = np.log(scores.cycle_hz[path[start:end]])
-        courses.append(Course(scores.t_s[start:end], np.exp(_smoothed(log_rate, 5))))
+        courses.append(Course(scores.t_s[start:end], np.exp(_smoothed(log_rate, 9))))
     return courses
 
 
@@ -181,17 +181,31 @@ _COARSE = np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
 _FINE = np.array([-0.1, -0.05, 0.0, 0.05, 0.1])
 
 
-def _refined(samples: Float32, rate_hz: float, course: Course) -> tuple[Course, Refined] | None:
-    """The course after two rounds of refinement."""
+def _refined(
+    samples: Float32, rate_hz: float, course: Course, firing: Firing
+) -> tuple[Course, Refined] | None:
+    """The course after three rounds of refinement."""
     last: Refined | None = None
-    for reach, bends in ((0.03, _COARSE), (0.012, _FINE)):
-        found = refine(samples, rate_hz, course, reach=reach, bends=bends)
+    for reach, bends in ((0.03, _COARSE), (0.012, _FINE), (0.006, _FINE)):
+        found = refine(samples, rate_hz, course, reach=reach, bends=bends, firing=firing)
         if found is None:
             break
         last = found
-        rate = np.interp(course.t_s, found.t_s, _median3(found.cycle_hz))
-        course = Course(course.t_s, rate)
+        course = Course(course.t_s, np.interp(course.t_s, found.t_s, _steadied(found)))
     return None if last is None else (course, last)
+
+
+def _steadied(found: Refined) -> FloatArray:
+    """The rate with its noise taken out where it is no more than noise (Wiener's shrinkage)."""
+    rate = _median3(found.cycle_hz)
+    width = min(11, len(rate) // 2 * 2 - 1)
+    if width < 3:
+        return rate
+    smooth = _smoothed(rate, width)
+    detail = rate - smooth
+    power = np.maximum(_smoothed(detail**2, min(5, width)), 1e-12)
+    noise = (2.0 * found.sigma_hz) ** 2
+    return np.asarray(smooth + detail * np.clip(1 - noise / power, 0.0, 1.0))
 
 
 def _median3(values: FloatArray) -> FloatArray:
@@ -217,7 +231,7 @@ def _settle(
     evidence: OctaveEvidence,
 ) -> _Settled | None:
     """The stretch at the multiple of its rate that explains it best."""
-    first = _refined(samples, rate_hz, course)
+    first = _refined(samples, rate_hz, course, firing)
     if first is None:
         return None
     course = first[0]
@@ -240,11 +254,28 @@ def _settle(
     margin = able[best] - max(others, default=able[best] - 9.0)
     if best != PARTS:
         course = Course(course.t_s, course.cycle_hz * best / PARTS)
-        again = _refined(samples, rate_hz, course)
+        again = _refined(samples, rate_hz, course, firing)
         if again is None:
             return None
         first = again
     return _Settled(first[1], margin, by)
+
+
+def _agreeing(heard: list[_Settled]) -> list[_Settled]:
+    """The stretches less the short ones that no engine could reach from a longer one nearby."""
+    kept: list[_Settled] = []
+    for item in sorted(heard, key=lambda one: -len(one.refined.t_s)):
+        found = item.refined
+        clashes = False
+        for other in (one.refined for one in kept):
+            later = found.t_s[0] > other.t_s[-1]
+            ends = (-1, 0) if later else (0, -1)
+            gap_s = abs(float(found.t_s[ends[1]] - other.t_s[ends[0]]))
+            jump = abs(float(np.log(found.cycle_hz[ends[1]] / other.cycle_hz[ends[0]])))
+            clashes |= gap_s < NEARBY_S and jump > JUMP + FASTEST_PER_S * gap_s
+        if not clashes:
+            kept.append(item)
+    return kept
 
 
 def _within(rpm: FloatArray, limits: tuple[float, float], room: float) -> bool:
@@ -304,8 +335,9 @@ def _spread(found: Refined) -> FloatArray:
 
 
 def _confidence(found: Refined, margin: float) -> FloatArray:
-    contrast = _smoothed(found.contrast, min(5, len(found.contrast) | 1))
-    clear = 1 / (1 + np.exp(-5 * (contrast - SURE_CONTRAST)))
-    octave = 1 / (1 + np.exp(-1.5 * (margin - 1.5)))
+    contrast = _smoothed(found.contrast, min(7, (len(found.contrast) - 1) | 1))
+    clear = 1 / (1 + np.exp(-8 * (contrast - SURE_CONTRAST)))
+    octave = 1 / (1 + np.exp(-1.5 * (margin - 1.0)))
     wobble = np.clip(1.5 - found.sigma_hz / found.cycle_hz / 0.02, 0, 1)
-    return np.asarray(clear * octave * wobble)
+    stretch = 1 / (1 + np.exp(-12 * (float(np.median(found.contrast)) - SURE_STRETCH)))
+    return np.asarray(clear * octave * wobble * stretch)
