@@ -6,8 +6,8 @@ import click
 
 from overlay.cli.shared import (
     column_option,
-    cover_option,
     json_option,
+    leave_out_option,
     parse_columns,
     parse_covers,
     print_json,
@@ -23,7 +23,7 @@ from overlay.errors import UndeterminedError
 @click.argument("clip", metavar="CLIP")
 @click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
 @same_clock_option
-@cover_option
+@leave_out_option
 @column_option
 @click.option("--plot", "plot", metavar="PNG", help="Write the evidence as a picture.")
 @json_option

@@ -6,7 +6,7 @@ import click
 
 from overlay.cli.shared import (
     column_option,
-    cover_option,
+    leave_out_option,
     offset_option,
     parse_columns,
     parse_covers,
@@ -32,7 +32,7 @@ from overlay.cli.shared import (
 )
 @same_clock_option
 @offset_option
-@cover_option
+@leave_out_option
 @column_option
 @quiet_option
 def correct(

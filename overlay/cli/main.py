@@ -22,6 +22,7 @@ COMMANDS = {
     "correct": "overlay.cli.correct:correct",
     "draw": "overlay.cli.draw:draw",
     "pair": "overlay.cli.pair:pair",
+    "grid": "overlay.cli.grid:grid",
     "slow": "overlay.cli.slow:slow",
     "still": "overlay.cli.still:still",
     "layer": "overlay.cli.layer:layer",

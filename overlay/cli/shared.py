@@ -57,6 +57,14 @@ cover_option = click.option(
     help="Hide a wrong readout that the camera burnt in, in pixels from the top left. "
     "Repeat for more.",
 )
+leave_out_option = click.option(
+    "--cover",
+    "covers",
+    multiple=True,
+    metavar="X,Y,W,H",
+    help="A part of the picture to leave out, such as a readout that the camera burnt in, in "
+    "pixels from the top left. Repeat for more.",
+)
 offset_option = click.option(
     "--offset",
     "offset_s",
@@ -81,8 +89,8 @@ def encoder_options(command: Function) -> Function:
             "--quality",
             type=click.IntRange(0, 63),
             metavar="CRF",
-            help="Constant quality of the encoder: lower is better and larger.  [default: 20 for "
-            "h264, 23 for h265, 30 for av1]",
+            help="Constant quality of the encoder: lower is better and larger.  [default: 19 for "
+            "h264, 21 for h265, 28 for av1]",
         ),
         click.option(
             "--codec",

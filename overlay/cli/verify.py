@@ -6,8 +6,8 @@ import click
 
 from overlay.cli.shared import (
     column_option,
-    cover_option,
     json_option,
+    leave_out_option,
     parse_columns,
     parse_covers,
     print_json,
@@ -21,7 +21,7 @@ from overlay.cli.shared import (
 @click.argument("clip", metavar="FINISHED.mp4")
 @click.argument("logs", metavar="[LOG...]", nargs=-1)
 @same_clock_option
-@cover_option
+@leave_out_option
 @column_option
 @json_option
 @quiet_option
