@@ -38,36 +38,66 @@ def word_plate(text: str, cap_px: float, *, hue: Color | None = None, quiet: str
     return canvas.rgba()
 
 
-def free_place(
-    width: int, height: int, size: tuple[int, int], taken: Sequence[Box]
-) -> tuple[int, int]:
-    """Top left of a free place in the safe part of a region, the highest and then leftmost.
+def safe_region(width: int, height: int) -> Box:
+    """The part of a picture that may hold words: all but 5 % at every edge; x, y, w, h."""
+    x, y = 2 * math.ceil(SAFE_SHARE * width / 2), 2 * math.ceil(SAFE_SHARE * height / 2)
+    return x, y, width - 2 * x, height - 2 * y
+
+
+def free_place(region: Box, size: tuple[int, int], taken: Sequence[Box]) -> tuple[int, int] | None:
+    """Top left of a free place in a region, the highest and then leftmost; None if there is none.
 
     Parameters
     ----------
-    width, height : int
-        Of the picture or part of it, pixels.
+    region : (x, y, w, h)
+        In pixels, x and y even.
     size : (int, int)
-        Of what is to be placed.
+        Width and height of what is to be placed.
     taken : sequence of (x, y, w, h)
-        What stands there already, in the same coordinates.
+        What stands there already.
 
     Examples
     --------
-    >>> free_place(1000, 500, (200, 40), [(50, 26, 300, 60)])
+    >>> free_place((50, 26, 900, 450), (200, 40), [(50, 26, 300, 60)])
     (360, 26)
-    >>> free_place(1000, 500, (800, 40), [(50, 26, 300, 60)])
+    >>> free_place((50, 26, 900, 450), (800, 40), [(50, 26, 300, 60)])
     (50, 96)
+    >>> free_place((50, 26, 900, 450), (800, 40), [(50, 26, 300, 440)])
     """
-    left, top = 2 * math.ceil(SAFE_SHARE * width / 2), 2 * math.ceil(SAFE_SHARE * height / 2)
-    across = [left, *(2 * math.ceil((x + w + 0.01 * width) / 2) for x, _, w, _ in taken)]
-    down = [top, *(2 * math.ceil((y + h + 0.02 * height) / 2) for _, y, _, h in taken)]
+    left, top, wide, high = region
+    gap = max(2, round(0.01 * wide))
+    across = [left, *(2 * math.ceil((x + w + gap) / 2) for x, _, w, _ in taken)]
+    down = [top, *(2 * math.ceil((y + h + gap) / 2) for _, y, _, h in taken)]
     for y in sorted(set(down)):
         for x in sorted(set(across)):
-            inside = left <= x <= width - left - size[0] and top <= y <= height - top - size[1]
+            inside = left <= x <= left + wide - size[0] and top <= y <= top + high - size[1]
             if inside and not any(_meet((x, y, *size), box) for box in taken):
                 return x, y
-    return left, top
+    return None
+
+
+def placed_words(
+    text: str,
+    region: Box,
+    taken: Sequence[Box],
+    cap_px: float,
+    *,
+    hue: Color | None = None,
+    quiet: str = "",
+) -> tuple[Rgba, int, int]:
+    """A plate with words where there is room, smaller if it must be.
+
+    Returns
+    -------
+    ndarray, int, int
+        The plate, and its left and top; in the region's corner if there is no room at all.
+    """
+    for share in (1.0, 0.85, 0.7):
+        picture = word_plate(text, share * cap_px, hue=hue, quiet=quiet)
+        place = free_place(region, (picture.shape[1], picture.shape[0]), taken)
+        if place is not None:
+            return picture, *place
+    return picture, region[0], region[1]
 
 
 def _meet(a: Box, b: Box) -> bool:
@@ -88,4 +118,4 @@ def shown_while(
     return Layer(x, y, width, height, lambda t_s: picture if when(t_s) else clear, key)
 
 
-__all__ = ["cap_for", "free_place", "shown_while", "word_plate"]
+__all__ = ["cap_for", "free_place", "placed_words", "safe_region", "shown_while", "word_plate"]

@@ -16,7 +16,7 @@ from overlay.jobs.draw import (
     read_and_align,
     run_lines,
 )
-from overlay.jobs.labels import cap_for, free_place, shown_while, word_plate
+from overlay.jobs.labels import cap_for, placed_words, safe_region, shown_while
 from overlay.jobs.progress import Progress, silent
 
 
@@ -62,8 +62,14 @@ def slow_run(
     run = analyse(aligned, request)
     gauges, imprint = placed_gauges(run, request)
     size = even_size(run.clip)
-    picture = word_plate(f"slowed ×{factor}", cap_for(*size), hue=SPIN, quiet="true values")
-    x, y = free_place(*size, (picture.shape[1], picture.shape[0]), imprint.boxes)
+    picture, x, y = placed_words(
+        f"slowed ×{factor}",
+        safe_region(*size),
+        imprint.boxes,
+        cap_for(*size),
+        hue=SPIN,
+        quiet="true values",
+    )
     start_s, end_s = slowed.edges_s
     half_s = 0.25 * run.clip.frame_times.median_step_s  # frame times are compared, not met
     sign = shown_while(picture, x, y, lambda t_s: start_s - half_s <= t_s < end_s - half_s)
