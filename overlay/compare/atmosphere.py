@@ -1,0 +1,125 @@
+"""Power corrections for the atmosphere. They apply to power and never to seconds.
+
+Vapour pressure after Magnus (Tetens' constants 7.5 and 237.3, as in secondary sources of the
+1990 form of SAE J1349). ISO 1585 for spark ignition from memory; DIN 70020 from secondary
+sources.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from overlay.errors import UsageError
+
+Standard = Literal["SAE J1349 (1990)", "ISO 1585", "DIN 70020"]
+# ISO 1585 asks for a factor within these limits (from memory); beyond them the result is no
+# corrected power by the standard. The same limits flag SAE J1349 (from memory).
+LOWEST, HIGHEST = 0.93, 1.07
+ZERO_C_K = 273.0  # as the formulas of these standards round it
+
+
+@dataclass(frozen=True)
+class Correction:
+    """Factor from observed to corrected power.
+
+    Attributes
+    ----------
+    standard : str
+    factor : float
+    valid : bool
+        Whether the factor lies within the standard's limits; True where it states none.
+    note : str
+        What to say beside it; empty when valid.
+    """
+
+    standard: Standard
+    factor: float
+    valid: bool
+    note: str
+
+
+def dry_pressure_hpa(temperature_c: float, pressure_hpa: float, humidity_percent: float) -> float:
+    """Pressure of the air without its water vapour, hPa.
+
+    Examples
+    --------
+    >>> round(dry_pressure_hpa(35.0, 980.0, 60.0), 3)
+    946.268
+    """
+    if not (-40 <= temperature_c <= 60 and 500 <= pressure_hpa <= 1100):
+        raise UsageError(
+            f"air of {temperature_c:g} °C and {pressure_hpa:g} hPa: give -40 to 60 °C and the "
+            "pressure at the track, 500 to 1100 hPa"
+        )
+    if not 0 <= humidity_percent <= 100:
+        raise UsageError(f"humidity {humidity_percent:g} %: must be 0 to 100")
+    full = 6.1078 * math.pow(10.0, 7.5 * temperature_c / (237.3 + temperature_c))
+    return pressure_hpa - humidity_percent / 100 * full
+
+
+def correction(
+    standard: Standard, *, temperature_c: float, pressure_hpa: float, humidity_percent: float
+) -> Correction:
+    """Factor of a standard for the day's air.
+
+    Parameters
+    ----------
+    standard : str
+        ``SAE J1349 (1990)``, ``ISO 1585`` or ``DIN 70020``.
+    temperature_c, pressure_hpa, humidity_percent : float
+        Of the air drawn in; pressure at the track, not reduced to sea level.
+
+    Examples
+    --------
+    >>> air = dict(temperature_c=30.0, pressure_hpa=980.0, humidity_percent=0.0)
+    >>> [round(c.factor, 5) for c in corrections(**air)]
+    [1.022, 1.02241, 1.05142]
+    """
+    dry = dry_pressure_hpa(temperature_c, pressure_hpa, humidity_percent)
+    if standard not in _FORMULAS:
+        raise UsageError(f"unknown standard {standard!r}: use one of {', '.join(_FORMULAS)}")
+    factor = _FORMULAS[standard](temperature_c + ZERO_C_K, pressure_hpa, dry)
+    if standard == "DIN 70020" or LOWEST <= factor <= HIGHEST:
+        return Correction(standard, factor, True, "")
+    note = (
+        f"factor {factor:.3f} is outside {LOWEST:g} to {HIGHEST:g}: not a corrected power "
+        f"by {standard}"
+    )
+    return Correction(standard, factor, False, note)
+
+
+def corrections(
+    *, temperature_c: float, pressure_hpa: float, humidity_percent: float
+) -> tuple[Correction, ...]:
+    """All three standards, in the order of the table of formulas."""
+    return tuple(
+        correction(
+            standard,
+            temperature_c=temperature_c,
+            pressure_hpa=pressure_hpa,
+            humidity_percent=humidity_percent,
+        )
+        for standard in _FORMULAS
+    )
+
+
+def _sae(kelvin: float, _pressure_hpa: float, dry_hpa: float) -> float:
+    return 1.180 * (990 / dry_hpa) * math.sqrt(kelvin / 298) - 0.18
+
+
+def _iso(kelvin: float, _pressure_hpa: float, dry_hpa: float) -> float:
+    return math.pow(990 / dry_hpa, 1.2) * math.pow(kelvin / 298, 0.6)
+
+
+def _din(kelvin: float, pressure_hpa: float, _dry_hpa: float) -> float:
+    return 1013 / pressure_hpa * math.sqrt(kelvin / 293)
+
+
+_FORMULAS: dict[Standard, Callable[[float, float, float], float]] = {
+    "SAE J1349 (1990)": _sae,
+    "ISO 1585": _iso,
+    "DIN 70020": _din,
+}

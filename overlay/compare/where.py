@@ -1,0 +1,266 @@
+"""Where on the run a difference arises: curves of each build with bands, and their difference.
+
+Bands are pointwise intervals of the build's mean at 1 - level, from the scatter of its runs with
+the measurement as a floor, as for the splits. An error of the lag shifts a whole run along time
+but moves neither speed against distance nor acceleration against speed, apart from the launch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.compare.spread import floored
+from overlay.compare.welch import satterthwaite, t_quantile
+from overlay.errors import UndeterminedError, UsageError
+from overlay.runs.marks import run_end_s
+from overlay.runs.model import Kinematics
+from overlay.timebase import FloatArray
+
+_MIN_SPEED_MPS = 0.5  # below it the time a metre takes is all noise
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One run's motion and the footage time of its launch."""
+
+    kinematics: Kinematics
+    launch_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """A quantity over a grid, shape (n,) each; NaN where fewer than one run tells.
+
+    Attributes
+    ----------
+    mean, sigma, dof : ndarray
+        Mean of the runs, its standard uncertainty and degrees of freedom.
+    low, high : ndarray
+        Pointwise interval at 1 - level; NaN where there are fewer than two runs.
+    runs : ndarray
+        How many runs tell at each point.
+    """
+
+    mean: FloatArray
+    sigma: FloatArray
+    dof: FloatArray
+    low: FloatArray
+    high: FloatArray
+    runs: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Where:
+    """Two builds along one grid; the difference is b less a.
+
+    Attributes
+    ----------
+    x : ndarray, shape (n,)
+        Metres from launch, or m/s.
+    a, b, difference : Curve
+    """
+
+    x: FloatArray
+    a: Curve
+    b: Curve
+    difference: Curve
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Time that build b gains (negative: loses) on a between two distances, with interval."""
+
+    from_m: float
+    to_m: float
+    gain_s: float
+    low_s: float
+    high_s: float
+
+
+def speed_by_distance(
+    a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5, level: float = 0.05
+) -> Where:
+    """Mean speed of each build against distance from launch, m/s.
+
+    Raises
+    ------
+    UsageError
+        If a build has no run or the step is not above 0.
+    UndeterminedError
+        If the runs share no stretch.
+    """
+    x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
+    of_a, of_b = (_stack([_speed_at(t, x) for t in part]) for part in (a, b))
+    return _side_by_side(x, of_a, of_b, level)
+
+
+def time_by_distance(
+    a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5, level: float = 0.05
+) -> Where:
+    """Mean time from launch against distance, s; the difference shows where it builds up."""
+    x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
+    of_a, of_b = (_stack([_time_at(t, x) for t in part]) for part in (a, b))
+    return _side_by_side(x, of_a, of_b, level)
+
+
+def accel_by_speed(
+    a: Sequence[Trace], b: Sequence[Trace], *, step_mps: float = 0.25, level: float = 0.05
+) -> Where:
+    """Mean acceleration of each build against speed, m/s^2, up to what all runs reach."""
+    x = _grid([_top(t) for t in (*a, *b)], step_mps, bool(a and b))
+    of_a, of_b = (_stack([accel_at(t, x) for t in part]) for part in (a, b))
+    return _side_by_side(x, of_a, of_b, level)
+
+
+def stretches(
+    a: Sequence[Trace], b: Sequence[Trace], *, edges_m: Sequence[float], level: float = 0.05
+) -> tuple[Stretch, ...]:
+    """Time gained by b over a on each stretch between `edges_m` (rising, from 0 on)."""
+    edges = np.asarray(edges_m, dtype=np.float64)
+    if len(edges) < 2 or edges[0] < 0 or bool(np.any(np.diff(edges) <= 0)):
+        raise UsageError("stretches need two or more rising distances from 0 on")
+    if not (a and b):
+        raise UsageError("each build needs a run")
+
+    def legs(traces: Sequence[Trace]) -> tuple[FloatArray, FloatArray]:
+        # The launch's error is common to all the instants of a run and cancels but from rest.
+        times, sigmas = _stack([_time_at(t, edges, launch=False) for t in traces])
+        if edges[0] == 0:
+            sigmas[:, 0] = [t.kinematics.launch_sigma_s or 0.0 for t in traces]
+        return np.diff(times, axis=1), np.hypot(sigmas[:, 1:], sigmas[:, :-1])
+
+    apart = _side_by_side(edges[1:], legs(a), legs(b), level).difference
+    return tuple(
+        Stretch(float(lo), float(hi), -float(m), -float(high), -float(low))
+        for lo, hi, m, low, high in zip(
+            edges[:-1], edges[1:], apart.mean, apart.low, apart.high, strict=True
+        )
+        if np.isfinite(m)
+    )
+
+
+def curve(values: FloatArray, sigmas: FloatArray, level: float = 0.05) -> Curve:
+    """Mean with band of runs' values, shape (runs, n), NaN where a run does not tell."""
+    count = np.sum(np.isfinite(values), axis=0).astype(np.float64)
+    mean = np.full(values.shape[1], np.nan)
+    sigma, dof, half = mean.copy(), mean.copy(), mean.copy()
+    for i in np.flatnonzero(count >= 1):
+        told = np.isfinite(values[:, i])
+        v, n = values[told, i], int(count[i])
+        mean[i] = v.mean()
+        if n < 2:
+            continue
+        floor = math.sqrt(float(np.mean(sigmas[told, i] ** 2)))
+        spread, dof[i] = floored(float(v.std(ddof=1)), n, floor)
+        sigma[i] = spread / math.sqrt(n)
+        half[i] = t_quantile(float(dof[i]), 1 - level / 2) * sigma[i]
+    return Curve(mean, sigma, dof, mean - half, mean + half, count)
+
+
+def accel_at(trace: Trace, speed_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Acceleration and its sigma where the run first passes each speed; NaN where it does not."""
+    k, rows = _pulling(trace)
+    rising = np.maximum.accumulate(k.speed_mps[rows])
+    new = np.r_[True, np.diff(rising) > 0]
+    take = rows[new]
+    ok = k.known[take]
+    accel = np.where(ok, k.accel_mps2[take], np.nan)
+    sigma = np.where(ok, k.accel_sigma_mps2[take], np.nan)
+    return (
+        np.interp(speed_mps, rising[new], accel, left=np.nan, right=np.nan),
+        np.interp(speed_mps, rising[new], sigma, left=np.nan, right=np.nan),
+    )
+
+
+def _pulling(trace: Trace) -> tuple[Kinematics, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """Rows from launch to top speed."""
+    k = trace.kinematics
+    end_s = run_end_s(k, trace.launch_s)
+    rows = np.flatnonzero((k.t_s >= trace.launch_s) & (k.t_s <= end_s))
+    if len(rows) < 2:
+        raise UndeterminedError("a run ends at its launch: nothing to compare along it")
+    top = int(np.argmax(k.speed_mps[rows]))
+    return k, rows[: max(top + 1, 2)].astype(np.int64)
+
+
+def _top(trace: Trace) -> float:
+    k, rows = _pulling(trace)
+    return float(np.max(k.speed_mps[rows]))
+
+
+def _covered(trace: Trace) -> tuple[FloatArray, FloatArray]:
+    """Time from launch and distance from launch, up to the end of the run."""
+    k = trace.kinematics
+    rows = (k.t_s >= trace.launch_s) & (k.t_s <= run_end_s(k, trace.launch_s))
+    begin = float(np.interp(trace.launch_s, k.t_s, k.distance_m))
+    return k.t_s[rows], np.maximum.accumulate(k.distance_m[rows] - begin)
+
+
+def _reach(trace: Trace) -> float:
+    return float(np.max(_covered(trace)[1], initial=0.0))
+
+
+def _speed_at(trace: Trace, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+    k = trace.kinematics
+    at_s = _instants(trace, x)
+    return _along(k, k.speed_mps, at_s), _along(k, k.speed_sigma_mps, at_s)
+
+
+def _time_at(trace: Trace, x: FloatArray, *, launch: bool = True) -> tuple[FloatArray, FloatArray]:
+    k = trace.kinematics
+    launch_sigma_s = (k.launch_sigma_s or 0.0) if launch else 0.0
+    at_s = _instants(trace, x)
+    begin = float(np.interp(trace.launch_s, k.t_s, k.distance_sigma_m))
+    speed = np.maximum(_along(k, k.speed_mps, at_s), _MIN_SPEED_MPS)
+    place = np.sqrt(np.maximum(_along(k, k.distance_sigma_m, at_s) ** 2 - begin**2, 0.0))
+    return at_s - trace.launch_s, np.hypot(place / speed, launch_sigma_s)
+
+
+def _instants(trace: Trace, x: FloatArray) -> FloatArray:
+    """Footage time at which each distance is first covered; NaN beyond the run or in a gap."""
+    t_s, covered = _covered(trace)
+    t_s, covered = np.r_[trace.launch_s, t_s], np.r_[0.0, covered]
+    new = np.r_[True, np.diff(covered) > 0]
+    return np.interp(x, covered[new], t_s[new], right=np.nan)
+
+
+def _along(k: Kinematics, values: FloatArray, at_s: FloatArray) -> FloatArray:
+    told = np.where(k.known, values, np.nan)
+    found: FloatArray = np.interp(at_s, k.t_s, told)
+    return found
+
+
+def _grid(reaches: Sequence[float], step: float, both: bool) -> FloatArray:
+    if not both:
+        raise UsageError("each build needs a run to show where they differ")
+    if not step > 0:
+        raise UsageError(f"step {step:g} must be above 0")
+    reach = min(reaches)
+    if not reach > step:
+        raise UndeterminedError(f"the runs share only {reach:.2f} of the way: nothing to compare")
+    return np.arange(0.0, reach + step / 1e6, step)
+
+
+def _stack(pairs: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
+    return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
+
+
+def _side_by_side(
+    x: FloatArray,
+    a: tuple[FloatArray, FloatArray],
+    b: tuple[FloatArray, FloatArray],
+    level: float,
+) -> Where:
+    of_a, of_b = curve(*a, level), curve(*b, level)
+    mean, sigma, dof, half = of_b.mean - of_a.mean, *(np.full(len(x), np.nan) for _ in range(3))
+    for i in np.flatnonzero(np.isfinite(of_a.sigma) & np.isfinite(of_b.sigma)):
+        parts = [(float(c.sigma[i]) ** 2, float(c.dof[i])) for c in (of_a, of_b)]
+        variance, dof[i] = satterthwaite(parts)
+        sigma[i] = math.sqrt(variance)
+        half[i] = t_quantile(float(dof[i]), 1 - level / 2) * sigma[i]
+    runs = np.minimum(of_a.runs, of_b.runs)
+    return Where(x, of_a, of_b, Curve(mean, sigma, dof, mean - half, mean + half, runs))
