@@ -106,7 +106,7 @@ def default_goals(speed_unit: str = "mph") -> tuple[SplitGoal, ...]:
     Examples
     --------
     >>> [goal.label for goal in default_goals("km/h")]
-    ['20 km/h', '40 km/h', '18.288 m', '60 m', '100 m']
+    ['20 km/h', '40 km/h', '20 m', '60 m', '100 m']
     """
     speeds = {
         "mph": ("10 mph", "20 mph", "30 mph"),
@@ -116,7 +116,7 @@ def default_goals(speed_unit: str = "mph") -> tuple[SplitGoal, ...]:
         "ft/s": ("20 ft/s", "40 ft/s"),
     }
     imperial = speed_unit in ("mph", "ft/s")
-    lengths = ("60 ft", "330 ft") if imperial else ("18.288 m", "60 m", "100 m")
+    lengths = ("60 ft", "330 ft") if imperial else ("20 m", "60 m", "100 m")
     return tuple(parse_goal(text) for text in (*speeds.get(speed_unit, ()), *lengths))
 
 
