@@ -15,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.engine.comb_model import Float32, low_passed
-from overlay.engine.firing import Firing
 from overlay.timebase import FloatArray
 
 FRAME_CYCLES = 5
@@ -92,7 +91,6 @@ def refine(
     *,
     reach: float,
     bends: FloatArray,
-    firing: Firing | None = None,
     frame_cycles: int = FRAME_CYCLES,
 ) -> Refined | None:
     """Rate at each half cycle, within a relative `reach` of a rough course.
@@ -107,8 +105,6 @@ def refine(
         Largest relative error of the course that is looked for.
     bends : ndarray
         Relative changes of rate within a frame that are tried.
-    firing : Firing, optional
-        Which harmonics the contrast heeds most; a single's by default.
     frame_cycles : int
         Cycles in a frame.
 
@@ -151,7 +147,7 @@ def refine(
         t_s,
         rate,
         rate * _relative_sigma(information, u, window),
-        _contrast(level, noise, firing or Firing()),
+        _contrast(level, noise),
     )
 
 
@@ -194,9 +190,8 @@ def _noise(
     return np.asarray(np.maximum(noise, 1e-6 * np.max(level, axis=1, keepdims=True) + 1e-15))
 
 
-def _contrast(level: FloatArray, noise: FloatArray, firing: Firing) -> FloatArray:
-    orders = range(1, level.shape[1] + 1)
-    weight = np.array([(1.0 if firing.leans_on(k) else 0.15) / (1.0 + k / 8.0) for k in orders])
+def _contrast(level: FloatArray, noise: FloatArray) -> FloatArray:
+    weight = 1.0 / (1.0 + np.arange(1, level.shape[1] + 1) / 8.0)
     ratio = np.clip(np.log(np.maximum(level, 1e-15) / noise), -2.0, 4.0)
     return np.asarray(ratio @ (weight / weight.sum()))
 

@@ -1,9 +1,9 @@
-"""How often an engine repeats itself, and which harmonics of that its sound is bound to hold.
+"""How often an engine repeats itself and fires.
 
 An engine's sound repeats with its working cycle: two turns of the crank for four strokes, one for
 two (elementary). A single four-stroke so fires at ``rpm / 120`` hertz, and its sound holds all
-multiples of that, the "half orders" of the crank among them. Evenly firing engines of several
-cylinders lean on every n-th multiple.
+multiples of that, the "half orders" of the crank among them. An evenly firing engine of several
+cylinders leans on every n-th multiple, that is, on its firing rate.
 """
 
 from __future__ import annotations
@@ -45,6 +45,13 @@ class Firing:
         """
         return 60.0 * self.strokes / 2
 
-    def leans_on(self, order: int) -> bool:
-        """Whether an even engine of this kind sounds strongly at this multiple of its cycle."""
-        return order % self.cylinders == 0
+    @property
+    def rpm_per_firing_hz(self) -> float:
+        """Revolutions a minute for one firing a second of an evenly firing engine.
+
+        Examples
+        --------
+        >>> Firing(cylinders=4, strokes=4).rpm_per_firing_hz  # two firings a turn
+        30.0
+        """
+        return self.rpm_per_cycle_hz / self.cylinders

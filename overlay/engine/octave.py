@@ -19,6 +19,7 @@ PARTS = 6
 FRAME_CYCLES = 12
 PER_CYCLE = 64
 TOP_ORDER = 15
+WELL_BELOW = 2.5  # 11 dB, as a logarithm of power
 # of the course's rate, in sixths
 MULTIPLES: tuple[int, ...] = (2, 3, 4, 6, 9, 12, 18)
 
@@ -66,17 +67,20 @@ def multiple_scores(above: FloatArray, firing: Firing) -> dict[int, float]:
         From :func:`presence`.
     firing : Firing
     """
-    there = np.clip((above - 0.5) / 0.5, -1.0, 2.0)
+    least = np.full(len(above), 0.5)
+    if firing.cylinders > 1:  # what cylinders differ by is heard too, but well below the firing
+        wide = np.pad(above, 2 * PARTS, mode="edge")
+        windows = np.lib.stride_tricks.sliding_window_view(wide, 4 * PARTS + 1)
+        least = np.maximum(least, np.max(windows, axis=1) - WELL_BELOW)
+    there = np.clip((above - least) / 0.5, -1.0, 2.0)
     there[:3] = 0.0  # below half an order lies the wind, and the direct current
     weight = 1.0 / (1.0 + np.arange(len(there)) / PARTS / 6.0)
     total = float(np.sum(np.maximum(there, 0.0) * weight))
     scores = {}
     for multiple in MULTIPLES:
         places = np.arange(multiple, len(there), multiple)
-        bound = np.array([firing.leans_on(k + 1) for k in range(len(places))])
         value = there[places]
-        empty = np.where(bound, 1.0, 0.25)
-        gain = np.where(value < 0, value * empty, value)
+        gain = float(np.sum(value * weight[places]))
         explained = float(np.sum(np.maximum(value, 0.0) * weight[places]))
-        scores[multiple] = float(np.sum(gain * weight[places])) - (total - explained)
+        scores[multiple] = gain - (total - explained)
     return scores

@@ -31,7 +31,8 @@ LEAST_STRETCH_S = 0.4
 NEARBY_S = 0.6  # stretches closer than this belong to one course
 JUMP = 0.2
 LEAST_SECONDS = 0.5
-SURE_CONTRAST = 1.12  # of an instant
+SURE_CONTRAST = 1.2  # of an instant
+SURE_LENGTH_S = 1.0
 SURE_STRETCH = 0.7  # median of a stretch: noise alone stays below 0.45, engines lie above 0.95
 LEAST_CONFIDENCE = 0.5
 EDGE = 0.06  # relative room that evidence leaves around the heard range
@@ -126,7 +127,7 @@ def rpm_from_sound(
     if not 100 <= low < high <= 30000:
         raise UsageError(f"engine speeds from {low:g} to {high:g} rpm: use for example 700 to 9000")
     evidence = evidence or OctaveEvidence()
-    per_hz = firing.rpm_per_cycle_hz
+    per_hz = firing.rpm_per_firing_hz
     work_hz = float(np.clip(high / per_hz * 100, 6000.0, 20000.0))
     samples = _clean(sound.samples)
     if len(samples) / sound.rate_hz < LEAST_SECONDS or float(np.std(samples)) < 1e-5:
@@ -181,13 +182,11 @@ _COARSE = np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
 _FINE = np.array([-0.1, -0.05, 0.0, 0.05, 0.1])
 
 
-def _refined(
-    samples: Float32, rate_hz: float, course: Course, firing: Firing
-) -> tuple[Course, Refined] | None:
+def _refined(samples: Float32, rate_hz: float, course: Course) -> tuple[Course, Refined] | None:
     """The course after three rounds of refinement."""
     last: Refined | None = None
     for reach, bends in ((0.03, _COARSE), (0.012, _FINE), (0.006, _FINE)):
-        found = refine(samples, rate_hz, course, reach=reach, bends=bends, firing=firing)
+        found = refine(samples, rate_hz, course, reach=reach, bends=bends)
         if found is None:
             break
         last = found
@@ -231,7 +230,7 @@ def _settle(
     evidence: OctaveEvidence,
 ) -> _Settled | None:
     """The stretch at the multiple of its rate that explains it best."""
-    first = _refined(samples, rate_hz, course, firing)
+    first = _refined(samples, rate_hz, course)
     if first is None:
         return None
     course = first[0]
@@ -239,7 +238,7 @@ def _settle(
     if above is None:
         return None
     scores = multiple_scores(above, firing)
-    rpm = course.cycle_hz * firing.rpm_per_cycle_hz
+    rpm = course.cycle_hz * firing.rpm_per_firing_hz
     able = {m: s for m, s in scores.items() if _within(rpm * m / PARTS, rpm_range, 0.02)} or {
         PARTS: 0.0
     }
@@ -254,7 +253,7 @@ def _settle(
     margin = able[best] - max(others, default=able[best] - 9.0)
     if best != PARTS:
         course = Course(course.t_s, course.cycle_hz * best / PARTS)
-        again = _refined(samples, rate_hz, course, firing)
+        again = _refined(samples, rate_hz, course)
         if again is None:
             return None
         first = again
@@ -284,7 +283,7 @@ def _within(rpm: FloatArray, limits: tuple[float, float], room: float) -> bool:
 
 
 def _fits(course: Course, factor: float, firing: Firing, evidence: OctaveEvidence) -> bool:
-    rpm = course.cycle_hz * factor * firing.rpm_per_cycle_hz
+    rpm = course.cycle_hz * factor * firing.rpm_per_firing_hz
     if evidence.limiter_rpm is not None and not _within(rpm, (0.0, evidence.limiter_rpm), EDGE):
         return False
     if evidence.logged is not None and len(evidence.logged):
@@ -340,4 +339,6 @@ def _confidence(found: Refined, margin: float) -> FloatArray:
     octave = 1 / (1 + np.exp(-1.5 * (margin - 1.0)))
     wobble = np.clip(1.5 - found.sigma_hz / found.cycle_hz / 0.02, 0, 1)
     stretch = 1 / (1 + np.exp(-12 * (float(np.median(found.contrast)) - SURE_STRETCH)))
-    return np.asarray(clear * octave * wobble * stretch)
+    length_s = float(found.t_s[-1] - found.t_s[0])
+    long = min(1.0, length_s / SURE_LENGTH_S)  # a short stretch says little of its octave
+    return np.asarray(clear * octave * wobble * stretch * long)

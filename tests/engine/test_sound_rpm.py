@@ -99,7 +99,7 @@ def test_rpm__several_cylinders(cylinders: int, strokes: int, rng: np.random.Gen
         clip, cylinders=cylinders, strokes=strokes, evidence=OctaveEvidence(logged=logged)
     )
     sure = heard.confidence >= 0.5
-    assert np.mean(sure) > 0.5
+    assert np.mean(sure) > 0.8
     true = np.interp(heard.t_s[sure], sounds.times(course), course)
     assert np.percentile(np.abs(heard.rpm[sure] / true - 1), 95) < 0.03
 
