@@ -29,6 +29,7 @@ COMMANDS = {
     "tag": "overlay.cli.tag:tag",
     "teaser": "overlay.cli.teaser:teaser",
     "join": "overlay.cli.join:join",
+    "reel": "overlay.cli.reel:reel",
     "day": "overlay.cli.day:day",
     "verify": "overlay.cli.verify:verify",
     "gauges": "overlay.cli.gauges:gauges",

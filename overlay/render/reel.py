@@ -1,0 +1,383 @@
+"""The reel: cards and finished clips one after the other, with cross-fades and one sound mix.
+
+Cards and cross-fades are short films of their own, composed by moviepy from still pictures: a
+fade goes from the last picture of one clip to the first of the next, so that the clips themselves
+stay whole and are copied without a second encode wherever their streams agree with the cards'.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+import wave
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.errors import UsageError
+from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.footage.model import ClipFacts
+from overlay.render.cards import Card, card_picture
+from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
+from overlay.render.layers import Layer
+from overlay.render.loudness import brought_to
+from overlay.render.output import RenderReport, file_arguments, named, video_arguments
+from overlay.render.pair import output_rate
+from overlay.render.pipeline import Feed, OnProgress, Progress, run
+from overlay.render.source import (
+    base_chain,
+    container_of,
+    even_size,
+    facts_of,
+    matrix_of,
+    range_of,
+    restamp,
+    streams_of,
+)
+
+Rgb = npt.NDArray[np.uint8]
+
+TITLE_S, RESULTS_S, FADE_S = 3.0, 6.0, 0.6
+SOUND_FADE_S = 0.4
+RATE_HZ = 48_000
+TICKS_HZ = 90_000
+_TAGS = "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709"
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """A part of the reel: a film without sound, and the clip whose sound belongs to it."""
+
+    path: Path
+    length_s: float
+    sound_of: ClipFacts | None = None
+
+
+def make_reel(
+    clips: Sequence[str | os.PathLike[str]],
+    target: str | os.PathLike[str],
+    *,
+    title: Card,
+    results: Card,
+    loudness_lufs: float = -14.0,
+    options: EncodeOptions | None = None,
+    progress: OnProgress | None = None,
+) -> RenderReport:
+    """Write title card, clips and results card as one film.
+
+    Parameters
+    ----------
+    clips : sequence of path
+        Finished clips in the order shown: each build's best run, then the split-screen. The
+        largest one's size is the reel's.
+    target : path
+        ``.mp4`` or ``.mov``.
+    title, results : Card
+    loudness_lufs : float
+        Of the whole sound, such as -14 or -23.
+    options : EncodeOptions
+        Of cards and fades, and of clips that must be encoded again; H.264 only. With those that
+        the clips were made with, and clips of one size, nothing is encoded twice.
+
+    Raises
+    ------
+    InputError, UsageError, OutputError, EncoderError
+        As their messages say; then nothing is left of the target.
+    """
+    started = time.monotonic()
+    options = options or EncodeOptions(codec="h264")
+    final = Path(target)
+    if container_of(final) == ".mkv" or options.codec not in ("auto", "h264"):
+        raise UsageError(f"{final}: a reel is .mp4 or .mov with H.264")
+    if not clips:
+        raise UsageError("a reel of no clips: name finished clips in the order shown")
+    facts = [facts_of(clip) for clip in clips]
+    forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
+    encoder = choose_encoder(replace(options, codec="h264"))
+    studio = _Studio(facts, encoder)
+    ends = [card_picture(card, *studio.size) for card in (title, results)]
+    with (
+        tempfile.TemporaryDirectory(dir=final.absolute().parent) as folder,
+        written_whole(final) as part,
+    ):
+        pieces = studio.pieces(Path(folder), ends[0], ends[1], progress)
+        sound, said = mixed_sound(pieces, loudness_lufs)
+        _write(pieces, sound, part, Path(folder), final.suffix.lower(), title.title)
+    total_s = sum(piece.length_s for piece in pieces)
+    return RenderReport(
+        target=os.fspath(target),
+        width=studio.size[0],
+        height=studio.size[1],
+        frames=studio.frames,
+        duration_s=total_s,
+        encoder=encoder.name,
+        pixel_format="yuv420p",
+        sound=said[0],
+        pictures=studio.drawn,
+        elapsed_s=time.monotonic() - started,
+        notes=(*encoder.notes, *studio.notes, *said),
+    )
+
+
+class _Studio:
+    """Makes all pieces to one size, rate and stream."""
+
+    def __init__(self, facts: Sequence[ClipFacts], encoder: VideoEncoder) -> None:
+        self.facts = facts
+        self.encoder = encoder
+        largest = max(facts, key=lambda one: one.width * one.height)
+        self.size = even_size(largest)
+        if largest.pixel_aspect != 1:
+            wide = round(self.size[0] * largest.pixel_aspect / 2) * 2
+            self.size = (wide, self.size[1])
+        self.rate_hz = output_rate([largest.frame_rate_hz])
+        self.frames = 0
+        self.drawn = 0
+        self.notes: list[str] = []
+
+    def pieces(
+        self, folder: Path, title: Rgb, results: Rgb, progress: OnProgress | None
+    ) -> list[_Piece]:
+        """Title, clips with a fade between each two, results; made in `folder`."""
+        from overlay.footage import picture
+
+        title_path = folder / "title.mp4"
+        # A first short film shows what streams of this encoder look like.
+        self._film(lambda t_s: title, Fraction(1, 2), folder / "sample.mp4")
+        like = _parameter_sets(folder / "sample.mp4")
+        mains = []
+        for index, one in enumerate(self.facts):
+            mains.append(self._main(one, folder / f"clip{index}.mp4", like))
+            _tell(progress, (index + 1) / (len(self.facts) + 2))
+        firsts = [picture(piece.path, 0.0) for piece in mains]
+        lasts = [picture(piece.path, piece.length_s) for piece in mains]
+        made = [self._moving(_opening(title, firsts[0]), TITLE_S + FADE_S, title_path), mains[0]]
+        for index, piece in enumerate(mains[1:], start=1):
+            bridge = _bridge(lasts[index - 1], firsts[index])
+            made += [self._moving(bridge, FADE_S, folder / f"fade{index}.mp4"), piece]
+        closing = _closing(lasts[-1], results)
+        made.append(self._moving(closing, RESULTS_S + FADE_S, folder / "results.mp4"))
+        _tell(progress, 1.0)
+        return made
+
+    def _main(self, facts: ClipFacts, path: Path, like: bytes) -> _Piece:
+        """A finished clip as a piece: copied if its stream fits, else encoded again."""
+        why = self._unfit(facts)
+        if why is None:
+            words = ["-map", "0:V:0", "-c", "copy", *_film_arguments()]
+            run(["-i", named(facts.path)], [], [*words, os.fspath(path)], total_s=facts.duration_s)
+            why = None if _parameter_sets(path) == like else "other encoder settings"
+        if why is None:
+            self.notes.append(f"{facts.path}: copied without a second encode")
+            self.frames += len(facts.frame_times)
+        else:
+            self.notes.append(f"{facts.path}: encoded again, because of {why}")
+            self._encode_again(facts, path)
+        return _Piece(path, facts.duration_s, facts)
+
+    def _unfit(self, facts: ClipFacts) -> str | None:
+        """What keeps a clip from being copied, in words."""
+        checks = {
+            "another codec": facts.video_codec == "h264",
+            "another size": (facts.width, facts.height) == self.size,
+            "a turn": facts.rotation_deg == 0 and not facts.is_mirrored,
+            "pixels that are not square": facts.pixel_aspect == 1,
+            "another pixel format": facts.pixel_format == "yuv420p",
+            "other colours": facts.color_space == "bt709" and facts.color_range != "pc",
+            "a cut-off end": not facts.is_cut_off,
+        }
+        return next((what for what, fits in checks.items() if not fits), None)
+
+    def _encode_again(self, facts: ClipFacts, path: Path) -> None:
+        width, height = self.size
+        base, _ = base_chain(facts, "yuv420p")
+        first = f"{restamp(facts)}," if streams_of(facts.path).is_restamped else ""
+        shape = facts.width * facts.pixel_aspect / facts.height
+        wide = min(width, round(height * shape / 2) * 2)
+        high = min(height, round(width / shape / 2) * 2)
+        chain = (
+            f"[0:V:0]{first}{base},setpts=PTS-({int(facts.frame_times.pts[0])}),"
+            f"scale={wide}:{high}:in_color_matrix={matrix_of(facts)}:in_range={range_of(facts)}"
+            f":out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd,format=yuv420p,"
+            f"setsar=1,pad={width}:{height}:(ow-iw)/2:(oh-ih)/2:color=0x0d1015,{_TAGS}[out]"
+        )
+        after = ["-filter_complex", chain, "-map", "[out]", *self._encoding()]
+        done = run(
+            ["-copyts", "-i", named(facts.path)],
+            [],
+            [*after, *_film_arguments(), os.fspath(path)],
+            total_s=facts.duration_s,
+        )
+        self.frames += done.frames
+
+    def _moving(self, clip: Any, length_s: float, path: Path) -> _Piece:
+        """A short film of a moviepy clip."""
+        count = round(length_s * self.rate_hz)
+        self._film(clip.get_frame, count / self.rate_hz, path)
+        self.frames += count
+        self.drawn += count
+        return _Piece(path, float(count / self.rate_hz))
+
+    def _film(self, shown: Callable[[float], Rgb], length_s: Fraction, path: Path) -> None:
+        width, height = self.size
+        count = round(length_s * self.rate_hz)
+        rgba = np.full((height, width, 4), 255, np.uint8)
+
+        def draw(t_s: float) -> npt.NDArray[np.uint8]:
+            rgba[..., :3] = shown(t_s)
+            return rgba
+
+        up, down = self.rate_hz.denominator * 1_000_000_000, self.rate_hz.numerator
+        stamps = [(index * up + down // 2) // down for index in range(count)]
+        times_s = np.arange(count) * self.rate_hz.denominator / self.rate_hz.numerator
+        chain = (
+            f"[0:v]scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd,format=yuv420p,"
+            f"setsar=1,settb=1/{TICKS_HZ},{_TAGS}[out]"
+        )
+        after = ["-filter_complex", chain, "-map", "[out]", *self._encoding(), *_film_arguments()]
+        feed = Feed(Layer(0, 0, width, height, draw), times_s, stamps)
+        run([], [feed], [*after, os.fspath(path)], total_s=float(length_s))
+
+    def _encoding(self) -> list[str]:
+        tags = ["-color_range", "tv", "-colorspace", "bt709"]
+        tags += ["-color_primaries", "bt709", "-color_trc", "bt709"]
+        return [*video_arguments(self.encoder, Fraction(1, TICKS_HZ), ".mp4"), *tags]
+
+
+def _film_arguments() -> list[str]:
+    """Options of every piece: the stream's head says nothing that differs without need.
+
+    Clocks in the head (H.264 Annex E) are advice only, the container's times rule; made equal,
+    clips of different frame rates can share one head.
+    """
+    head = "h264_metadata=tick_rate=120:fixed_frame_rate_flag=0:level=5.1"
+    plain = ["-map_metadata", "-1", "-write_tmcd", "0"]
+    return ["-bsf:v", head, *plain, "-video_track_timescale", str(TICKS_HZ)]
+
+
+def _parameter_sets(path: Path) -> bytes:
+    """The stream's head, which a player reads once for the whole film."""
+    import av
+
+    with av.open(str(path)) as container:
+        return bytes(container.streams.video[0].codec_context.extradata or b"")
+
+
+def _opening(title: Rgb, first: Rgb) -> Any:
+    from moviepy import CompositeVideoClip, ImageClip, vfx
+
+    card = ImageClip(title, duration=TITLE_S + FADE_S).with_effects([vfx.FadeIn(0.4)])
+    after = ImageClip(first, duration=FADE_S).with_start(TITLE_S)
+    return CompositeVideoClip([card, after.with_effects([vfx.CrossFadeIn(FADE_S)])])
+
+
+def _bridge(last: Rgb, first: Rgb) -> Any:
+    from moviepy import CompositeVideoClip, ImageClip, vfx
+
+    before = ImageClip(last, duration=FADE_S)
+    after = ImageClip(first, duration=FADE_S).with_effects([vfx.CrossFadeIn(FADE_S)])
+    return CompositeVideoClip([before, after])
+
+
+def _closing(last: Rgb, results: Rgb) -> Any:
+    from moviepy import CompositeVideoClip, ImageClip, vfx
+
+    before = ImageClip(last, duration=FADE_S)
+    card = ImageClip(results, duration=RESULTS_S + FADE_S)
+    shown = CompositeVideoClip([before, card.with_effects([vfx.CrossFadeIn(FADE_S)])])
+    return shown.with_effects([vfx.FadeOut(0.5)])
+
+
+def mixed_sound(
+    pieces: Sequence[_Piece], loudness_lufs: float
+) -> tuple[npt.NDArray[np.float32] | None, tuple[str, ...]]:
+    """The sound of all clips at their places, faded in and out, at the target loudness."""
+    from moviepy import CompositeAudioClip, afx
+    from moviepy.audio.AudioClip import AudioArrayClip
+
+    voices, start_s = [], 0.0
+    for piece in pieces:
+        heard = None if piece.sound_of is None else _stereo(piece.sound_of, piece.length_s)
+        if heard is not None:
+            fade = min(SOUND_FADE_S, piece.length_s / 3)
+            effects = [afx.AudioFadeIn(fade), afx.AudioFadeOut(fade)]
+            voices.append(AudioArrayClip(heard, RATE_HZ).with_effects(effects).with_start(start_s))
+        start_s += piece.length_s
+    if not voices:
+        return None, ("no clip has sound",)
+    mix = CompositeAudioClip(voices).with_duration(start_s)
+    samples = np.zeros((round(start_s * RATE_HZ), 2), np.float32)
+    step = 10 * RATE_HZ
+    for begin in range(0, len(samples), step):
+        at = np.arange(begin, min(begin + step, len(samples)))
+        # Asked for in the middle of each sample, so that rounding never takes its neighbour.
+        samples[at] = mix.get_frame((at + 0.01) / RATE_HZ)
+    made, _, notes = brought_to(samples, RATE_HZ, loudness_lufs)
+    return made, notes
+
+
+def _stereo(facts: ClipFacts, length_s: float) -> npt.NDArray[np.float32] | None:
+    """Sound of a clip from its first picture to its end, two channels; None without sound."""
+    from overlay.footage import read_sound
+
+    sound = read_sound(facts.path, rate_hz=RATE_HZ, mono=facts.audio_channels != 2)
+    if sound is None:
+        return None
+    whole = np.zeros((max(1, round(length_s * RATE_HZ)), 2), np.float32)
+    begin = round(sound.start_s * RATE_HZ)
+    part = sound.samples[max(0, -begin) :]
+    place = max(0, begin)
+    count = min(len(part), len(whole) - place)
+    if count > 0:
+        whole[place : place + count] = part[:count]
+    return whole
+
+
+def _write(
+    pieces: Sequence[_Piece],
+    sound: npt.NDArray[np.float32] | None,
+    part: Path,
+    folder: Path,
+    suffix: str,
+    title: str,
+) -> None:
+    """Put the pieces end to end by stream copy and add the sound."""
+    lines = ["ffconcat version 1.0"]
+    for piece in pieces:
+        lines += [f"file '{piece.path.name}'", f"duration {piece.length_s:.6f}"]
+    listing = folder / "pieces.txt"
+    listing.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    before = ["-f", "concat", "-safe", "0", "-i", os.fspath(listing)]
+    after = ["-map", "0:v:0", "-c:v", "copy"]
+    if sound is not None:
+        heard = folder / "mix.wav"
+        _write_wave(heard, sound)
+        before += ["-i", os.fspath(heard)]
+        after += ["-map", "1:a:0", "-c:a", "aac", "-b:a", "192k"]
+    after += ["-video_track_timescale", str(TICKS_HZ)]
+    after += file_arguments(suffix, None, {"title": title})
+    total_s = sum(piece.length_s for piece in pieces)
+    run(before, [], [*after, os.fspath(part.absolute())], total_s=total_s)
+
+
+def _write_wave(path: Path, samples: npt.NDArray[np.float32]) -> None:
+    with wave.open(os.fspath(path), "wb") as file:
+        file.setnchannels(samples.shape[1])
+        file.setsampwidth(2)
+        file.setframerate(RATE_HZ)
+        codes = np.clip(np.round(samples * 32767.0), -32768, 32767).astype("<i2")
+        file.writeframes(codes.tobytes())
+
+
+def _tell(progress: OnProgress | None, share: float) -> None:
+    if progress is not None:
+        progress(Progress(share, 1.0, 0, 0.0, None))
+
+
+__all__ = ["make_reel", "mixed_sound"]
