@@ -115,7 +115,9 @@ def _iso(kelvin: float, _pressure_hpa: float, dry_hpa: float) -> float:
 
 
 def _din(kelvin: float, pressure_hpa: float, _dry_hpa: float) -> float:
-    return 1013 / pressure_hpa * math.sqrt(kelvin / 293)
+    # The standard prints 1013 and 293, which round the standard atmosphere and 20 °C.
+    exact = kelvin - ZERO_C_K + 273.15
+    return 1013.25 / pressure_hpa * math.sqrt(exact / 293.15)
 
 
 _FORMULAS: dict[Standard, Callable[[float, float, float], float]] = {

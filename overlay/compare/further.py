@@ -24,10 +24,10 @@ WANTED = 0.8
 MOST_FURTHER = 100  # beyond this no club day answers it
 ONE_RUN_START = 2  # further runs of each build that make a first judgement possible
 _DRAWS = 2000
-# A quarter of the way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
+# Half way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
 # spread; our own choice: the named numbers then decide as often as they say
 # (tests/benchmarks/accuracy_days.py).
-_PRIOR_SHAPE = 0.25
+_PRIOR_SHAPE = 0.5
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def _decided(
     a: Group, b: Group, draws: _Draws, more: int, margin: float, level: float
 ) -> npt.NDArray[np.bool_]:
     """Whether each draw ends decided after `more` further runs of each build."""
-    from scipy.special import gammaincinv, stdtrit
+    from scipy.special import gammaincinv, stdtr
 
     means, variances, dofs = [], [], []
     for i, group in enumerate((a, b)):
@@ -136,7 +136,7 @@ def _decided(
     total = variances[0] + variances[1] + draws.common**2
     dof = total**2 / (variances[0] ** 2 / dofs[0] + variances[1] ** 2 / dofs[1])
     error, apart = np.sqrt(total), np.abs(means[1] - means[0])
-    real = apart > stdtrit(dof, 1 - level / 2) * error
-    alike = apart + stdtrit(dof, 1 - level) * error < margin
+    real = stdtr(dof, -apart / error) <= level / 2
+    alike = stdtr(dof, (apart - margin) / error) <= level
     decided: npt.NDArray[np.bool_] = real | alike
     return decided

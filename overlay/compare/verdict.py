@@ -27,8 +27,9 @@ NO_DIFFERENCE = "no difference worth noticing"
 CANNOT_TELL = "cannot tell yet"
 VERDICTS = (REAL, NO_DIFFERENCE, CANNOT_TELL)
 LEVEL = 0.05
-# Clutch slip belongs to every launch with a centrifugal clutch, so it does not spoil a run.
-SPOILING_MARKS = frozenset({"wheelspin", "limiter cut", "lift", "gap", "creeping launch"})
+# Clutch slip belongs to every launch with a centrifugal clutch, so it does not spoil a run; a
+# lift is told, but kept.
+SPOILING_MARKS = frozenset({"wheelspin", "limiter cut", "gap", "creeping launch"})
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,7 @@ def run_split(
     """A run's split for the statistics, left out where a mark spoils it.
 
     The rule: a run does not count in a split when a mark of `SPOILING_MARKS` starts before the
-    split's goal is reached (a lift after 60 m does not spoil the time to 60 m). A late launch or
+    split's goal is reached (a gap after 60 m does not spoil the time to 60 m). A late launch or
     a slipping clutch spoils nothing, since time counts from the launch. `counted` overrules.
     """
     if split.time_s is None or split.sigma_s is None:

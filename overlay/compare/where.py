@@ -225,7 +225,8 @@ def _instants(trace: Trace, x: FloatArray) -> FloatArray:
     t_s, covered = _covered(trace)
     t_s, covered = np.r_[trace.launch_s, t_s], np.r_[0.0, covered]
     new = np.r_[True, np.diff(covered) > 0]
-    return np.interp(x, covered[new], t_s[new], right=np.nan)
+    found: FloatArray = np.interp(x, covered[new], t_s[new], right=np.nan)
+    return found
 
 
 def _along(k: Kinematics, values: FloatArray, at_s: FloatArray) -> FloatArray:

@@ -113,7 +113,9 @@ def one_day(kinds: list[str], sizes: tuple[int, int], rng: np.random.Generator, 
 
 
 def count(s: Split, c: Comparison, t: Tally) -> bool:
-    assert c.difference is not None and c.low is not None and c.high is not None
+    assert c.difference is not None
+    assert c.low is not None
+    assert c.high is not None
     t.verdicts += 1
     wrong = is_wrong(c.verdict, s.apart_s, c.difference)
     t.wrong += wrong
@@ -122,7 +124,8 @@ def count(s: Split, c: Comparison, t: Tally) -> bool:
     t.open += c.verdict == CANNOT_TELL
     t.inside += c.low <= s.apart_s <= c.high
     for build, summary in ((0, c.a), (1, c.b)):
-        assert summary.low is not None and summary.high is not None
+        assert summary.low is not None
+        assert summary.high is not None
         t.means += 1
         t.inside_mean += summary.low <= 6.0 + build * s.apart_s <= summary.high
     return wrong

@@ -1,0 +1,242 @@
+"""Where a difference arises, power at the wheels, air, gearing: against known motion."""
+
+import math
+
+import numpy as np
+import pytest
+
+from overlay.compare.atmosphere import correction, corrections, dry_pressure_hpa
+from overlay.compare.cautions import cautions, rev_caution
+from overlay.compare.gearing import ratio_with_sprocket, regear, rpm_at_speed, speed_at_rpm
+from overlay.compare.power import (
+    RoadLoad,
+    assumed_road_load,
+    corrected,
+    fit_coast,
+    power_at,
+    power_curve,
+    with_rpm,
+)
+from overlay.compare.where import (
+    Trace,
+    accel_by_speed,
+    speed_by_distance,
+    stretches,
+    time_by_distance,
+)
+from overlay.errors import UndeterminedError, UsageError
+from overlay.runs.model import Kinematics
+
+MASS, ROLLING, DRAG = 170.0, 31.0, 0.45
+NO_LOAD = RoadLoad(0.0, 0.0, 0.0, 0.0, 0.0, "assumed")
+
+
+def kinematics(
+    t: np.ndarray, v: np.ndarray, a: np.ndarray, s: np.ndarray, sigma: float = 1e-3
+) -> Kinematics:
+    some = np.full(len(t), sigma)
+    return Kinematics(
+        t, v, a, s, some, some, some, 0.01, np.ones(len(t), dtype=bool), float(t[0]), 0.002
+    )
+
+
+def launch(top: float = 15.0, tau: float = 3.0, sigma: float = 1e-3) -> Trace:
+    """v = top (1 - e^(-t/tau)), whose acceleration at speed v is (top - v)/tau."""
+    t = np.arange(0, 12, 0.01)
+    e = np.exp(-t / tau)
+    k = kinematics(t, top * (1 - e), top / tau * e, top * (t - tau * (1 - e)), sigma)
+    return Trace(k, 0.0)
+
+
+def coast(
+    rng: np.random.Generator, start: float, noise: float, end: float = 16.0
+) -> tuple[Kinematics, float, float]:
+    """Exact solution of m dv/dt = -(c0 + c2 v^2)."""
+    t = np.arange(0, end, 0.01)
+    root = math.sqrt(ROLLING * DRAG)
+    phase = math.atan(start * math.sqrt(DRAG / ROLLING)) - root / MASS * t
+    v = math.sqrt(ROLLING / DRAG) * np.tan(phase)
+    # A smoother's errors change slowly: one error every half second, joined.
+    knots = np.arange(0, end + 0.5, 0.5)
+    v = v + np.interp(t, knots, rng.normal(0, noise, len(knots)))
+    return kinematics(t, v, np.gradient(v, t), np.cumsum(v) * 0.01, noise), 0.0, end
+
+
+def test_where__exponential_launches() -> None:
+    a, b = [launch(14.0), launch(14.2)], [launch(15.0), launch(15.2)]
+    by_speed = accel_by_speed(a, b)
+    inner = by_speed.x > 0.5
+    want = (14.1 - by_speed.x) / 3.0
+    assert by_speed.a.mean[inner] == pytest.approx(want[inner], abs=2e-3)
+    assert by_speed.difference.mean[inner] == pytest.approx(1 / 3, abs=2e-3)
+    along = speed_by_distance(a, b)
+    assert along.x[0] == 0
+    assert np.all(along.difference.mean[1:] > 0)
+    assert np.all(along.difference.low[1:] < along.difference.mean[1:])
+    # Distances and times of v = 15(1 - e^(-t/3)), computed (regression values).
+    exact = time_by_distance([launch(), launch()], a, step_m=0.1)
+    at = np.interp([18.288, 30.48, 50.0], exact.x, exact.a.mean)
+    assert at == pytest.approx([3.17974, 4.32159, 5.91577], abs=1e-3)
+
+
+def test_where__stretches_add_up_to_the_whole() -> None:
+    a, b = [launch(14.0), launch(14.2)], [launch(15.0), launch(15.2)]
+    parts = stretches(a, b, edges_m=[0, 20, 40, 60])
+    whole = stretches(a, b, edges_m=[0, 60])[0]
+    assert sum(p.gain_s for p in parts) == pytest.approx(whole.gain_s)
+    assert all(p.low_s < p.gain_s < p.high_s for p in parts)
+    assert whole.gain_s > 0
+
+
+def test_where__a_gap_or_a_single_run_gives_no_band() -> None:
+    one = speed_by_distance([launch()], [launch(), launch()])
+    assert np.all(np.isnan(one.a.low))
+    assert np.all(np.isnan(one.difference.low))
+    assert np.all(np.isfinite(one.a.mean))
+    gappy = launch()
+    gappy.kinematics.known[(gappy.kinematics.t_s > 3) & (gappy.kinematics.t_s < 4)] = False
+    curve = speed_by_distance([gappy, launch()], [launch(), launch()]).a
+    assert np.min(curve.runs) == 1
+    with pytest.raises(UsageError, match="run"):
+        speed_by_distance([], [launch()])
+
+
+@pytest.mark.parametrize("noise", [0.0005, 0.02])
+def test_fit_coast__recovers_the_load(rng: np.random.Generator, noise: float) -> None:
+    found = fit_coast([coast(rng, 14, noise), coast(rng, 10, noise)], equivalent_mass_kg=MASS)
+    for value, truth, variance in (
+        (found.rolling_n, ROLLING, found.variance_rolling),
+        (found.drag_kgpm, DRAG, found.variance_drag),
+    ):
+        assert abs(value - truth) < 4 * math.sqrt(variance) + 1e-3 * truth
+    assert found.source == "coast"
+    if noise < 0.001:
+        assert found.rolling_n == pytest.approx(ROLLING, rel=0.01)
+        assert found.drag_kgpm == pytest.approx(DRAG, rel=0.01)
+
+
+def test_fit_coast__interval_covers(rng: np.random.Generator) -> None:
+    inside = 0
+    for _ in range(200):
+        found = fit_coast([coast(rng, 14, 0.02)], equivalent_mass_kg=MASS)
+        inside += abs(found.rolling_n - ROLLING) < 1.96 * math.sqrt(found.variance_rolling)
+    assert 0.92 <= inside / 200 <= 1.0
+
+
+def test_fit_coast__refuses_too_little(rng: np.random.Generator) -> None:
+    with pytest.raises(UndeterminedError, match="coast"):
+        fit_coast([coast(rng, 14, 0.01, end=1.0)], equivalent_mass_kg=MASS)
+    k, start, _ = coast(rng, 14, 0.001, end=16.0)
+    with pytest.raises(UndeterminedError, match="too little"):
+        fit_coast([(k, start, 2.6)], equivalent_mass_kg=MASS)
+
+
+def test_power_curve__known_motion() -> None:
+    load = RoadLoad(ROLLING, DRAG, 9.0, 0.01, 0.0, "assumed")
+    p = power_curve([launch(), launch()], mass_kg=MASS, mass_sigma_kg=2.0, road_load=load)
+    mid = (p.speed_mps > 1) & (p.speed_mps < 13)
+    v = p.speed_mps[mid]
+    want = (MASS * (15 - v) / 3 + ROLLING + DRAG * v**2) * v
+    assert p.power_w[mid] == pytest.approx(want, rel=2e-3)
+    # At the speed of greatest a, the mass's 2 kg alone is worth a v 2 kg.
+    least = np.hypot((15 - v) / 3 * 2.0, np.sqrt(9.0 + 0.01 * v**4)) * v
+    assert np.all(p.sigma_w[mid] >= least * 0.999)
+    assert np.all(p.low_w[mid] < want)
+    assert np.all(p.high_w[mid] > want)
+    single = power_curve([launch()], mass_kg=MASS, mass_sigma_kg=2.0, road_load=load)
+    assert np.all(np.isnan(single.sigma_w))
+
+
+def test_power_at__openstax_dragster() -> None:
+    """OpenStax College Physics: 26.0 m/s^2 for 5.56 s gives 402 m; power follows as m a v."""
+    t = np.arange(0, 6.0, 0.01)
+    trace = Trace(kinematics(t, 26.0 * t, np.full(len(t), 26.0), 13.0 * t**2), 0.0)
+    seen = time_by_distance([trace], [trace], step_m=1.0)
+    assert round(float(np.interp(402.0, seen.x, seen.a.mean)), 2) == 5.56
+    watts, sigma = power_at(
+        speed_mps=26.0 * 5.56,
+        accel_mps2=26.0,
+        mass_kg=1000.0,
+        road_load=NO_LOAD,
+        sigmas=(0.0, 0.0, 10.0),
+    )
+    assert watts == pytest.approx(1000 * 26.0**2 * 5.56)
+    assert sigma == pytest.approx(watts / 100)
+
+
+def test_assumed_load__is_wide() -> None:
+    load = assumed_road_load(170.0)
+    v = np.array([12.0])
+    assert load.sigma_n(v)[0] > 0.15 * load.force_n(v)[0]
+
+
+@pytest.mark.parametrize(
+    ("air", "dry", "sae", "iso", "din"),
+    [
+        ((25.0, 990.0, 0.0), 990.000, 1.00000, 1.00000, 1.03218),
+        ((30.0, 980.0, 0.0), 980.000, 1.02200, 1.02241, 1.05142),
+        ((35.0, 980.0, 60.0), 946.268, 1.07508, 1.07683, 1.06005),
+        ((10.0, 1020.0, 50.0), 1013.861, 0.94286, 0.94217, 0.97629),
+    ],
+)
+def test_correction__table(
+    air: tuple[float, float, float], dry: float, sae: float, iso: float, din: float
+) -> None:
+    """Computed from SAE J1349 (1990 form), ISO 1585 (from memory), DIN 70020."""
+    temperature, pressure, humidity = air
+    assert round(dry_pressure_hpa(*air), 3) == dry
+    found = corrections(temperature_c=temperature, pressure_hpa=pressure, humidity_percent=humidity)
+    assert [round(c.factor, 5) for c in found] == [sae, iso, din]
+    beyond = iso > 1.07
+    assert [c.valid for c in found] == [not beyond, not beyond, True]
+    assert ("outside 0.93 to 1.07" in found[1].note) == beyond
+
+
+def test_correction__applies_once_and_only_to_power() -> None:
+    by = correction("ISO 1585", temperature_c=30, pressure_hpa=980, humidity_percent=0)
+    plain = power_curve([launch()] * 2, mass_kg=MASS, mass_sigma_kg=0.0, road_load=NO_LOAD)
+    more = corrected(plain, by)
+    known = np.isfinite(plain.power_w)
+    assert more.power_w[known] == pytest.approx(plain.power_w[known] * by.factor)
+    assert np.array_equal(more.speed_mps, plain.speed_mps)
+    with pytest.raises(UsageError, match="already corrected"):
+        corrected(more, by)
+    with pytest.raises(UsageError, match="humidity"):
+        correction("ISO 1585", temperature_c=30, pressure_hpa=980, humidity_percent=120)
+    with pytest.raises(UsageError, match="hPa"):
+        correction("ISO 1585", temperature_c=30, pressure_hpa=98, humidity_percent=0)
+
+
+def test_gearing__speed_and_revs() -> None:
+    """6000 rpm, ratio 6.0, 0.28 m tyre: 14.661 m/s (computed)."""
+    wheel = 0.28 * math.pi
+    assert round(speed_at_rpm(6000, ratio=6.0, circumference_m=wheel), 3) == 14.661
+    assert rpm_at_speed(14.661, ratio=6.0, circumference_m=wheel) == pytest.approx(6000, abs=0.2)
+    assert ratio_with_sprocket(9.4, teeth=60, new_teeth=54) == pytest.approx(8.46)
+
+
+def test_regear__power_stays_with_the_revs() -> None:
+    load = RoadLoad(ROLLING, DRAG, 0.0, 0.0, 0.0, "assumed")
+    p = power_curve([launch()] * 2, mass_kg=MASS, mass_sigma_kg=0.0, road_load=load)
+    wheel = 0.28 * math.pi
+    same = regear(p, ratio=9.4, new_ratio=9.4, circumference_m=wheel)
+    mid = (p.speed_mps > 1) & (p.speed_mps < 13)
+    assert same.accel_mps2[mid] == pytest.approx((15 - p.speed_mps[mid]) / 3, rel=5e-3)
+    short = regear(p, ratio=9.4, new_ratio=10.34, circumference_m=wheel, stock_limit_rpm=4000.0)
+    assert short.force_n[mid] == pytest.approx(same.force_n[mid] * 1.1)
+    assert short.speed_mps == pytest.approx(same.speed_mps / 1.1)
+    assert np.array_equal(short.engine_rpm, same.engine_rpm)
+    assert with_rpm(p, ratio=9.4, circumference_m=wheel).engine_rpm == pytest.approx(
+        same.engine_rpm
+    )
+    assert "stock flywheel or rod" in short.cautions[0]
+    with pytest.raises(UsageError):
+        regear(p, ratio=0.0, new_ratio=1.0, circumference_m=wheel)
+
+
+def test_cautions__revs_first() -> None:
+    assert rev_caution(5000, None) is None
+    texts = cautions(engine_rpm=5000, stock_limit_rpm=4000)
+    assert texts[0].startswith("5000 rpm is beyond")
+    assert "closed course" in " ".join(texts)
+    assert len(cautions(engine_rpm=3000, stock_limit_rpm=4000)) == 2
