@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,7 @@ from overlay.jobs.analyse import (
 )
 from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
-from overlay.jobs.rpm import time_rpm
+from overlay.jobs.rpm import rpm_heard, separate_by_sound, time_rpm
 from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
 
@@ -64,6 +64,8 @@ class DrawRequest:
         Of the build.
     machine : Machine
         Gearing, limits and engine, as far as they are known.
+    rpm_from_sound : bool
+        Whether to hear engine speed in the clip's sound where no log has it.
     """
 
     units: str = "mph"
@@ -82,6 +84,7 @@ class DrawRequest:
     name: str = ""
     hue: Color = BUILD_HUES[0]
     machine: Machine = field(default=Machine())
+    rpm_from_sound: bool = False
 
     def own_layout(self) -> Layout | None:
         """The user's own layout, read; None for the built-in ones."""
@@ -142,9 +145,11 @@ def read_and_align(
     goals_for(request)
     inputs = read_inputs(clip, logs, columns=request.columns)
     boxes_of(request.covers, inputs.clip.width, inputs.clip.height)
-    return align_run(
+    aligned = align_run(
         inputs, same_clock=request.same_clock, ignore=request.covers, progress=progress
     )
+    machine = request.machine
+    return separate_by_sound(aligned, cylinders=machine.cylinders, strokes=machine.strokes)
 
 
 def draw_aligned(
@@ -164,7 +169,8 @@ def draw_aligned(
         progress=lambda told: progress(f"drawing {Path(target).name}", told.share),
         metadata={"comment": imprint.to_text()},
     )
-    return DrawReport(run, (*run_lines(run, request.units), *rendered.notes, f"wrote {target}"))
+    notes = (*gauges.notes, *rendered.notes, f"wrote {target}")
+    return DrawReport(run, (*run_lines(run, request.units), *notes))
 
 
 def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges, Imprint]:
@@ -179,6 +185,7 @@ def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges,
         request.units,
         limiter_rpm=request.machine.limiter_rpm,
         stock_limit_rpm=request.machine.stock_limit_rpm,
+        rpm_from_sound=request.rpm_from_sound and run.aligned.inputs.rpm_log is None,
     )
     gauges = run_layers(
         course,
@@ -199,13 +206,17 @@ def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
         aligned = with_offset(aligned, request.offset_s)
     require_determined(aligned)
     machine = request.machine
-    return analyse_run(
+    engine = {"cylinders": machine.cylinders, "strokes": machine.strokes}
+    run = analyse_run(
         aligned,
         goals=goals_for(request),
         corrected=request.corrected,
         driveline=machine.driveline,
-        rpm_timing=time_rpm(aligned, cylinders=machine.cylinders, strokes=machine.strokes),
+        rpm_timing=time_rpm(aligned, **engine),
     )
+    if request.rpm_from_sound and aligned.inputs.rpm_log is None:
+        return replace(run, rpm=rpm_heard(aligned, limiter_rpm=machine.limiter_rpm, **engine))
+    return run
 
 
 def goals_for(request: DrawRequest) -> tuple[SplitGoal, ...]:

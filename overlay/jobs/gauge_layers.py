@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 from overlay.errors import UsageError
 from overlay.gauges.accel import AccelBar
+from overlay.gauges.comb import LEAST_SIZE as COMB_LEAST
 from overlay.gauges.comb import Comb
 from overlay.gauges.gapbar import GapBar
 from overlay.gauges.imprint import ImprintSide
+from overlay.gauges.ladder import LEAST_SIZE as LADDER_LEAST
 from overlay.gauges.ladder import Ladder
 from overlay.gauges.layout import GaugeKind, Layout, Part, Placement, layout_for
 from overlay.gauges.palette import BUILD_HUES, Color
@@ -33,6 +35,7 @@ from overlay.runs.model import SplitGoal
 from overlay.units import mps_to_speed, speed_to_mps
 
 USUAL: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder")
+LEAST_SIZES = {"comb": COMB_LEAST, "ladder": LADDER_LEAST}
 SPOILERS = {"wheelspin": "wheelspin", "limiter cut": "limiter"}
 
 
@@ -93,10 +96,11 @@ def round_up(value: float, step: float) -> float:
 
 @dataclass(frozen=True, eq=False)
 class PlacedGauges:
-    """Layers of one run in a picture, and where its ribbon stands."""
+    """Layers of one run in a picture, where its ribbon stands, and what to tell about them."""
 
     layers: tuple[Layer, ...]
     side: ImprintSide
+    notes: tuple[str, ...] = ()
 
 
 def run_layers(
@@ -135,14 +139,7 @@ def run_layers(
         If the ribbon is not among them, or the layout has no place for one that is named.
     """
     wanted = [kind for kind in kinds or USUAL if _can_show(kind, course, scale)]
-    placements = layout_for(
-        *size,
-        wanted,
-        part=part,
-        layout=layout,
-        rungs=max(1, len(course.splits)),
-        skip_missing=kinds is None,
-    )
+    placements, notes = _places(wanted, course, size, part, layout, is_usual=kinds is None)
     layers: list[Layer] = []
     side: ImprintSide | None = None
     for place in placements:
@@ -160,7 +157,42 @@ def run_layers(
         layers.append(layer)
     if side is None:
         raise UsageError("the ribbon is missing: verify reads it back, so every clip has one")
-    return PlacedGauges(tuple(layers), side)
+    return PlacedGauges(tuple(layers), side, notes)
+
+
+def _places(
+    kinds: Sequence[GaugeKind],
+    course: Course,
+    size: tuple[int, int],
+    part: Part,
+    layout: Layout | None,
+    *,
+    is_usual: bool,
+) -> tuple[list[Placement], tuple[str, ...]]:
+    """Places of gauges; of the usual ones those that would be too small to read are left out."""
+    rungs = max(1, len(course.splits))
+
+    def placed(rungs: int) -> tuple[Placement, ...]:
+        return layout_for(
+            *size, kinds, part=part, layout=layout, rungs=rungs, skip_missing=is_usual
+        )
+
+    places, higher = placed(rungs), placed(rungs + 1)
+    # A lone rung of a small picture gets the height of two.
+    places = tuple(
+        two if rungs == 1 and one.height < LADDER_LEAST[1] and one.gauge_kind == "ladder" else one
+        for one, two in zip(places, higher, strict=True)
+    )
+    if not is_usual:
+        return list(places), ()
+    kept, notes = [], []
+    for place in places:
+        wide, high = LEAST_SIZES.get(place.gauge_kind, (0, 0))
+        if place.width < wide or place.height < high:
+            notes.append(f"the {place.gauge_kind} is left out: too small to read in this picture")
+        else:
+            kept.append(place)
+    return kept, tuple(notes)
 
 
 def _can_show(kind: GaugeKind, course: Course, scale: GaugeScale) -> bool:
