@@ -32,6 +32,12 @@ from overlay.cli.shared import (
     is_flag=True,
     help="Draw the speed as late as the receiver shows it, for comparison.",
 )
+@click.option(
+    "--rpm-from-sound",
+    is_flag=True,
+    help="Hear engine speed (single-cylinder four-stroke) in the clip's sound where no log has "
+    "it; the gauge says so.",
+)
 @cover_option
 @same_clock_option
 @offset_option
@@ -48,6 +54,7 @@ def draw(
     units: str,
     splits: tuple[str, ...],
     uncorrected: bool,
+    rpm_from_sound: bool,
     covers: tuple[str, ...],
     same_clock: bool,
     offset_s: float | None,
@@ -71,6 +78,7 @@ def draw(
         units=units,
         splits=splits,
         corrected=not uncorrected,
+        rpm_from_sound=rpm_from_sound,
         same_clock=same_clock,
         offset_s=offset_s,
         covers=tuple(parse_covers(covers)),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from overlay.jobs.analyse import AlignedRun, PixelBox, align_run, read_inputs
 from overlay.jobs.progress import Progress, silent
+from overlay.jobs.rpm import separate_by_sound
 
 
 def align_files(
@@ -23,7 +24,8 @@ def align_files(
     See :func:`overlay.jobs.analyse.read_inputs` and :func:`~overlay.jobs.analyse.align_run`.
     """
     inputs = read_inputs(clip, logs, columns=columns)
-    return align_run(inputs, same_clock=same_clock, ignore=ignore, progress=progress)
+    aligned = align_run(inputs, same_clock=same_clock, ignore=ignore, progress=progress)
+    return separate_by_sound(aligned)
 
 
 def align_report(aligned: AlignedRun) -> str:

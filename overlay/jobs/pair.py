@@ -22,6 +22,7 @@ from overlay.jobs.draw import DrawReport, DrawRequest, analyse, course_of, run_l
 from overlay.jobs.gauge_layers import gap_layer, run_layers, scale_for
 from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
+from overlay.jobs.rpm import separate_by_sound
 from overlay.runs.course import Course, gap_at
 
 PARTS: dict[str, tuple[Part, Part, Part]] = {
@@ -80,7 +81,7 @@ def pair_runs(
     aligned = []
     for side in (first, second):
         inputs = read_inputs(side.clip, side.logs, columns=side.columns or request.columns)
-        one = align_run(inputs, same_clock=side.same_clock, progress=progress)
+        one = separate_by_sound(align_run(inputs, same_clock=side.same_clock, progress=progress))
         require_determined(one)
         aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
     return pair_aligned(

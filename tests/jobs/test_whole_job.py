@@ -39,6 +39,27 @@ def test_align__same_clock_gives_the_lag(tmp_path, capsys):
     assert abs(found["readout_lag_s"] - run.truth.readout_lag_s) < 0.06
 
 
+def test_align__sound_tells_the_lag_from_the_clock(tmp_path, capsys):
+    """GPS and RPM on one logger's clock: the engine's sound gives the clock, the rest is lag."""
+    run = RUNS[0]
+    speed, revs = read_log(run.log).speed, read_log(run.revs).rpm
+    assert speed is not None
+    assert revs is not None
+    revs = revs.shifted(run.truth.clock_offset_s - run.truth.revs_clock_offset_s)
+    log = tmp_path / "one-logger.csv"
+    with log.open("w") as file:
+        file.write("t_s,speed (m/s),rpm\n")
+        for t, v, n in zip(speed.t_s, speed.values, revs.at(speed.t_s), strict=True):
+            file.write(f"{t:.2f},{v:.3f},{'' if np.isnan(n) else f'{n:.0f}'}\n")
+    code, found = said(capsys, "align", run.clip, str(log))
+    assert code == 0
+    assert found["clock_offset_s"] == pytest.approx(run.truth.clock_offset_s, abs=0.02)
+    assert found["readout_lag_s"] == pytest.approx(run.truth.readout_lag_s, abs=0.06)
+    low, high = found["readout_lag_interval_s"]
+    assert low < found["readout_lag_s"] < high
+    assert {channel["channel"] for channel in found["channels"]} >= {"engine_rpm"}
+
+
 def test_align__refuses_a_log_without_motion(tmp_path, capsys):
     log = tmp_path / "constant.csv"
     log.write_text("t_s,speed (m/s)\n" + "".join(f"{i / 10},8.0\n" for i in range(300)))
