@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.shared import quiet_option, say, shown_progress, units_option
+from overlay.cli.shared import (
+    column_option,
+    json_option,
+    parse_columns,
+    print_json,
+    quiet_option,
+    same_clock_option,
+    say,
+    shown_progress,
+    units_option,
+)
 from overlay.errors import InputError
 
 
@@ -65,3 +75,63 @@ def check(sheet: str, quiet: bool) -> int:
     for problem in problems:
         click.echo(str(problem))
     return InputError.exit_code
+
+
+@day.command(short_help="Do everything a sheet says.")
+@click.argument("sheet", metavar="[SHEET]", default="day.toml")
+@click.option("--no-clips", is_flag=True, help="Work the runs out and compare them; draw nothing.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="Runs worked on at once.  [default: the processor's cores]",
+)
+@json_option
+@quiet_option
+def run(sheet: str, no_clips: bool, workers: int | None, as_json: bool, quiet: bool) -> int:
+    """Work out every run of SHEET (day.toml), compare its builds, and draw the clips.
+
+    Everything goes to the folder day-results beside the sheet: results.md, .csv, .json and .html,
+    plots, each run's clip with its gauges, and each build's best run beside another's. What is
+    there and unchanged is not done again; after Ctrl-C the next call goes on where it stopped.
+    """
+    from overlay.jobs.day_run import run_day
+    from overlay.report.results import terminal_text
+    from overlay.report.results_data import results_json
+
+    with shown_progress(quiet=quiet) as progress:
+        done = run_day(sheet, clips=not no_clips, workers=workers, progress=progress)
+    if as_json:
+        print_json(results_json(done.results))
+    else:
+        click.echo(terminal_text(done.results))
+        click.echo("")
+    for problem in done.problems:
+        say(problem)
+    new = f"{len(done.worked_out)} of {len(done.results.sheet.runs)} runs worked out anew"
+    clips = "" if no_clips else f", {len(done.drawn)} clips drawn"
+    say(f"{new}{clips}; results are in {done.folder}")
+    return done.exit_code
+
+
+@day.command(short_help="List the runs in a long recording.")
+@click.argument("clip", metavar="CLIP")
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
+@same_clock_option
+@column_option
+@quiet_option
+def find(
+    clip: str, logs: tuple[str, ...], same_clock: bool, columns: tuple[str, ...], quiet: bool
+) -> None:
+    """List the runs in a long CLIP and its LOGs, from rest to rest, as text for a sheet.
+
+    Launches and stops are found in the picture and in the log and matched. Paste the text into
+    the sheet and correct it there; the clip itself stays as it is.
+    """
+    from overlay.jobs.day_find import find_in, sheet_lines
+
+    with shown_progress(quiet=quiet) as progress:
+        found = find_in(
+            clip, logs, same_clock=same_clock, columns=parse_columns(columns), progress=progress
+        )
+    click.echo(sheet_lines(found))

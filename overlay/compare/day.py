@@ -267,7 +267,7 @@ def _notes(
     if said.counted is not None:
         notes.append(("counted" if said.counted else "left out") + f" as the sheet says{why}")
     elif out and len(out) == len(with_value):
-        notes.append("left out of all statistics")
+        notes.append("left out of the statistics")
     elif out:
         notes.append(f"left out of {', '.join(out)}")
     elif notes:

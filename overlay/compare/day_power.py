@@ -117,7 +117,8 @@ def _power(
         at_rpm = float(curve.engine_rpm[place])
     factors: tuple[Correction, ...] = ()
     if known_air and air.humidity_percent is not None:
-        assert air.temperature_c is not None and air.pressure_hpa is not None
+        assert air.temperature_c is not None
+        assert air.pressure_hpa is not None
         factors = corrections(
             temperature_c=air.temperature_c,
             pressure_hpa=air.pressure_hpa,

@@ -1,0 +1,246 @@
+"""One run of a day: read, align, work out, draw; what is kept and unchanged is not done again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from overlay.compare.day import DayRun
+from overlay.errors import EncoderError, OutputError, TimetrueError
+from overlay.gauges.palette import build_hue
+from overlay.jobs.analyse import (
+    AlignedRun,
+    RunAnalysis,
+    RunInputs,
+    align_run,
+    read_inputs,
+)
+from overlay.jobs.day_store import digest, is_drawn, load_run, note_drawn, run_key, save_run
+from overlay.jobs.draw import DrawRequest, analyse, goals_for, placed_gauges
+from overlay.jobs.machine import machine_of
+from overlay.logs.model import Log
+from overlay.motion.model import MotionSignal
+from overlay.runs.model import SplitGoal
+from overlay.sheet import DaySheet, Run
+
+ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
+KEPT = "kept"
+
+
+@dataclass(frozen=True)
+class RunTask:
+    """What a worker is given.
+
+    Attributes
+    ----------
+    sheet : DaySheet
+    name : str
+        Of the run.
+    folder : str
+        Where results go.
+    clips : bool
+        Whether to draw.
+    """
+
+    sheet: DaySheet
+    name: str
+    folder: str
+    clips: bool
+
+
+@dataclass(frozen=True, eq=False)
+class RunOutcome:
+    """What became of one run.
+
+    Attributes
+    ----------
+    name : str
+    run : DayRun or None
+        None where it could not be worked out.
+    problem : str or None
+        Why not, or why there is no clip.
+    exit_code : int
+        Of the problem's error class; 0 without one.
+    is_worked_out, is_drawn : bool
+        Whether that was done now and not taken from what was kept.
+    """
+
+    name: str
+    run: DayRun | None
+    problem: str | None = None
+    exit_code: int = 0
+    is_worked_out: bool = False
+    is_drawn: bool = False
+
+
+def do_run(task: RunTask, tell: Callable[[float], None]) -> RunOutcome:
+    """Do whatever is left to do of one run.
+
+    Raises
+    ------
+    OutputError
+        If the results' folder cannot be written to. Any other error stays with the run.
+    """
+    kept = kept_run(task.sheet, task.name, Path(task.folder))
+    worked_out = kept is None
+    try:
+        run = kept or _work_out(task, tell)
+    except OutputError:
+        raise
+    except TimetrueError as error:
+        return RunOutcome(task.name, None, str(error), error.exit_code)
+    tell(ALIGNED if task.clips else 1.0)
+    drawn = False
+    if task.clips and not is_clip_done(task.sheet, task.name, Path(task.folder)):
+        try:
+            _draw(task, run, tell)
+            drawn = True
+        except EncoderError as error:
+            problem = f"no clip: {error}"
+            return RunOutcome(task.name, run, problem, error.exit_code, worked_out)
+    tell(1.0)
+    return RunOutcome(task.name, run, is_worked_out=worked_out, is_drawn=drawn)
+
+
+def kept_run(sheet: DaySheet, name: str, folder: Path) -> DayRun | None:
+    """The run's kept results where they still fit, else None."""
+    said = _said(sheet, name)
+    kept = load_run(folder / KEPT / f"{name}.npz", run_key(sheet, said, goals_of(sheet)))
+    return None if kept is None else replace(kept, name=said.name, build=said.build)
+
+
+def is_clip_done(sheet: DaySheet, name: str, folder: Path) -> bool:
+    """Whether the run's finished clip is there and unchanged."""
+    return is_drawn(clip_path(folder, name), _note(folder, name), clip_key(sheet, name))
+
+
+def clip_path(folder: Path, name: str) -> Path:
+    """Where the finished clip of a run goes."""
+    return folder / f"{name}.mp4"
+
+
+def goals_of(sheet: DaySheet) -> tuple[SplitGoal, ...]:
+    """The sheet's goals, or the usual ones in its unit."""
+    return goals_for(DrawRequest(units=sheet.report.speed_unit, splits=sheet.report.splits))
+
+
+def request_of(sheet: DaySheet, run: Run) -> DrawRequest:
+    """How the sheet wants a run drawn."""
+    names = [build.name for build in sheet.builds]
+    return DrawRequest(
+        units=sheet.report.speed_unit,
+        splits=tuple(goal.label for goal in goals_of(sheet)),
+        same_clock=run.same_clock,
+        offset_s=run.offset_s,
+        columns=run.column_map,
+        name=run.name,
+        hue=build_hue(names.index(run.build) % 4),
+        machine=machine_of(sheet, run.build),
+    )
+
+
+def clip_key(sheet: DaySheet, name: str) -> str:
+    """Digest of all that a finished clip depends on."""
+    run = _said(sheet, name)
+    request = asdict(request_of(sheet, run))
+    return digest(run_key(sheet, run, goals_of(sheet)), request)
+
+
+def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> RunInputs:
+    """The run's clip and logs; a run out of a longer clip is cut out first."""
+    logs = [sheet.file(name) for name in run.logs]
+    if run.window_s is None:
+        return read_inputs(sheet.file(run.clip), logs, columns=run.column_map)
+    from overlay.render.cut import cut_clip
+
+    source = sheet.file(run.clip)
+    part = folder / KEPT / f"{run.name}-part{source.suffix.lower()}"
+    start_s = cut_clip(source, part, from_s=run.window_s[0], to_s=run.window_s[1])
+    inputs = read_inputs(part, logs, columns=run.column_map)
+    moved = {id(log): _moved(log, -start_s) for log in inputs.logs}
+    return replace(
+        inputs,
+        logs=tuple(moved[id(log)] for log in inputs.logs),
+        speed_log=moved[id(inputs.speed_log)],
+        rpm_log=None if inputs.rpm_log is None else moved[id(inputs.rpm_log)],
+    )
+
+
+def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
+    """A kept run as drawing wants it; the motion signal itself is not kept."""
+    none = np.zeros(0)
+    motion = MotionSignal(none, none, none, none, none, 0.0, reason="it was not kept")
+    inputs = inputs_of(sheet, _said(sheet, run.name), folder)
+    if run.alignment is None:
+        raise ValueError(f"{run.name} was never aligned")
+    return RunAnalysis(
+        AlignedRun(inputs, motion, run.alignment),
+        run.kinematics,
+        run.launch,
+        run.splits,
+        run.marks,
+        run.rpm,
+        machine_of(sheet, run.build).driveline,
+    )
+
+
+def as_day_run(name: str, build: str, run: RunAnalysis) -> DayRun:
+    """What the comparison takes of a run."""
+    return DayRun(
+        name, build, run.kinematics, run.launch, run.splits, run.marks, run.rpm, run.alignment
+    )
+
+
+def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
+    sheet, folder = task.sheet, Path(task.folder)
+    said = _said(sheet, task.name)
+    inputs = inputs_of(sheet, said, folder)
+    share = ALIGNED if task.clips else 1.0
+    aligned = align_run(
+        inputs,
+        same_clock=said.same_clock,
+        progress=lambda stage, done: tell(share * done),
+    )
+    run = as_day_run(said.name, said.build, analyse(aligned, request_of(sheet, said)))
+    save_run(folder / KEPT / f"{said.name}.npz", run_key(sheet, said, goals_of(sheet)), run)
+    return run
+
+
+def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
+    from overlay.render import draw_clip
+
+    sheet, folder = task.sheet, Path(task.folder)
+    request = request_of(sheet, _said(sheet, run.name))
+    analysis = analysis_of(sheet, run, folder)
+    target, key = clip_path(folder, run.name), clip_key(sheet, run.name)
+    gauges, imprint = placed_gauges(analysis, request)
+    draw_clip(
+        analysis.clip,
+        gauges.layers,
+        target,
+        options=request.encode_options(),
+        progress=lambda told: tell(ALIGNED + (1 - ALIGNED) * told.share),
+        metadata={"comment": imprint.to_text()},
+    )
+    note_drawn(target, _note(folder, run.name), key)
+
+
+def _note(folder: Path, name: str) -> Path:
+    return folder / KEPT / f"{name}.clip.json"
+
+
+def _said(sheet: DaySheet, name: str) -> Run:
+    run = sheet.run(name)
+    if run is None:
+        raise ValueError(f"no run {name}")
+    return run
+
+
+def _moved(log: Log, by_s: float) -> Log:
+    """A log on the clock of a clip that starts elsewhere."""
+    channels: dict[str, Any] = {name: s.shifted(by_s) for name, s in log.channels.items()}
+    return replace(log, channels=channels)

@@ -1,0 +1,116 @@
+"""A part of a long recording as a clip of its own, by stream copy."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+
+from overlay.errors import InputError, UsageError
+from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.render.output import named
+from overlay.render.pipeline import run
+from overlay.render.source import container_of, facts_of
+
+_JUST_AFTER_S = 0.002  # past the key frame, so that rounding does not seek to the one before
+_TICK_S = 0.002
+
+
+def cut_clip(
+    source: str | os.PathLike[str],
+    target: str | os.PathLike[str],
+    *,
+    from_s: float,
+    to_s: float,
+) -> float:
+    """Copy a part of a clip, pictures and sound untouched, from the key frame before it on.
+
+    Parameters
+    ----------
+    source : path
+    target : path
+        Of a container that holds the same codecs; written whole or not at all.
+    from_s, to_s : float
+        Footage times in seconds.
+
+    Returns
+    -------
+    float
+        Footage time in the source of the part's first frame, at or before `from_s`.
+
+    Raises
+    ------
+    UsageError
+        If the part does not lie within the clip.
+    InputError
+        If the clip cannot be cut without harm: its frames do not come out as they were.
+    OutputError, EncoderError
+        As their messages say.
+    """
+    facts = facts_of(os.fspath(require_file(source)))
+    final = Path(target)
+    container_of(final)
+    forbid_overwriting_inputs(final, [Path(source)])
+    if not 0 <= from_s < to_s <= facts.duration_s + 0.5:
+        raise UsageError(
+            f"{source}: no part from {from_s:g} to {to_s:g} s; the clip is "
+            f"{facts.duration_s:.1f} s long"
+        )
+    start_s, seek_s = _key_frame(os.fspath(source), from_s)
+    seek = ["-ss", f"{seek_s + _JUST_AFTER_S:.6f}"] if start_s > 0 else []
+    turn = ["-display_rotation", str(-facts.rotation_deg)] if facts.rotation_deg else []
+    with written_whole(final) as part:
+        run(
+            [*seek, *turn, "-i", named(facts.path)],
+            [],
+            [
+                *("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1"),
+                *("-t", f"{to_s - start_s:.6f}", "-avoid_negative_ts", "make_zero"),
+                os.fspath(part.absolute()),
+            ],
+            total_s=to_s - start_s,
+        )
+        _check(facts.frame_times.seconds, os.fspath(part), start_s, os.fspath(source))
+    return start_s
+
+
+def _key_frame(path: str, at_s: float) -> tuple[float, float]:
+    """Footage time of the last key frame at or before a footage time, and its container time."""
+    import av
+
+    try:
+        with av.open(path) as container:
+            video = container.streams.video[0]
+            base = video.time_base
+            assert base is not None
+            first = next(p.pts for p in container.demux(video) if p.pts is not None)
+            origin = min(first, video.start_time if video.start_time is not None else first)
+            found = origin
+            container.seek(origin + int(at_s / base), stream=video, backward=True)
+            for packet in container.demux(video):
+                if packet.pts is None or packet.pts > origin + at_s / base:
+                    break
+                if packet.is_keyframe:
+                    found = packet.pts
+            begin = container.start_time or 0
+            return float((found - origin) * base), float(found * base) - begin / 1e6
+    except (av.FFmpegError, StopIteration) as error:
+        raise InputError(f"{path}: cannot be cut: {error}; cut it with an editor") from error
+
+
+def _check(
+    source_s: np.ndarray[tuple[int], np.dtype[np.float64]], part: str, start_s: float, path: str
+) -> None:
+    """The part's frames lie as they lay in the source, and its first picture is the same."""
+    from overlay.footage import picture
+
+    made = facts_of(part).frame_times.seconds
+    first = int(np.argmin(np.abs(source_s - start_s)))
+    there = source_s[first : first + len(made)] - source_s[first]
+    same_times = len(there) == len(made) and bool(np.all(np.abs(there - made) < _TICK_S))
+    if not same_times or not np.array_equal(picture(part, 0.0), picture(path, start_s)):
+        raise InputError(
+            f"{path}: cannot be cut at {start_s:.2f} s without harm; cut it with an editor and "
+            "name the part in the sheet"
+        )

@@ -1,0 +1,268 @@
+"""A day's results in words and tables: for the terminal, and as Markdown for under a video."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from overlay.compare.day import DayComparison, DayRun, Standing, Step
+from overlay.compare.day_power import BuildPower
+from overlay.compare.verdict import CANNOT_TELL, BuildSummary, Comparison, RunSplit
+from overlay.files import written_whole
+from overlay.report.table import columns
+from overlay.sheet import DaySheet
+from overlay.units import mps_to_speed
+
+MINUS = "−"
+
+
+@dataclass(frozen=True, eq=False)
+class DayResults:
+    """Everything there is to report of a day.
+
+    Attributes
+    ----------
+    sheet : DaySheet
+    runs : tuple of DayRun
+        Those that could be worked out, in the sheet's order.
+    day : DayComparison
+    powers : tuple of BuildPower
+    failed : tuple of (run, reason)
+        Those that could not.
+    """
+
+    sheet: DaySheet
+    runs: tuple[DayRun, ...]
+    day: DayComparison
+    powers: tuple[BuildPower, ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def unit(self) -> str:
+        """Unit in which speeds are shown."""
+        return self.sheet.report.speed_unit
+
+    @property
+    def title(self) -> str:
+        """Heading of the report."""
+        return self.sheet.report.title or "Results of the day"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A heading, a header and rows."""
+
+    heading: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def terminal_text(results: DayResults) -> str:
+    """All tables and sentences for a terminal."""
+    parts = [results.title, ""]
+    for table in tables(results):
+        parts += [table.heading, columns(table.header, table.rows), ""]
+    for heading, lines in sections(results):
+        parts += [heading, *(f"  {line}" for line in lines), ""]
+    return "\n".join(parts).rstrip()
+
+
+def markdown_text(results: DayResults) -> str:
+    """All tables and sentences as Markdown."""
+    parts = [f"# {_plain(results.title)}", ""]
+    for table in tables(results):
+        parts += [f"**{_plain(table.heading)}**", ""]
+        parts.append(_md_row(table.header))
+        parts.append("|" + "|".join([":--", *["--:"] * (len(table.header) - 1)]) + "|")
+        parts += [_md_row(row) for row in table.rows]
+        parts.append("")
+    for heading, lines in sections(results):
+        parts += [f"**{_plain(heading)}**", "", *(f"- {_plain(line)}" for line in lines), ""]
+    return "\n".join(parts)
+
+
+def write_markdown(path: Path, results: DayResults) -> None:
+    """Write ``results.md``, whole or not at all."""
+    with written_whole(path) as part:
+        part.write_text(markdown_text(results), encoding="utf-8")
+
+
+def tables(results: DayResults) -> list[Table]:
+    """The table of runs, then one a step between builds."""
+    return [runs_table(results), *(step_table(results, step) for step in results.day.steps)]
+
+
+def sections(results: DayResults) -> list[tuple[str, list[str]]]:
+    """What is said besides the tables: heading and sentences, empty ones left out."""
+    found = [
+        ("What it bought", list(results.day.sentences)),
+        ("Runs", run_notes(results)),
+        ("Power and gearing", power_lines(results)),
+        ("Cautions", list(results.day.cautions)),
+        ("How measured", method_lines(results)),
+    ]
+    return [(heading, lines) for heading, lines in found if lines]
+
+
+def runs_table(results: DayResults) -> Table:
+    """Every run with its figures; those left out of the statistics stand in brackets."""
+    day = results.day
+    header = ("run", "build", *(goal.label for goal in day.goals), f"top speed ({results.unit})")
+    rows = [
+        (
+            one.run,
+            one.build,
+            *(_cell(split, 1.0, 2) for split in one.splits[:-1]),
+            _cell(one.splits[-1], mps_to_speed(1.0, results.unit), 1),
+        )
+        for one in day.standings
+    ]
+    heading = "Time from launch (s, ± 95 %); in brackets: left out of the statistics"
+    return Table(heading, header, tuple(rows))
+
+
+def step_table(results: DayResults, step: Step) -> Table:
+    """One build against another."""
+    rows = []
+    for c in step.comparisons:
+        factor, digits = (1.0, 2) if c.unit == "s" else (mps_to_speed(1.0, results.unit), 1)
+        label = c.label if c.unit == "s" else f"{c.label} ({results.unit})"
+        rows.append(
+            (
+                label,
+                _summary(c.a, factor, digits),
+                _summary(c.b, factor, digits),
+                _difference(c, factor, digits),
+                verdict_text(c),
+            )
+        )
+    margin = mps_to_speed(results.sheet.report.worth_noticing_mps, results.unit)
+    heading = (
+        f"{step.b} against {step.a}: mean (runs), {step.b} less {step.a} (± 95 %); worth noticing "
+        f"from {results.sheet.report.worth_noticing_s:g} s or {margin:.2g} {results.unit}"
+    )
+    return Table(heading, ("split", step.a, step.b, "difference", "verdict"), tuple(rows))
+
+
+def verdict_text(c: Comparison) -> str:
+    """The verdict, with what would tell where it is open."""
+    if c.verdict != CANNOT_TELL:
+        return c.verdict
+    if c.further_runs is None:
+        return f"{c.verdict} ({c.reason})" if c.p_differ is None else c.verdict
+    more = f"{c.further_runs} more run{'s' * (c.further_runs != 1)} of each"
+    return f"{c.verdict} ({more} would {'probably tell' if c.p_differ is not None else 'begin it'})"
+
+
+def run_notes(results: DayResults) -> list[str]:
+    """What is noted of single runs, and which could not be worked out."""
+    notes = [f"{one.run}: {'; '.join(one.notes)}" for one in results.day.standings if one.notes]
+    notes += [f"{run}: not worked out: {reason}" for run, reason in results.failed]
+    return [*notes, results.day.rule] if notes else []
+
+
+def power_lines(results: DayResults) -> list[str]:
+    """Power at the wheels, its correction for the air, and revs against speed."""
+    lines = []
+    for one in results.powers:
+        speed = f"{mps_to_speed(one.at_mps, results.unit):.0f} {results.unit}"
+        revs = "" if one.at_rpm is None else f", {one.at_rpm:.0f} rpm"
+        lines.append(f"{one.build}: {_kw(one)} at the wheels at {speed}{revs}{_in_air(one)}")
+        if one.top_rpm is not None and one.limit_mps is not None:
+            limit = f"{mps_to_speed(one.limit_mps, results.unit):.1f} {results.unit}"
+            lines.append(
+                f"{one.build}: {one.top_rpm:.0f} rpm at its top speed; the limit of the stock "
+                f"parts lies at {limit}"
+            )
+    if any(one.is_road_load_assumed for one in results.powers):
+        lines.append("Air and rolling resistance are assumed, with wide uncertainty, not measured.")
+    return lines
+
+
+def method_lines(results: DayResults) -> list[str]:
+    """How the figures came about, in a few sentences."""
+    day = results.day
+    lag = "each run's speed log set on footage time by the motion in the picture"
+    if day.lag is not None:
+        half = (day.lag.interval_s[1] - day.lag.interval_s[0]) / 2
+        lag += (
+            f", the receiver's lag of {day.lag.lag_s:.2f} s ± {half:.2f} removed ({day.lag.note})"
+        )
+    lines = [f"GPS speed, {lag}.", "Times count from the first movement" + _rollout_words(day)]
+    judged = sum(c.p_differ is not None for step in day.steps for c in step.comparisons)
+    if judged:
+        lines.append(
+            f"Verdicts at {100 * (1 - day.level):.0f} %: Welch's test for a difference, two "
+            "one-sided tests against the difference worth noticing, Holm's step-down over "
+            f"{judged} figures."
+        )
+    return lines
+
+
+def _rollout_words(day: DayComparison) -> str:
+    with_rollout = [goal.label for goal in day.goals if goal.rollout]
+    if not with_rollout:
+        return "; no rollout is left out."
+    return "; where it says rollout, the first 0.3048 m are left out."
+
+
+def _kw(one: BuildPower) -> str:
+    half = "" if math.isnan(one.half_w) else f" ± {one.half_w / 1000:.1f}"
+    return f"{one.peak_w / 1000:.1f} kW{half}"
+
+
+def _in_air(one: BuildPower) -> str:
+    told = []
+    for by in one.corrections:
+        kw = f"{by.factor * one.peak_w / 1000:.1f} kW by {by.standard}"
+        told.append(kw if by.valid else by.note)
+    return f" (in standard air {', '.join(told)})" if told else ""
+
+
+def _cell(split: RunSplit, factor: float, digits: int) -> str:
+    if split.value is None:
+        return "none"
+    half = 1.959964 * math.hypot(split.sigma, split.common_sigma) * factor
+    text = f"{split.value * factor:.{digits}f} ± {half:.{_digits(half, digits)}f}"
+    return text if split.counted else f"({text})"
+
+
+def _digits(half: float, digits: int) -> int:
+    """Enough digits that an uncertainty never reads as none."""
+    while 0 < half < 0.5 * 10.0**-digits and digits < 4:
+        digits += 1
+    return digits
+
+
+def _summary(s: BuildSummary, factor: float, digits: int) -> str:
+    return "none" if s.mean is None else f"{s.mean * factor:.{digits}f} ({s.n})"
+
+
+def _difference(c: Comparison, factor: float, digits: int) -> str:
+    if c.difference is None:
+        return "none"
+    value = c.difference * factor
+    text = f"{abs(value):.{digits}f}"
+    sign = MINUS if value < 0 and float(text) > 0 else "+"
+    if c.half is None:
+        return f"{sign}{text}"
+    half = c.half * factor
+    return f"{sign}{text} ± {half:.{_digits(half, digits)}f}"
+
+
+def _md_row(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(_plain(cell) for cell in cells) + " |"
+
+
+def _plain(text: str) -> str:
+    """Text whose characters Markdown does not take for its own signs."""
+    for sign in "\\|*_`<>[]#":
+        text = text.replace(sign, "\\" + sign)
+    return " ".join(text.split())
+
+
+def notes_of(one: Standing) -> str:
+    """A run's notes on one line."""
+    return "; ".join(one.notes)

@@ -1,0 +1,210 @@
+"""A day's results for programs: JSON and CSV, with the unit in every key and header."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from overlay.compare.day import DayRun, Standing, Step
+from overlay.compare.day_power import BuildPower
+from overlay.compare.verdict import BuildSummary, Comparison
+from overlay.files import written_whole
+from overlay.report.results import DayResults, notes_of
+from overlay.runs.model import SplitGoal
+
+_SUFFIX = {"s": "s", "m/s": "mps"}
+
+
+def results_json(results: DayResults) -> dict[str, Any]:
+    """The results as a plain dictionary; numbers that are not known are None."""
+    day, report = results.day, results.sheet.report
+    runs = {run.name: run for run in results.runs}
+    lag = None
+    if day.lag is not None:
+        lag = {
+            "lag_s": day.lag.lag_s,
+            "interval_s": list(day.lag.interval_s),
+            "runs": day.lag.runs,
+            "is_constant": day.lag.constant,
+            "note": day.lag.note,
+        }
+    plain: dict[str, Any] = _finite(
+        {
+            "title": results.title,
+            "level": day.level,
+            "worth_noticing_s": report.worth_noticing_s,
+            "worth_noticing_mps": report.worth_noticing_mps,
+            "rule": day.rule,
+            "receiver_lag": lag,
+            "goals": [_goal(goal) for goal in day.goals],
+            "runs": [_run(one, runs[one.run], day.goals) for one in day.standings],
+            "steps": [_step(step) for step in day.steps],
+            "power": [_power(one) for one in results.powers],
+            "not_worked_out": [{"run": run, "reason": why} for run, why in results.failed],
+            "cautions": list(day.cautions),
+        }
+    )
+    return plain
+
+
+def write_json(path: Path, results: DayResults) -> None:
+    """Write ``results.json``, whole or not at all."""
+    text = json.dumps(results_json(results), indent=2, ensure_ascii=False, allow_nan=False)
+    with written_whole(path) as part:
+        part.write_text(text + "\n", encoding="utf-8")
+
+
+def write_csv(path: Path, results: DayResults) -> None:
+    """Write ``results.csv``: one row a run; sigmas are standard uncertainties."""
+    goals = results.day.goals
+    header = ["run", "build"]
+    for goal in goals:
+        header += [f"{goal.label} (s)", f"{goal.label} sigma (s)", f"{goal.label} counted"]
+    header += ["top speed (m/s)", "top speed sigma (m/s)", "top speed counted", "notes"]
+    with written_whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        for one in results.day.standings:
+            row = [one.run, one.build]
+            for split in one.splits:
+                known = split.value is not None
+                sigma = math.hypot(split.sigma, split.common_sigma)
+                row += [f"{split.value:.4f}", f"{sigma:.4f}"] if known else ["", ""]
+                row.append(str(int(split.used)))
+            writer.writerow([*row, notes_of(one)])
+
+
+def _goal(goal: SplitGoal) -> dict[str, Any]:
+    key = "speed_mps" if goal.kind == "speed" else "distance_m"
+    return {"label": goal.label, key: goal.value, "is_rollout_left_out": goal.rollout}
+
+
+def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, Any]:
+    found = run.alignment
+    splits = []
+    for goal, mine, split in zip(goals, one.splits, run.splits, strict=False):
+        splits.append(
+            {
+                "label": goal.label,
+                "time_s": mine.value,
+                "sigma_s": mine.sigma if mine.value is not None else None,
+                "common_sigma_s": mine.common_sigma if mine.value is not None else None,
+                "speed_mps": split.speed_mps,
+                "is_counted": mine.used,
+                "reason": mine.reason or None,
+            }
+        )
+    top, stop = one.splits[-1], run.braking
+    return {
+        "name": one.run,
+        "build": one.build,
+        "total_offset_s": None if found is None else found.total_offset_s,
+        "total_offset_interval_s": None if found is None else found.interval_s,
+        "readout_lag_s": None if found is None else found.readout_lag_s,
+        "launch_footage_s": None if run.launch is None else run.launch.at_s,
+        "launch_sigma_s": None if run.launch is None else run.launch.sigma_s,
+        "splits": splits,
+        "top_speed_mps": top.value,
+        "top_speed_sigma_mps": top.sigma if top.value is not None else None,
+        "is_top_speed_counted": top.used,
+        "highest_rpm": run.highest_rpm,
+        "braking_distance_m": None if stop is None else stop.distance_m,
+        "braking_from_mps": None if stop is None else stop.from_mps,
+        "marks": [
+            {
+                "kind": mark.kind,
+                "start_footage_s": mark.start_s,
+                "end_footage_s": mark.end_s,
+                "detail": mark.detail,
+            }
+            for mark in run.marks
+        ],
+        "notes": list(one.notes),
+    }
+
+
+def _step(step: Step) -> dict[str, Any]:
+    value = step.value
+    return {
+        "from": step.a,
+        "to": step.b,
+        "cost": None if value is None else value.cost,
+        "currency": None if value is None else value.currency,
+        "sentence": None if value is None else value.sentence,
+        "figures": [
+            {**_comparison(c), **_per_unit(step, place)} for place, c in enumerate(step.comparisons)
+        ],
+    }
+
+
+def _comparison(c: Comparison) -> dict[str, Any]:
+    unit = _SUFFIX[c.unit]
+    return {
+        "label": c.label,
+        "first": _summary(c.a, unit),
+        "second": _summary(c.b, unit),
+        f"difference_{unit}": c.difference,
+        f"difference_low_{unit}": c.low,
+        f"difference_high_{unit}": c.high,
+        f"margin_{unit}": c.margin,
+        "p_differ_adjusted": c.p_differ_adjusted,
+        "p_alike_adjusted": c.p_alike_adjusted,
+        "judged_with": c.judged_with,
+        "verdict": c.verdict,
+        "further_runs_of_each": c.further_runs,
+        "reason": c.reason or None,
+    }
+
+
+def _per_unit(step: Step, place: int) -> dict[str, Any]:
+    """Gain for one unit of the currency."""
+    if step.value is None:
+        return {}
+    gain = step.value.gains[place]
+    unit = f"{_SUFFIX[gain.unit]}_per_{step.value.currency or 'unit'}"
+    return {
+        f"gain_{unit}": gain.per_unit,
+        f"gain_low_{unit}": gain.per_unit_low,
+        f"gain_high_{unit}": gain.per_unit_high,
+    }
+
+
+def _summary(s: BuildSummary, unit: str) -> dict[str, Any]:
+    return {
+        "runs": s.n,
+        f"mean_{unit}": s.mean,
+        f"spread_{unit}": s.spread,
+        f"low_{unit}": s.low,
+        f"high_{unit}": s.high,
+        "left_out": [{"run": run, "reason": why} for run, why in s.excluded],
+    }
+
+
+def _power(one: BuildPower) -> dict[str, Any]:
+    return {
+        "build": one.build,
+        "peak_power_w": one.peak_w,
+        "peak_power_half_interval_w": one.half_w,
+        "at_speed_mps": one.at_mps,
+        "at_engine_rpm": one.at_rpm,
+        "top_speed_engine_rpm": one.top_rpm,
+        "stock_limit_speed_mps": one.limit_mps,
+        "is_road_load_assumed": one.is_road_load_assumed,
+        "air_factors": [
+            {"standard": by.standard, "factor": by.factor, "is_valid": by.valid}
+            for by in one.corrections
+        ],
+    }
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,165 @@
+"""Plots of a day: where on the run the builds differ, one hue a build as in the clips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from overlay.compare.day import traces_of
+from overlay.compare.where import Curve, Trace, accel_by_speed, speed_by_distance, time_by_distance
+from overlay.errors import UndeterminedError
+from overlay.files import written_whole
+from overlay.gauges.palette import build_hue, hex_of
+from overlay.report.results import DayResults
+from overlay.timebase import FloatArray
+from overlay.units import mps_to_speed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SIZE_IN = (8.0, 4.5)
+DPI = 160
+GENTLEST_MPS = 0.5  # below it acceleration is that of the clutch taking up
+
+
+def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
+    """Write the plots for which there are runs, as PNG; returns their paths.
+
+    ``speed-by-distance.png`` and ``acceleration-by-speed.png`` show each build's mean with its
+    95 % band; ``gain-by-distance.png`` the seconds that each build gains on the first.
+    """
+    traces = {
+        build.name: traces_of(results.day, results.runs, build.name)
+        for build in results.sheet.builds
+    }
+    traces = {build: found for build, found in traces.items() if found}
+    if not traces:
+        return ()
+    made = [
+        _speed_plot(folder, results, traces),
+        _accel_plot(folder, results, traces),
+        _gain_plot(folder, results, traces),
+    ]
+    return tuple(path for path in made if path is not None)
+
+
+def _speed_plot(
+    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
+) -> Path | None:
+    figure, axes = _figure()
+    factor = mps_to_speed(1.0, results.unit)
+    for build, found in traces.items():
+        try:
+            side = speed_by_distance(found, found)
+        except UndeterminedError:
+            continue
+        _band(axes, side.x, side.a, factor, _look(results, build, len(found)))
+    _distances(axes, results)
+    axes.set_xlim(left=0)
+    axes.set_ylim(bottom=0)
+    _words(axes, "Speed against distance from launch", "distance (m)", f"speed ({results.unit})")
+    return _saved(figure, axes, folder / "speed-by-distance.png")
+
+
+def _accel_plot(
+    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
+) -> Path | None:
+    figure, axes = _figure()
+    factor = mps_to_speed(1.0, results.unit)
+    for build, found in traces.items():
+        try:
+            side = accel_by_speed(found, found)
+        except UndeterminedError:
+            continue
+        keep = side.x >= GENTLEST_MPS
+        _band(axes, side.x * factor, side.a, 1.0, _look(results, build, len(found)), keep)
+    axes.set_xlim(left=0)
+    axes.set_ylim(bottom=0)
+    _words(axes, "Acceleration against speed", f"speed ({results.unit})", "acceleration (m/s²)")
+    return _saved(figure, axes, folder / "acceleration-by-speed.png")
+
+
+def _gain_plot(
+    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
+) -> Path | None:
+    figure, axes = _figure()
+    first, *others = traces
+    axes.axhline(0, color="0.35", lw=1)
+    for build in others:
+        try:
+            side = time_by_distance(traces[first], traces[build])
+        except UndeterminedError:
+            continue
+        look = _look(results, build, min(len(traces[first]), len(traces[build])))
+        _band(axes, side.x, side.difference, -1.0, look)
+    _distances(axes, results)
+    axes.set_xlim(left=0)
+    _words(axes, f"Time gained on {first} since launch", "distance (m)", "gain (s)")
+    return _saved(figure, axes, folder / "gain-by-distance.png")
+
+
+def _look(results: DayResults, build: str, runs: int) -> tuple[str, str]:
+    """Hue and label of a build."""
+    names = [one.name for one in results.sheet.builds]
+    hue = hex_of(build_hue(names.index(build) % 4))
+    return hue, f"{build} ({runs} run{'s' * (runs != 1)})"
+
+
+def _band(
+    axes: Axes,
+    x: FloatArray,
+    curve: Curve,
+    factor: float,
+    look: tuple[str, str],
+    keep: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None,
+) -> None:
+    hue, label = look
+    part = np.isfinite(curve.mean) & (True if keep is None else keep)
+    axes.fill_between(
+        x[part],
+        factor * curve.low[part],
+        factor * curve.high[part],
+        color=hue,
+        alpha=0.28,
+        lw=0,
+    )
+    axes.plot(x[part], factor * curve.mean[part], color=hue, lw=2.2, label=label)
+
+
+def _distances(axes: Axes, results: DayResults) -> None:
+    """A quiet line at each distance that is timed."""
+    for goal in results.day.goals:
+        if goal.kind == "distance":
+            axes.axvline(goal.value, color="0.7", lw=0.8, ls=(0, (4, 3)), zorder=0)
+
+
+def _words(axes: Axes, title: str, along: str, up: str) -> None:
+    axes.set_title(title, loc="left", fontsize=12)
+    axes.set_xlabel(along)
+    axes.set_ylabel(up)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(True, lw=0.4, color="0.88")
+
+
+def _figure() -> tuple[Figure, Axes]:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=SIZE_IN, dpi=DPI, layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure, figure.subplots()
+
+
+def _saved(figure: Figure, axes: Axes, target: Path) -> Path | None:
+    """Write it with a legend; None when there is nothing in it."""
+    handles: Sequence[object] = axes.get_legend_handles_labels()[0]
+    if not handles:
+        return None
+    axes.legend(loc="best", frameon=False, title="mean and 95 % band", alignment="left")
+    with written_whole(target) as part:
+        figure.savefig(part)
+    return target
