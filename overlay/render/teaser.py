@@ -116,7 +116,7 @@ def _graph(
         return chain + ",format=yuv420p[out]"
     return (
         # Colours that change little from frame to frame; an even pattern compresses well.
-        f"{chain},format=rgb24,split[a][b];[a]palettegen=stats_mode=diff[colours];"
+        f"{chain},format=rgb24,split[a][b];[a]palettegen=stats_mode=full[colours];"
         "[b][colours]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle[out]"
     )
 
