@@ -34,6 +34,24 @@ from overlay.errors import UsageError
     metavar="LUFS",
     help="Of the whole sound: -14 suits the net, -23 broadcasting.",
 )
+@click.option(
+    "--title-time",
+    "title_s",
+    type=click.FloatRange(1, 30),
+    default=3.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long the first card stays.",
+)
+@click.option(
+    "--results-time",
+    "results_s",
+    type=click.FloatRange(1, 30),
+    default=6.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long the last card stays.",
+)
 @encoder_options
 @quiet_option
 def reel(
@@ -45,6 +63,8 @@ def reel(
     verdict_text: str,
     value_texts: tuple[str, ...],
     loudness: float,
+    title_s: float,
+    results_s: float,
     codec: str,
     quality: int | None,
     preset: str,
@@ -68,6 +88,8 @@ def reel(
             title=Card(title, title_lines, builds),
             results=Card(verdict_text, value_texts),
             loudness_lufs=loudness,
+            title_s=title_s,
+            results_s=results_s,
             options=EncodeOptions(codec, quality, preset),
             progress=lambda told: progress("making the reel", told.share),
         )

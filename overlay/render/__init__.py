@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from overlay.render.alpha import alpha_clip
+    from overlay.render.cards import Card
     from overlay.render.covers import Cover
     from overlay.render.draw import draw_clip
     from overlay.render.encoder import EncodeOptions
@@ -20,10 +21,14 @@ if TYPE_CHECKING:
     from overlay.render.pair import PairSide, grid_clips, pair_clips
     from overlay.render.panes import Geometry, PixelBox, grid_geometry, pair_geometry
     from overlay.render.pipeline import Progress
+    from overlay.render.reel import make_reel
+    from overlay.render.slow import slow_clip, slowed_times
     from overlay.render.source import even_size
     from overlay.render.stills import still
+    from overlay.render.teaser import teaser_clip
 
 __all__ = [
+    "Card",
     "Caption",
     "Cover",
     "EncodeOptions",
@@ -42,10 +47,14 @@ __all__ = [
     "grid_clips",
     "grid_geometry",
     "join_clips",
+    "make_reel",
     "pair_clips",
     "pair_geometry",
+    "slow_clip",
+    "slowed_times",
     "still",
     "still_layer",
+    "teaser_clip",
 ]
 
 _HOMES = {
@@ -53,6 +62,7 @@ _HOMES = {
     "Mark": "marks",
     "add_marks": "marks",
     "alpha_clip": "alpha",
+    "Card": "cards",
     "Cover": "covers",
     "EncodeOptions": "encoder",
     "Geometry": "panes",
@@ -67,10 +77,14 @@ _HOMES = {
     "grid_clips": "pair",
     "grid_geometry": "panes",
     "join_clips": "join",
+    "make_reel": "reel",
     "pair_clips": "pair",
     "pair_geometry": "panes",
+    "slow_clip": "slow",
+    "slowed_times": "slow",
     "still": "stills",
     "still_layer": "layers",
+    "teaser_clip": "teaser",
 }
 
 

@@ -66,6 +66,8 @@ def make_reel(
     title: Card,
     results: Card,
     loudness_lufs: float = -14.0,
+    title_s: float = TITLE_S,
+    results_s: float = RESULTS_S,
     options: EncodeOptions | None = None,
     progress: OnProgress | None = None,
 ) -> RenderReport:
@@ -81,6 +83,8 @@ def make_reel(
     title, results : Card
     loudness_lufs : float
         Of the whole sound, such as -14 or -23.
+    title_s, results_s : float
+        Seconds for which each card is read, 1 to 30, fades not counted.
     options : EncodeOptions
         Of cards and fades, and of clips that must be encoded again; H.264 only. With those that
         the clips were made with, and clips of one size, nothing is encoded twice.
@@ -97,6 +101,8 @@ def make_reel(
         raise UsageError(f"{final}: a reel is .mp4 or .mov with H.264")
     if not clips:
         raise UsageError("a reel of no clips: name finished clips in the order shown")
+    if not (1 <= title_s <= 30 and 1 <= results_s <= 30):
+        raise UsageError(f"cards of {title_s:g} and {results_s:g} s: use 1 to 30 s")
     facts = [facts_of(clip) for clip in clips]
     forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
     encoder = choose_encoder(replace(options, codec="h264"))
@@ -106,7 +112,8 @@ def make_reel(
         tempfile.TemporaryDirectory(dir=final.absolute().parent) as folder,
         written_whole(final) as part,
     ):
-        pieces = studio.pieces(Path(folder), ends[0], ends[1], progress)
+        cards = ((ends[0], title_s), (ends[1], results_s))
+        pieces = studio.pieces(Path(folder), *cards, progress)
         sound, said = mixed_sound(pieces, loudness_lufs)
         _write(pieces, sound, part, Path(folder), final.suffix.lower(), title.title)
     total_s = sum(piece.length_s for piece in pieces)
@@ -142,14 +149,17 @@ class _Studio:
         self.notes: list[str] = []
 
     def pieces(
-        self, folder: Path, title: Rgb, results: Rgb, progress: OnProgress | None
+        self,
+        folder: Path,
+        title: tuple[Rgb, float],
+        results: tuple[Rgb, float],
+        progress: OnProgress | None,
     ) -> list[_Piece]:
         """Title, clips with a fade between each two, results; made in `folder`."""
         from overlay.footage import picture
 
-        title_path = folder / "title.mp4"
         # A first short film shows what streams of this encoder look like.
-        self._film(lambda t_s: title, Fraction(1, 2), folder / "sample.mp4")
+        self._film(lambda t_s: title[0], Fraction(1, 2), folder / "sample.mp4")
         like = _parameter_sets(folder / "sample.mp4")
         mains = []
         for index, one in enumerate(self.facts):
@@ -157,12 +167,13 @@ class _Studio:
             _tell(progress, (index + 1) / (len(self.facts) + 2))
         firsts = [picture(piece.path, 0.0) for piece in mains]
         lasts = [picture(piece.path, piece.length_s) for piece in mains]
-        made = [self._moving(_opening(title, firsts[0]), TITLE_S + FADE_S, title_path), mains[0]]
+        opening = _opening(*title, firsts[0])
+        made = [self._moving(opening, title[1] + FADE_S, folder / "title.mp4"), mains[0]]
         for index, piece in enumerate(mains[1:], start=1):
             bridge = _bridge(lasts[index - 1], firsts[index])
             made += [self._moving(bridge, FADE_S, folder / f"fade{index}.mp4"), piece]
-        closing = _closing(lasts[-1], results)
-        made.append(self._moving(closing, RESULTS_S + FADE_S, folder / "results.mp4"))
+        closing = _closing(lasts[-1], *results)
+        made.append(self._moving(closing, FADE_S + results[1], folder / "results.mp4"))
         _tell(progress, 1.0)
         return made
 
@@ -269,11 +280,11 @@ def _parameter_sets(path: Path) -> bytes:
         return bytes(container.streams.video[0].codec_context.extradata or b"")
 
 
-def _opening(title: Rgb, first: Rgb) -> Any:
+def _opening(title: Rgb, title_s: float, first: Rgb) -> Any:
     from moviepy import CompositeVideoClip, ImageClip, vfx
 
-    card = ImageClip(title, duration=TITLE_S + FADE_S).with_effects([vfx.FadeIn(0.4)])
-    after = ImageClip(first, duration=FADE_S).with_start(TITLE_S)
+    card = ImageClip(title, duration=title_s + FADE_S).with_effects([vfx.FadeIn(0.4)])
+    after = ImageClip(first, duration=FADE_S).with_start(title_s)
     return CompositeVideoClip([card, after.with_effects([vfx.CrossFadeIn(FADE_S)])])
 
 
@@ -285,11 +296,11 @@ def _bridge(last: Rgb, first: Rgb) -> Any:
     return CompositeVideoClip([before, after])
 
 
-def _closing(last: Rgb, results: Rgb) -> Any:
+def _closing(last: Rgb, results: Rgb, results_s: float) -> Any:
     from moviepy import CompositeVideoClip, ImageClip, vfx
 
     before = ImageClip(last, duration=FADE_S)
-    card = ImageClip(results, duration=RESULTS_S + FADE_S)
+    card = ImageClip(results, duration=results_s + FADE_S)
     shown = CompositeVideoClip([before, card.with_effects([vfx.CrossFadeIn(FADE_S)])])
     return shown.with_effects([vfx.FadeOut(0.5)])
 
