@@ -24,10 +24,10 @@ WANTED = 0.8
 MOST_FURTHER = 100  # beyond this no club day answers it
 ONE_RUN_START = 2  # further runs of each build that make a first judgement possible
 _DRAWS = 2000
-# Half way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
-# spread; our own choice: the named numbers then decide as often as they say
+# A third of the way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
+# spread; our own choice between the two, so that the named numbers decide as often as they say
 # (tests/benchmarks/accuracy_days.py).
-_PRIOR_SHAPE = 0.5
+_PRIOR_SHAPE = 1 / 3
 
 
 @dataclass(frozen=True)
