@@ -5,6 +5,11 @@ tests put the difference within the margin (it may still differ from 0, just too
 notice). Otherwise *real*: Welch's test finds a difference. Otherwise *cannot tell yet*, with the
 number of further runs that would probably decide (:mod:`overlay.compare.further`). Over several
 splits each family of p-values is adjusted by Holm's step-down.
+
+The level holds for one look at the day. Driving the named runs and judging all of them again is
+a second look; over both, at the two truths where an error is likeliest (no difference at all, or
+one of exactly the margin), about 6 in 100 verdicts end wrong at a level of 5
+(tests/benchmarks/accuracy_days.py). A lower level allows for that.
 """
 
 from __future__ import annotations

@@ -148,6 +148,26 @@ def test_compare__wrong_verdicts_on_simulated_days(
     assert 0.93 - 0.025 <= inside / 300 <= 0.97 + 0.02
 
 
+def test_further_runs__decide_as_often_as_they_say(rng: np.random.Generator) -> None:
+    """80 % ± 5, with allowance for 150 days; tests/benchmarks/accuracy_days.py has the account."""
+
+    def drive(mean: float, number: int) -> list[RunSplit]:
+        return runs(*(mean + rng.normal(0, 0.07, number)).tolist(), sigma=0.02)
+
+    named = decided = 0
+    while named < 150:
+        truth = float(rng.choice([0.0, rng.uniform(0, 0.1), 0.1, rng.uniform(0.1, 0.4)]))
+        a, b = drive(6.0, 4), drive(6.0 - truth, 4)
+        number = judged(a, b).further_runs
+        if number is None:
+            continue
+        named += 1
+        later = judged([*a, *drive(6.0, number)], [*b, *drive(6.0 - truth, number)])
+        decided += later.verdict != CANNOT_TELL
+    allowance = 2 * math.sqrt(0.8 * 0.2 / named)
+    assert 0.75 - allowance <= decided / named <= 0.85 + allowance
+
+
 def test_further_runs__fewer_for_clearer_cases() -> None:
     def wanted(apart: float, sd: float) -> int | None:
         return further_runs(
