@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from overlay.render.teaser import teaser_clip
 
 __all__ = [
-    "Card",
     "Caption",
+    "Card",
     "Cover",
     "EncodeOptions",
     "Geometry",
