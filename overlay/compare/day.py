@@ -209,10 +209,13 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
 
 
 def traces_of(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[Trace, ...]:
-    """The runs of a build that count whole, for curves along the run."""
+    """The runs of a build that count whole, for curves along the run.
+
+    Each carries the launch as picture and log together give it.
+    """
     whole = {one.run for one in day.of_build(build) if one.is_whole and not one.is_left_out}
     return tuple(
-        Trace(run.kinematics, run.launch.at_s)
+        Trace(replace(run.kinematics, launch_sigma_s=run.launch.sigma_s), run.launch.at_s)
         for run in runs
         if run.name in whole and run.launch is not None
     )

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from overlay.compare.day import compare_day
+from overlay.compare.day_power import powers_of
 from overlay.demo.day import film, write_day
-from overlay.demo.scenario import BUILDS, RunPlan, plan_day
+from overlay.demo.scenario import BUILDS, STOCK_LIMIT_RPM, RunPlan, plan_day
 from overlay.demo.truth import RunTruth
-from overlay.errors import OutputError
+from overlay.engine.driveline import Driveline
+from overlay.errors import OutputError, UndeterminedError
 from overlay.gauges.palette import build_hue
-from overlay.jobs.analyse import AlignedRun, RunAnalysis, align_run, read_inputs
+from overlay.jobs.analyse import RunAnalysis, align_run, read_inputs
+from overlay.jobs.day_one import as_day_run
 from overlay.jobs.draw import DrawRequest, draw_aligned
-from overlay.jobs.pair import pair_aligned
+from overlay.jobs.machine import Machine
+from overlay.jobs.pair import pair_analysed
 from overlay.jobs.parallel import in_parallel
 from overlay.jobs.progress import Progress, silent
 from overlay.jobs.verify import verify_clip
+from overlay.report.results import DayResults
+from overlay.sheet import load_sheet
 from overlay.verify import Verdict
 
 UNITS = "m/s"
@@ -60,6 +68,8 @@ class DemoResult:
     paired : (str, str)
         Names of its runs.
     pair_verdicts : tuple of Verdict
+    results : DayResults
+        The builds compared.
     """
 
     folder: Path
@@ -67,6 +77,7 @@ class DemoResult:
     pair_clip: Path
     paired: tuple[str, str]
     pair_verdicts: tuple[Verdict, ...]
+    results: DayResults
 
 
 def run_demo(
@@ -100,19 +111,30 @@ def run_demo(
     plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
     tasks = [(plan, str(place)) for plan in plans]
     runs = in_parallel(_whole_run, tasks, stage="filming, aligning, drawing", progress=progress)
-    write_day(place, tuple(run.truth for run in runs))
-    best = [_best(runs, build.key) for build in BUILDS[:2]]
+    day = write_day(place, tuple(run.truth for run in runs))
+    results = compared(day.sheet, runs)
+    best = [_best(runs, results, build.key) for build in BUILDS[:2]]
     pair_clip = place / "side-by-side.mp4"
     names = (best[0].truth.name, best[1].truth.name)
-    pair_aligned(
-        (best[0].run.aligned, best[1].run.aligned),
+    requests = [_request(one.truth) for one in best]
+    pair_analysed(
+        (best[0].run, best[1].run),
         names,
         pair_clip,
-        _request(best[0].truth, best[0].run.aligned),
+        requests[0],
+        machines=(requests[0].machine, requests[1].machine),
         progress=progress,
     )
     verdicts = verify_clip(pair_clip, progress=progress)
-    return DemoResult(place, tuple(runs), pair_clip, names, verdicts)
+    return DemoResult(place, tuple(runs), pair_clip, names, verdicts, results)
+
+
+def compared(sheet_path: Path, runs: Sequence[DemoRun]) -> DayResults:
+    """The day judged by its own sheet, as ``timetrue day run`` does it."""
+    sheet = load_sheet(sheet_path)
+    day_runs = tuple(as_day_run(run.truth.name, run.truth.build, run.run) for run in runs)
+    day = compare_day(sheet, day_runs)
+    return DayResults(sheet, day_runs, day, powers_of(sheet, day, day_runs))
 
 
 def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> DemoRun:
@@ -123,24 +145,33 @@ def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> Demo
     aligned = align_run(inputs, same_clock=True)
     tell(ALIGNED)
     finished = place / f"{truth.name}-gauges.mp4"
-    report = draw_aligned(aligned, finished, _request(truth, aligned))
+    report = draw_aligned(aligned, finished, _request(truth))
     tell(DRAWN)
     (verdict,) = verify_clip(finished)
     return DemoRun(truth, report.run, replace(verdict, name=truth.name))
 
 
-def _request(truth: RunTruth, aligned: AlignedRun) -> DrawRequest:
+def _request(truth: RunTruth) -> DrawRequest:
     number = [build.key for build in BUILDS].index(truth.build)
+    vehicle = BUILDS[number].vehicle
+    held_rpm = min(vehicle.governor_rpm, vehicle.limiter_rpm)
+    circumference_m = 2 * math.pi * vehicle.tyre_radius_m
     return DrawRequest(
-        units=UNITS, splits=SPLITS, same_clock=True, name=truth.name, hue=build_hue(number)
+        units=UNITS,
+        splits=SPLITS,
+        same_clock=True,
+        name=truth.name,
+        hue=build_hue(number),
+        machine=Machine(
+            Driveline((vehicle.ratio,), circumference_m, held_rpm), held_rpm, STOCK_LIMIT_RPM
+        ),
     )
 
 
-def _best(runs: list[DemoRun], build: str) -> DemoRun:
-    """The run of a build that is quickest over the last split, spoiled ones last."""
-
-    def rank(run: DemoRun) -> tuple[bool, float]:
-        last = run.run.splits[-1].time_s if run.run.splits else None
-        return bool(run.run.marks), float("inf") if last is None else last
-
-    return min((run for run in runs if run.truth.build == build), key=rank)
+def _best(runs: Sequence[DemoRun], results: DayResults, build: str) -> DemoRun:
+    """The run of a build that is quickest over the last split, spoiled ones aside."""
+    name = results.day.best(build)
+    found = next((run for run in runs if run.truth.name == name), None)
+    if found is None:
+        raise UndeterminedError(f"build {build}: no run of it counts, so none can be shown")
+    return found

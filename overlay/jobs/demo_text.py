@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from overlay.jobs.demo import DemoResult, DemoRun
+from overlay.report.results import sections, step_table
 from overlay.report.table import columns
 from overlay.verify import Verdict
 
@@ -16,12 +17,22 @@ def demo_text(result: DemoResult) -> str:
     lines.append("Splits from launch (s, ± 95 %), true ones in brackets")
     rows = [(run.truth.name, *_split_cells(run)) for run in runs]
     lines += [columns(("run", *goals), rows), ""]
-    for run in runs:
-        lines += [f"{run.truth.name}: {mark.kind}: {mark.detail}" for mark in run.run.marks]
+    lines += _comparison(result)
     first, second = result.paired
     lines.append(f"Split-screen of {first} and {second}: {result.pair_clip}")
     lines += [f"  {verdict.name}: {verdict.reason}" for verdict in result.pair_verdicts]
     return "\n".join(lines)
+
+
+def _comparison(result: DemoResult) -> list[str]:
+    """What the builds' difference comes to, and what stands beside it."""
+    lines = []
+    for step in result.results.day.steps:
+        table = step_table(result.results, step)
+        lines += [table.heading, columns(table.header, table.rows), ""]
+    for heading, said in sections(result.results):
+        lines += [heading, *(f"  {line}" for line in said), ""]
+    return lines
 
 
 def _lag_row(run: DemoRun) -> tuple[str, ...]:

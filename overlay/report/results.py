@@ -187,9 +187,7 @@ def method_lines(results: DayResults) -> list[str]:
     lag = "each run's speed log set on footage time by the motion in the picture"
     if day.lag is not None:
         half = (day.lag.interval_s[1] - day.lag.interval_s[0]) / 2
-        lag += (
-            f", the receiver's lag of {day.lag.lag_s:.2f} s ± {half:.2f} removed ({day.lag.note})"
-        )
+        lag += f", the receiver's lag of {day.lag.lag_s:.3f} s ± {half:.3f} removed: {day.lag.note}"
     lines = [f"GPS speed, {lag}.", "Times count from the first movement" + _rollout_words(day)]
     judged = sum(c.p_differ is not None for step in day.steps for c in step.comparisons)
     if judged:

@@ -38,7 +38,9 @@ b.hue { display: inline-block; width: .7em; height: .7em; border-radius: .15em;
 figure { margin: 1.2rem 0; }
 img { width: 100%; height: auto; border-radius: .3rem; background: #fff; }
 li { margin: .25rem 0; }
-section.cautions { border: 1px solid #d55e00; border-radius: .3rem; padding: 0 1rem .4rem; }
+section.cautions { border: 1px solid #d55e00; border-radius: .3rem; padding: 0 1rem .4rem;
+  margin-top: 1.6rem; }
+section.cautions h2 { margin-top: .7rem; }
 """
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 SIZE_IN = (8.0, 4.5)
 DPI = 160
+NEAREST_M = 1.0  # nearer than that a metre takes as long as the launch is uncertain
 GENTLEST_MPS = 0.5  # below it acceleration is that of the clutch taking up
 
 
@@ -94,8 +95,9 @@ def _gain_plot(
             side = time_by_distance(traces[first], traces[build])
         except UndeterminedError:
             continue
-        look = _look(results, build, min(len(traces[first]), len(traces[build])))
-        _band(axes, side.x, side.difference, -1.0, look)
+        hue, label = _look(results, build, len(traces[build]))
+        look = (hue, f"{label} on {first} ({len(traces[first])})")
+        _band(axes, side.x, side.difference, -1.0, look, side.x >= NEAREST_M)
     _distances(axes, results)
     axes.set_xlim(left=0)
     _words(axes, f"Time gained on {first} since launch", "distance (m)", "gain (s)")
