@@ -149,13 +149,17 @@ def test_compare__wrong_verdicts_on_simulated_days(
 
 
 def test_further_runs__decide_as_often_as_they_say(rng: np.random.Generator) -> None:
-    """80 % ± 5, with allowance for 150 days; tests/benchmarks/accuracy_days.py has the account."""
+    """80 % ± 5, with allowance for 120 days; tests/benchmarks/accuracy_days.py has the account.
+
+    The claim is about days of all kinds: with one fixed scatter the share may be off either way.
+    """
 
     def drive(mean: float, number: int) -> list[RunSplit]:
-        return runs(*(mean + rng.normal(0, 0.07, number)).tolist(), sigma=0.02)
+        return runs(*(mean + rng.normal(0, scatter, number)).tolist(), sigma=0.02)
 
     named = decided = 0
-    while named < 150:
+    while named < 120:
+        scatter = math.exp(rng.uniform(math.log(0.04), math.log(0.15)))
         truth = float(rng.choice([0.0, rng.uniform(0, 0.1), 0.1, rng.uniform(0.1, 0.4)]))
         a, b = drive(6.0, 4), drive(6.0 - truth, 4)
         number = judged(a, b).further_runs
