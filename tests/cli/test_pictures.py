@@ -1,0 +1,306 @@
+"""The commands that make pictures: what they write, and what they refuse in one line."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from overlay.cli.main import invoke
+from overlay.footage import picture, probe
+from overlay.verify.finished import imprint_of
+from tests.clips import make_clip, run_ffmpeg
+from tests.jobs.known import aligned, known_alignment, speed_log
+
+__all__ = ["known_alignment"]
+ROOT = Path(__file__).parents[2]
+SIZE = (854, 480)
+SECONDS = 2.2
+UNITS = ["--units", "m/s", "--split", "2 m/s", "--split", "1 m", "-q"]
+QUICK = ["--preset", "ultrafast"]
+pytestmark = pytest.mark.usefixtures("known_alignment")
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    folder = tmp_path_factory.mktemp("run")
+    clip = make_clip(folder / "a.mp4", size=SIZE, seconds=SECONDS, audio=2)
+    return str(clip), str(speed_log(folder / "a.csv", SECONDS, revs=True))
+
+
+@pytest.fixture(scope="module")
+def drawn(files: tuple[str, str], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The clip with its gauges, as draw makes it."""
+    out = tmp_path_factory.mktemp("drawn") / "d.mp4"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("overlay.jobs.draw.align_run", aligned)
+        assert invoke(["draw", *files, "-o", str(out), *UNITS, *QUICK]) == 0
+    return out
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_gauges__sheet(tmp_path: Path) -> None:
+    assert invoke(["gauges", "-o", str(tmp_path / "s.png"), "--scale", "0.5"]) == 0
+    with Image.open(tmp_path / "s.png") as sheet:
+        assert sheet.width == 960
+        assert np.asarray(sheet).std() > 40
+    assert invoke(["gauges", "-o", str(tmp_path / "s.jpg")]) == 2
+    assert names(tmp_path) == ["s.png"]
+
+
+def test_still__shows_the_instant_as_the_drawn_clip_does(
+    files: tuple[str, str], drawn: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "s.png"
+    assert invoke(["still", *files, "--at", "1.8", "-o", str(out), *UNITS]) == 0
+    with Image.open(out) as image:
+        shown = np.asarray(image.convert("RGB"), float)
+    meant = picture(drawn, 1.8).astype(float)
+    assert shown.shape == meant.shape
+    assert np.abs(shown - meant).mean() < 5
+
+
+def test_still__outside_the_clip(
+    files: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert invoke(["still", *files, "--at", "99", "-o", str(tmp_path / "s.png"), *UNITS]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize("suffix", [".mov", ".webm"])
+def test_layer__laid_over_the_clip_gives_the_drawn_clip(
+    files: tuple[str, str], drawn: Path, tmp_path: Path, suffix: str
+) -> None:
+    out = tmp_path / f"l{suffix}"
+    assert invoke(["layer", *files, "-o", str(out), *UNITS]) == 0
+    assert len(probe(out).frame_times) == len(probe(files[0]).frame_times)
+    decoder = ["-c:v", "libvpx-vp9"] if suffix == ".webm" else []
+    laid = tmp_path / "laid.png"
+    run_ffmpeg("-i", files[0], *decoder, "-i", out, "-filter_complex",
+               "[0:v][1:v]overlay,select='eq(n,54)',scale=in_color_matrix=bt601[o]",
+               "-map", "[o]", "-frames:v", "1", "-update", "1", laid)  # fmt: skip
+    with Image.open(laid) as image:
+        mixed = np.asarray(image.convert("RGB"), float)
+    meant = picture(drawn, 1.8).astype(float)
+    imprint = imprint_of(drawn)
+    assert imprint is not None
+    for x, y, w, h in imprint.boxes:
+        part = (slice(y, y + h), slice(x, x + w))
+        assert np.abs(mixed[part] - meant[part]).mean() < 8
+
+
+def test_tag__chapters_and_text_on_a_finished_clip(
+    files: tuple[str, str], drawn: Path, tmp_path: Path
+) -> None:
+    import av
+
+    out = tmp_path / "t.mp4"
+    assert invoke(["tag", str(drawn), files[1], "-o", str(out), *UNITS]) == 0
+    coded = []
+    for path in (drawn, out):
+        with av.open(str(path)) as film:
+            coded.append([bytes(p) for p in film.demux(film.streams.video[0]) if p.size])
+    assert coded[0] == coded[1]
+    with av.open(str(out)) as film:
+        titles = [mark["metadata"]["title"] for mark in film.chapters()]
+        starts = [float(mark["start"] * mark["time_base"]) for mark in film.chapters()]
+    assert titles[:2] == ["Start", "Launch"]
+    assert any(title.startswith("1 m · ") for title in titles)
+    assert starts[1] == pytest.approx(0.8, abs=0.1)
+    text = run_ffmpeg("-i", out, "-map", "0:s", "-f", "srt", "-").decode()
+    assert "2 m/s in 0.5" in text
+    # The note on the gauges is still there, so the copy can be verified too.
+    assert imprint_of(out) == imprint_of(drawn)
+
+
+def test_slow__plate_only_inside_the_section(
+    files: tuple[str, str], drawn: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "s.mp4"
+    cut = ["--from", "1", "--to", "1.5", "--factor", "3", "--sound", "muted"]
+    assert invoke(["slow", *files, *cut, "-o", str(out), *UNITS, *QUICK]) == 0
+    assert probe(out).duration_s == pytest.approx(SECONDS + 1.0, abs=0.05)
+    imprint = imprint_of(out)
+    assert imprint is not None
+    x, y, w, h = imprint.boxes[-1]
+    plate = (slice(y + 4, y + h - 4), slice(x + 4, x + w - 4))
+    for slow_s, own_s, is_slowed in [(0.9, 0.9, False), (1.75, 1.25, True), (2.8, 1.8, False)]:
+        shown, plain = picture(out, slow_s + 0.01), picture(drawn, own_s + 0.01)
+        apart = np.abs(shown.astype(float) - plain.astype(float))
+        assert (apart[plate].mean() > 30) == is_slowed
+        for bx, by, bw, bh in imprint.boxes[:-1]:  # gauges show what was true at that picture
+            assert apart[by : by + bh, bx : bx + bw].mean() < 8
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_grid__every_launch_at_once(tmp_path: Path, count: int) -> None:
+    clip = make_clip(tmp_path / "a.mp4", size=(320, 180), seconds=1.4, rate=24)
+    files = (str(clip), str(speed_log(tmp_path / "a.csv", 1.4)))
+    out = tmp_path / "g.mp4"
+    lead = ["--lead", "0.5", "--sound", "1"]
+    assert invoke(["grid", *files * count, "-o", str(out), *lead, *UNITS, *QUICK]) == 0
+    imprint = imprint_of(out)
+    assert imprint is not None
+    assert len(imprint.sides) == count
+    boxes = imprint.boxes
+    for i, (ax, ay, aw, ah) in enumerate(boxes):
+        assert ax >= 0
+        assert ax + aw <= 1920
+        assert ay + ah <= 1080
+        for bx, by, bw, bh in boxes[i + 1 :]:
+            assert ax + aw <= bx or bx + bw <= ax or ay + ah <= by or by + bh <= ay
+    from overlay.footage import luma_crops
+    from overlay.gauges.readback import read_ribbon
+
+    speeds = [
+        [read_ribbon(crop, side.band) * side.band.full_scale_mps
+         for crop, side in zip(crops, imprint.sides, strict=True)]
+        for _, crops in luma_crops(out, [side.crop for side in imprint.sides])
+    ]  # fmt: skip
+    for at, row in enumerate(speeds):
+        assert max(row) - min(row) < 0.05
+        assert np.mean(row) == pytest.approx(max(0.0, 4 * (at / 24 - 0.5)), abs=0.35)
+
+
+def test_draw__own_layout_and_gauges(files: tuple[str, str], tmp_path: Path) -> None:
+    layout = tmp_path / "mine.toml"
+    layout.write_text(
+        "[whole]\n"
+        "ribbon = { x = 0.0, y = 0.0, width = 0.6, height = 0.2 }\n"
+        "accel = { x = 0.65, y = 0.0, width = 0.3, height = 0.2 }\n"
+    )
+    out = tmp_path / "d.mp4"
+    own = ["--layout", str(layout), "--gauges", "ribbon,accel", "--hardware"]
+    assert invoke(["draw", *files, "-o", str(out), *own, *UNITS, *QUICK]) == 0
+    imprint = imprint_of(out)
+    assert imprint is not None
+    assert len(imprint.boxes) == 2
+    assert imprint.boxes[0][:2] == (44, 24)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["draw", "A", "L", "-o", "O.mp4", "--gauges", "ribbon,dial"], 2, "dial"),
+        (["draw", "A", "L", "-o", "O.mp4", "--gauges", "comb"], 2, "ribbon is missing"),
+        (["draw", "A", "L", "-o", "O.mp4", "--layout", "none.toml"], 3, "no such file"),
+        (["layer", "A", "L", "-o", "O.mp4"], 2, "ProRes"),
+        (["slow", "A", "L", "--from", "2", "--to", "1", "-o", "O.mp4"], 2, "rising"),
+        (["tag", "A", "L", "-o", "O.gif"], 2, ".mp4"),
+        (["tag", "A", "L", "-o", "A"], 8, "also an input"),
+        (["grid", "A", "L", "-o", "O.mp4"], 2, "two to four"),
+        (["grid", "L", "A", "-o", "O.mp4"], 2, "clip first"),
+        (["grid", "A", "L", "A", "-o", "O.mp4"], 2, "no log after it"),
+        (["grid", "A", "L", "A", "L", "--sound", "3", "-o", "O.mp4"], 2, "2 runs"),
+        (["teaser", "A", "-o", "O.mp4"], 2, ".gif"),
+        (["join", "A", "L", "-o", "O.mp4"], 3, "a.csv"),
+        (["reel", "A", "--title", "t", "--verdict-text", "v", "-o", "O.mkv"], 2, ".mp4"),
+        (["reel", "L", "--title", "t", "--verdict-text", "v", "-o", "O.mp4"], 3, "a.csv"),
+    ],
+)
+def test_commands__refuse_in_one_line(
+    files: tuple[str, str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+    code: int,
+    said: str,
+) -> None:
+    real = {"A": files[0], "L": files[1]}
+    words = [real.get(w, str(tmp_path / w) if w[:2] == "O." else w) for w in words]
+    before = Path(files[0]).read_bytes()
+    assert invoke([*words, "-q"]) == code
+    error = capsys.readouterr().err
+    assert said in error
+    assert len(error.strip().splitlines()) == 1
+    assert names(tmp_path) == []
+    assert Path(files[0]).read_bytes() == before
+
+
+DRAW = """
+import sys
+from overlay.cli.main import invoke
+from overlay.jobs import draw
+from tests.jobs.known import aligned
+draw.align_run = aligned
+sys.exit(invoke(sys.argv[1:]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("command", ["draw", "reel"])
+def test_commands__ended_from_outside_leave_nothing(
+    files: tuple[str, str], tmp_path: Path, command: str, number: signal.Signals
+) -> None:
+    out = str(tmp_path / "b.mp4")
+    if command == "draw":
+        words = ["draw", *files, "-o", out, "--preset", "veryslow", *UNITS]
+    else:
+        words = ["reel", files[0], "--title", "t", "--verdict-text", "v", "-o", out, "-q"]
+    process = subprocess.Popen(
+        [sys.executable, "-c", DRAW, *words],
+        cwd=ROOT,
+        stderr=subprocess.DEVNULL,
+        env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+    )
+    try:
+        for _ in range(1000):
+            if names(tmp_path):
+                break
+            time.sleep(0.02)
+        assert process.poll() is None
+        assert names(tmp_path)
+        time.sleep(0.1)
+        process.send_signal(number)
+        assert process.wait(timeout=20) != 0
+    finally:
+        process.kill()
+        process.wait()
+    assert names(tmp_path) == []
+
+
+@pytest.fixture
+def tiny_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 100 kB."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=100k", "tmpfs", str(folder)]
+    if (
+        not sys.platform.startswith("linux")
+        or subprocess.run(mount, capture_output=True, check=False).returncode
+    ):
+        pytest.skip("a small file system can be made by the superuser of Linux only")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+@pytest.mark.parametrize("command", ["draw", "layer", "slow", "still", "teaser", "reel", "gauges"])
+def test_commands__full_disk(
+    files: tuple[str, str], tiny_disk: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    out = {"still": "b.png", "gauges": "b.png", "teaser": "b.gif", "layer": "b.mov"}
+    words = {
+        "still": [*files, "--at", "1", *UNITS],
+        "gauges": [],
+        "teaser": [files[0], "--width", "800"],
+        "layer": [*files, *UNITS],
+        "draw": [*files, *UNITS, "--quality", "1", *QUICK],
+        "slow": [*files, *UNITS, "--from", "1", "--to", "2", "--quality", "1", *QUICK],
+        "reel": [files[0], "--title", "t", "--verdict-text", "v", *QUICK],
+    }[command]
+    assert invoke([command, *words, "-o", str(tiny_disk / out.get(command, "b.mp4"))]) == 8
+    assert "space" in capsys.readouterr().err
+    assert names(tiny_disk) == []
