@@ -49,6 +49,7 @@ def slow(
 
     Every picture stays and none is invented, so a camera of many pictures a second looks best.
     The gauges show what was true when each picture was taken; a plate says how much it is slowed.
+    For proof that no lag is left, verify the clip that draw makes: slowed motion is no evidence.
     """
     from overlay.jobs.slow import slow_run
 

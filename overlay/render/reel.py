@@ -109,8 +109,8 @@ def make_reel(
     studio = _Studio(facts, encoder)
     ends = [card_picture(card, *studio.size) for card in (title, results)]
     with (
-        tempfile.TemporaryDirectory(dir=final.absolute().parent) as folder,
         written_whole(final) as part,
+        tempfile.TemporaryDirectory(prefix=".reel-", dir=part.absolute().parent) as folder,
     ):
         cards = ((ends[0], title_s), (ends[1], results_s))
         pieces = studio.pieces(Path(folder), *cards, progress)

@@ -207,6 +207,11 @@ def test_draw__own_layout_and_gauges(files: tuple[str, str], tmp_path: Path) -> 
         (["teaser", "A", "-o", "O.mp4"], 2, ".gif"),
         (["join", "A", "L", "-o", "O.mp4"], 3, "a.csv"),
         (["reel", "A", "--title", "t", "--verdict-text", "v", "-o", "O.mkv"], 2, ".mp4"),
+        (
+            ["reel", "A", "--title", "t", "--verdict-text", "v", "-o", "no/b.mp4"],
+            8,
+            "no such folder",
+        ),
         (["reel", "L", "--title", "t", "--verdict-text", "v", "-o", "O.mp4"], 3, "a.csv"),
     ],
 )

@@ -22,12 +22,12 @@ def true_speed(t_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 
 def speed_log(path: Path, seconds: float, *, revs: bool = False) -> Path:
-    """A table of the true speed as a receiver that is late shows it, 20 Hz."""
+    """A table of the true speed as a receiver that is late shows it, 20 Hz; revs are not late."""
     t_s = np.arange(0, seconds + OFFSET_S + 0.5, 0.05)
     speed = true_speed(np.minimum(t_s - OFFSET_S, seconds))
     head, columns = "time (s),speed (m/s)", [t_s, speed]
     if revs:
-        head, columns = head + ",rpm", [*columns, 1700 + 260 * speed]
+        head, columns = head + ",rpm", [*columns, 1700 + 260 * true_speed(np.minimum(t_s, seconds))]
     rows = [",".join(f"{value:.3f}" for value in row) for row in zip(*columns, strict=True)]
     path.write_text("\n".join([head, *rows]) + "\n")
     return path
