@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import os
+import subprocess
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.covers import Cover, as_cover, cover_chain
-from overlay.render.encoder import EncodeOptions, choose_encoder
+from overlay.render.encoder import EncodeOptions, choose_encoder, ffmpeg_path
 from overlay.render.graph import layer_chains, nanoseconds, overlay_chain
 from overlay.render.layers import Layer, require_inside
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
@@ -245,16 +247,40 @@ def _sound(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:
 
 
 def _stretch(factor: int) -> str:
-    """Filters that make sound `factor` times as long; one step takes at most two.
+    """Filters that make sound `factor` times as long at its pitch.
+
+    Every way to do that smears a sudden sound over about one of its windows; shorter windows would
+    shift the low notes of an engine. At a factor of 4, where a picture of 30 a second stays for
+    133 ms, a beep begins 50 to 95 ms early by the first choice and 115 ms by the plain way.
+    """
+    if _has_filter(ffmpeg_path(), "rubberband"):
+        return f"rubberband=tempo={1 / factor:.9f}:transients=crisp"
+    return _plain_stretch(factor)
+
+
+def _plain_stretch(factor: int) -> str:
+    """The way that every ffmpeg has; one step takes at most two.
 
     Examples
     --------
-    >>> _stretch(4), _stretch(3)
+    >>> _plain_stretch(4), _plain_stretch(3)
     ('atempo=0.5,atempo=0.5', 'atempo=0.5,atempo=0.666666667')
     """
     steps = max(1, math.ceil(math.log2(factor)))
     tempos = [0.5] * (steps - 1) + [2 ** (steps - 1) / factor]
     return ",".join(f"atempo={tempo:.9g}" for tempo in tempos)
+
+
+@functools.cache
+def _has_filter(program: str, name: str) -> bool:
+    """Whether this ffmpeg was built with a filter."""
+    try:
+        listed = subprocess.run(
+            [program, "-hide_banner", "-filters"], capture_output=True, check=False, text=True
+        )
+    except OSError:
+        return False  # it cannot be started at all, which the encode will say
+    return any(line.split()[1:2] == [name] for line in listed.stdout.splitlines())
 
 
 __all__ = ["SOUNDS", "SlowedTimes", "slow_clip", "slowed_times"]

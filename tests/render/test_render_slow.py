@@ -12,7 +12,7 @@ from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
 from overlay.render.slow import slow_clip, slowed_times
-from tests.clips import make_clip, make_clip_of
+from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import PER_SECOND, code_layer, frames, read
 
 QUICK = EncodeOptions(preset="ultrafast")
@@ -109,3 +109,23 @@ def test_slow__refuses_what_cannot_be(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="also an input"):
         slow_clip(source, [], slowed, source)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
+
+
+def test_slow__sound_stays_with_its_picture(tmp_path: Path) -> None:
+    """Beeps start with their pictures: at once outside the section; inside within one picture.
+
+    A picture stays for 3/30 s there.
+    """
+    source = tmp_path / "a.mp4"
+    beeps = "between(t,0.2,0.3)+between(t,0.8,0.9)+between(t,1.5,1.6)"
+    sound = f"aevalsrc='0.5*sin(2*PI*1000*t)*({beeps})':s=48000:d=2"
+    run_ffmpeg("-f", "lavfi", "-i", f"testsrc2=s={SIZE[0]}x{SIZE[1]}:r=30:d=2",
+               "-f", "lavfi", "-i", sound, "-c:v", "libx264", "-c:a", "aac", source)  # fmt: skip
+    slowed = slowed_times(probe(source), 0.6, 1.1, 3)
+    slow_clip(source, [], slowed, tmp_path / "b.mp4", options=QUICK)
+    heard = read_sound(tmp_path / "b.mp4", mono=True)
+    assert heard is not None
+    loud = heard.t_s[np.abs(heard.samples.ravel()) > 0.1]
+    starts = loud[np.diff(loud, prepend=-1.0) > 0.05]
+    assert starts[[0, 2]] == pytest.approx([0.2, 1.5 + 1.0], abs=0.005)
+    assert starts[1] == pytest.approx(0.6 + 3 * 0.2, abs=3 / 30)
