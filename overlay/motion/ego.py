@@ -28,11 +28,13 @@ FLOOR_PX = 0.03
 SHARE = 0.06
 # Beyond this displacement that share grows with the square: the search saturates, and the finite
 # step shows. A signal that is to be linear in speed must lean on farther ground then.
-LINEAR_PX = 6.0
+LINEAR_PX = 14.0
 LOST_LIKENESS = 0.5
 _CAUCHY = 2.4
 _CHUNK = 512
 _FOREIGN = 1e5
+# How far a vehicle may pitch or roll on its springs.
+_STRAY_RAD = 0.06
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +76,8 @@ class Template:
         Change of `along` for one radian of pitch and of roll of the vehicle; zeros until known.
     trust : ndarray, shape (cells,)
         Information about `along`.
+    share : ndarray of float32, shape (cells,)
+        Share of a displacement along the path by which a cell may stray.
     """
 
     along: FloatArray
@@ -81,6 +85,7 @@ class Template:
     spread: FloatArray
     tilting: FloatArray
     trust: FloatArray
+    share: Float32
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +150,8 @@ def learn_template(
         if along is None:
             return None
         nothing = np.zeros((count, 2, 2))
-        template = Template(along, turning, np.ones(count), nothing, np.ones(count))
+        share = np.full(count, SHARE, np.float32)
+        template = Template(along, turning, np.ones(count), nothing, np.ones(count), share)
     fit: Fit | None = None
     for step in range(steps):
         passes = 4 if fit is None else 2
@@ -168,22 +174,26 @@ def fit_motion(
     passes: int = 4,
     start: Fit | None = None,
     tilt: FloatArray | None = None,
+    tilts_freely: bool = False,
 ) -> Fit:
     """Distance and turn of each pair by iteratively reweighted least squares.
 
     `start` is an earlier fit of the same pairs to go on from; `tilt` the pitch and roll of the
-    vehicle in each pair, shape (n, 2).
+    vehicle in each pair, shape (n, 2). With `tilts_freely` each pair finds its own instead, which
+    leaves the distance untouched by pitch, if less sure.
     """
     lean = np.zeros((len(cells), 2)) if tilt is None else tilt
     parts = []
     for k in range(0, len(cells), _CHUNK):
         part = slice(k, k + _CHUNK)
         warm = None if start is None else (start.distance[part], start.weight[part])
-        parts.append(_fit_chunk(cells.part(part), template, passes, warm, lean[part]))
+        parts.append(_fit_chunk(cells.part(part), template, passes, warm, lean[part], tilts_freely))
     return Fit(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def information(cells: Cells, moved: Float32, spread: FloatArray) -> tuple[Float32, ...]:
+def information(
+    cells: Cells, moved: Float32, spread: FloatArray, stray: Float32
+) -> tuple[Float32, ...]:
     """Inverse covariance of each displacement with the floor added, and that times displacement.
 
     ``W = (T^-1 + q I)^-1 = T (I + q T)^-1`` in closed form, so a singular tensor is no trouble.
@@ -193,9 +203,9 @@ def information(cells: Cells, moved: Float32, spread: FloatArray) -> tuple[Float
     wxx, wxy, wyy, px, py : ndarrays of float32, shape (n, cells)
     """
     alive = spread < _FOREIGN
-    share = SHARE * (1 + (moved / LINEAR_PX) ** 4)
+    share = stray * (1 + np.minimum(moved * (1 / LINEAR_PX), 4) ** 4)
     scale = np.where(alive, spread, 1.0).astype(np.float32)
-    q = (FLOOR_PX**2 + (share * moved) ** 2) * scale**2
+    q = (FLOOR_PX**2 + (share * np.minimum(moved, 99)) ** 2) * scale**2
     live = alive.astype(np.float32)
     a, b, c = (cells.tensor[..., k] * live for k in range(3))
     pull_x, pull_y = cells.pull[..., 0] * live, cells.pull[..., 1] * live
@@ -216,6 +226,7 @@ def _fit_chunk(
     passes: int,
     warm: tuple[FloatArray, Float32] | None,
     tilt: FloatArray,
+    tilts_freely: bool,
 ) -> tuple[npt.NDArray[np.floating], ...]:
     basis, unit = _scaled_basis(template)
     bx, by = basis[:, 0, :].astype(np.float32), basis[:, 1, :].astype(np.float32)
@@ -233,10 +244,13 @@ def _fit_chunk(
         weight = warm[1]
     misfit = np.zeros_like(weight)
     for _ in range(passes):
-        wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
+        wxx, wxy, wyy, px, py = information(cells, moved, template.spread, template.share)
         whole = (weight * wxx) @ outer_xx + (weight * wxy) @ outer_xy + (weight * wyy) @ outer_yy
         whole = whole.reshape(n, 6, 6).astype(np.float64)
         pulls = ((weight * px) @ bx + (weight * py) @ by).astype(np.float64)
+        if tilts_freely:
+            tilt = _free_tilt(whole, pulls)
+            mix = _mixing(tilt)
         normal = mix.transpose(0, 2, 1) @ whole @ mix
         normal[:, range(4), range(4)] += 1e-6 + np.array([0.0, 1e-3, 1e-3, 1e-3])
         right = np.einsum("nij,ni->nj", mix, pulls)
@@ -253,6 +267,21 @@ def _fit_chunk(
     sigma = np.sqrt(np.maximum(cover[:, 0, 0], 0) * np.maximum(chi2, 0.3))
     seen, told = _tilt_seen(whole, pulls, mix, cover, full, tilt)
     return state[:, 0], sigma, state[:, 1:] * unit, chi2, weight, tilt, seen, told
+
+
+def _free_tilt(whole: FloatArray, pulls: FloatArray) -> FloatArray:
+    """Pitch and roll of each pair that fit it best, held near none where it cannot tell."""
+    normal = whole.copy()
+    normal[:, range(6), range(6)] += 1e-6 + np.array([0.0, 0.0, 0.0, 1e-3, 1e-3, 1e-3])
+    d = np.ones(len(whole))
+    for _ in range(2):
+        held = normal.copy()
+        stray = (_STRAY_RAD * d)[:, None] ** 2 + 1e-12
+        held[:, [1, 2], [1, 2]] += 1 / stray
+        state = np.linalg.solve(held, pulls[..., None])[..., 0]
+        d = np.abs(state[:, 0])
+    safe = np.where(np.abs(state[:, 0]) > 1e-9, state[:, 0], 1e-9)
+    return np.clip(state[:, 1:3] / safe[:, None], -2 * _STRAY_RAD, 2 * _STRAY_RAD)
 
 
 def _mixing(tilt: FloatArray) -> FloatArray:
@@ -346,7 +375,7 @@ def _update_along(cells: Cells, template: Template, fit: Fit) -> tuple[FloatArra
     d = fit.distance.astype(np.float32)[:, None]
     along = template.along.astype(np.float32)
     rx, ry = rx + (ax - d * along[:, 0]), ry + (ay - d * along[:, 1])
-    wxx, wxy, wyy, px, py = information(cells, moved, template.spread)
+    wxx, wxy, wyy, px, py = information(cells, moved, template.spread, template.share)
     once = fit.weight * d
     twice = once * d
     a, b, c = ((twice * w).sum(axis=0, dtype=np.float64) for w in (wxx, wxy, wyy))
@@ -365,7 +394,7 @@ def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     """How much worse than expected each cell obeys, and which do not move with the camera."""
     rx, ry, ax, ay, moved = _model(cells, template, fit)
     ux, uy, ok = displacement(cells)
-    w = information(cells, moved, np.ones(len(template.along)))[:3]
+    w = information(cells, moved, np.ones(len(template.along)), template.share)[:3]
     misfit = _misfit(ux - rx - ax, uy - ry - ay, w, ok)
     still = _misfit(ux, uy, w, ok)
     seen: BoolArray = np.asarray(ok.any(axis=0))
@@ -394,7 +423,7 @@ def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray,
     part = Fit(*(value[marked] for value in vars(fit).values()))
     rx, ry, ax, ay, moved = _model(piece, template, part)
     ux, uy, ok = displacement(piece)
-    w = information(piece, moved, np.ones(len(template.along)))[:3]
+    w = information(piece, moved, np.ones(len(template.along)), template.share)[:3]
     without = np.minimum(_misfit(ux - rx, uy - ry, w, ok), 50.0)
     with_it = np.minimum(_misfit(ux - rx - ax, uy - ry - ay, w, ok), 50.0)
     alive = (piece.tensor[..., 0] + piece.tensor[..., 2]) > 10.0

@@ -12,6 +12,7 @@ corner still says what it knows.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,6 +31,14 @@ PIXELS_PER_SAMPLE = 14.0
 _SMOOTH_PX = 1.0
 _HALF_STEPS = 2
 _FULL_STEPS = 2
+_DOUBTFUL = 0.95
+_FADING = 0.97
+# The dense flow must explain a cell by so much better than what the pair before suggests.
+_BETTER = 0.8
+# How fast the flow of a cell may change from pair to pair, and how far to believe its tensor.
+_LOOSE_PX = 0.3
+_LOOSE_SHARE = 0.1
+_KEPT_TRUST = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +76,12 @@ class Prepared:
 
 
 class CellFlowMeter:
-    """Measures pairs of pictures of one size.
+    """Measures successive pairs of pictures of one size.
+
+    Each measurement starts from two guesses, cell by cell the better one: the dense flow of the
+    pair itself, and the flow of the pair before, scaled and turned to fit. The second one follows
+    near ground farther than any search can (30 pixels a pair), and where texture is too weak to
+    search by.
 
     Parameters
     ----------
@@ -85,64 +99,145 @@ class CellFlowMeter:
         if height > width:
             self.columns, self.rows = self.rows, self.columns
         self._dis: Any = self._cv.DISOpticalFlow_create(self._cv.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-        self._bases = {
-            scale: _pixel_base(max(1, width // scale), max(1, height // scale)) for scale in (1, 2)
-        }
+        self._work = {scale: _Work(width // scale, height // scale) for scale in (1, 2)}
+        self._before: Float32 | None = None
+        self._shape = np.zeros((self.rows, self.columns, 2), np.float32)
+        self._shape_size = 0.0
+        self._turning = _rough_turning(self.columns, self.rows, width, height)
 
     def prepare(self, luma: Luma) -> Prepared:
         """Make one picture ready for measuring."""
         cv = self._cv
-        picture = luma.astype(np.float32)
-        smooth = cv.GaussianBlur(picture, (5, 5), _SMOOTH_PX)
-        quarter = cv.resize(smooth, None, fx=0.125, fy=0.125, interpolation=cv.INTER_AREA)
+        smooth = cv.GaussianBlur(luma.astype(np.float32), (5, 5), _SMOOTH_PX)
+        eighth = cv.resize(smooth, None, fx=0.125, fy=0.125, interpolation=cv.INTER_AREA)
         shade = cv.resize(
-            cv.GaussianBlur(quarter, (0, 0), 1.5), self.size, interpolation=cv.INTER_LINEAR
+            cv.GaussianBlur(eighth, (0, 0), 1.5), self.size, interpolation=cv.INTER_LINEAR
         )
-        fine = smooth - shade
-        contrast = float(np.sqrt(np.mean(fine * fine))) + 1e-3
-        fine *= 1 / contrast
-        width, height = self.size
-        half = cv.resize(fine, (width // 2, height // 2), interpolation=cv.INTER_AREA)
-        small = cv.resize(luma, (width // 2, height // 2), interpolation=cv.INTER_AREA)
-        return Prepared(fine, half, luma, small, float(quarter.mean()), contrast)
+        cv.subtract(smooth, shade, dst=smooth)
+        contrast = float(cv.norm(smooth)) / math.sqrt(smooth.size) + 1e-3
+        cv.multiply(smooth, 1 / contrast, dst=smooth)
+        size = (self.size[0] // 2, self.size[1] // 2)
+        half = cv.resize(smooth, size, interpolation=cv.INTER_AREA)
+        small = cv.resize(luma, size, interpolation=cv.INTER_AREA)
+        return Prepared(smooth, half, luma, small, float(eighth.mean()), contrast)
 
     def measure(self, first: Prepared, second: Prepared) -> CellFlow:
-        """Displacement of each cell from the first picture to the second."""
-        cv = self._cv
-        # At half size: DIS is only to find large displacements, and costs a quarter so.
-        dense = self._dis.calc(first.small, second.small, None)
-        grid = cv.resize(dense, (self.columns, self.rows), interpolation=cv.INTER_AREA)
-        grid *= 2.0
+        """Displacement of each cell from the first picture to the second, the next in time."""
+        grid = self._start(first, second)
         for _ in range(_HALF_STEPS):
-            grid = self._step(first.half, second.half, grid, 2)[0]
+            grid = grid + self._change(self._sums(first.half, second.half, grid, 2), 2)
         for _ in range(_FULL_STEPS - 1):
-            grid = self._step(first.fine, second.fine, grid, 1)[0]
-        _, sums, warped = self._step(first.fine, second.fine, grid, 1)
-        return self._cells(sums, warped)
+            grid = grid + self._change(self._sums(first.fine, second.fine, grid, 1), 1)
+        flow = self._cells(self._sums(first.fine, second.fine, grid, 1), grid)
+        self._remember(self._kept(flow, grid))
+        return flow
 
-    def _step(
-        self, first: Float32, second: Float32, grid: Float32, scale: int
-    ) -> tuple[Float32, Float32, Float32]:
-        """One Gauss-Newton step; the new grid, the cell means, and the grid warped with."""
+    def _start(self, first: Prepared, second: Prepared) -> Float32:
+        """Where to start from: cell by cell the dense flow, or the flow before if that fits."""
         cv = self._cv
+        # At half size: the dense flow is only to find large displacements, and costs a quarter so.
+        dense = self._dis.calc(first.small, second.small, None)
+        found: Float32 = cv.resize(dense, (self.columns, self.rows), interpolation=cv.INTER_AREA)
+        found *= 2.0
+        if self._before is None:
+            return found
+        guess, sums = self._fitted_whole(first, second, self._before)
+        other = self._sums(first.half, second.half, found, 2)
+        if sums[..., 5].sum() > _DOUBTFUL * other[..., 5].sum():
+            # The speed has jumped, as it does where frames are missing or were repeated.
+            again = self._along_shape(found, other)
+            guess_again, sums_again = self._fitted_whole(first, second, again)
+            if sums_again[..., 5].sum() < sums[..., 5].sum():
+                guess, sums = guess_again, sums_again
+        costs = cv.GaussianBlur(np.stack([sums[..., 5], other[..., 5]], axis=-1), (3, 3), 0.8)
+        is_better = costs[..., 1] < _BETTER * costs[..., 0]
+        return np.where(is_better[..., None], found, guess).astype(np.float32)
+
+    def _fitted_whole(
+        self, first: Prepared, second: Prepared, guess: Float32
+    ) -> tuple[Float32, Float32]:
+        """A flow scaled and turned to fit the pair, and the cell sums there."""
+        sums = self._sums(first.half, second.half, guess, 2)
+        guess = guess + self._whole_change(sums, guess)
+        return guess, self._sums(first.half, second.half, guess, 2)
+
+    def _along_shape(self, found: Float32, sums: Float32) -> Float32:
+        """The usual flow, scaled and turned to agree with the flow found."""
+        target = found.reshape(-1, 2)
+        basis = np.concatenate([self._shape.reshape(-1, 2, 1), self._turning], axis=2)
+        textured = np.sqrt((sums[..., 0] + sums[..., 2]).ravel())
+        weight, state = textured, np.zeros(4)
+        for _ in range(3):
+            left = (basis * weight[:, None, None]).reshape(-1, 4)
+            normal = left.T @ left
+            normal[range(4), range(4)] += 1e-3 * np.trace(normal) / 4 + 1e-9
+            state = np.linalg.solve(normal, left.T @ (target * weight[:, None]).ravel())
+            rest = target - basis @ state
+            weight = textured / (0.5 + np.hypot(rest[:, 0], rest[:, 1]))
+        return (basis @ state).reshape(found.shape).astype(np.float32)
+
+    def _remember(self, kept: Float32) -> None:
+        """Keep the largest flow of late as the usual shape."""
+        self._before = kept
+        size = float(np.mean(kept * kept))
+        self._shape_size *= _FADING
+        if size > self._shape_size:
+            self._shape, self._shape_size = kept, size
+
+    def _whole_change(self, sums: Float32, grid: Float32) -> Float32:
+        """Scaling and turning of the whole flow that fits the pair best."""
+        cells = sums.reshape(-1, 7)
+        basis = np.concatenate([grid.reshape(-1, 2, 1), self._turning], axis=2)
+        weight = 1 / (cells[:, 5] + 0.02 + 0.02 * cells[:, 6])
+        xx, xy, yy, bx, by = (cells[:, k] * weight for k in range(5))
+        ex, ey = basis[:, 0], basis[:, 1]
+        tx, ty = xx[:, None] * ex + xy[:, None] * ey, xy[:, None] * ex + yy[:, None] * ey
+        normal = ex.T @ tx + ey.T @ ty
+        normal[range(4), range(4)] += 1e-3 * np.trace(normal) / 4 + 1e-9
+        state = np.linalg.solve(normal, ex.T @ bx + ey.T @ by) * 2.0
+        state[0] = np.clip(state[0], -0.3, 0.3)
+        change: Float32 = (basis @ np.clip(state, -6, 6).astype(np.float32)).astype(np.float32)
+        return change.reshape(grid.shape)
+
+    def _sums(self, first: Float32, second: Float32, grid: Float32, scale: int) -> Float32:
+        """Mean over each cell of the products of gradients and differences, (rows, columns, 7)."""
+        cv, work = self._cv, self._work[scale]
         height, width = first.shape
         shift = cv.resize(grid, (width, height), interpolation=cv.INTER_LINEAR)
         shift *= 0.5 / scale
-        base = self._bases[scale]
-        one = cv.remap(first, base - shift, None, cv.INTER_LINEAR, borderMode=cv.BORDER_REPLICATE)
-        two = cv.remap(second, base + shift, None, cv.INTER_LINEAR, borderMode=cv.BORDER_REPLICATE)
-        both = cv.add(one, two)
-        gx = cv.Sobel(both, cv.CV_32F, 1, 0, ksize=3, scale=1 / 16)
-        gy = cv.Sobel(both, cv.CV_32F, 0, 1, ksize=3, scale=1 / 16)
-        diff = cv.subtract(one, two)
-        maps = (gx * gx, gx * gy, gy * gy, gx * diff, gy * diff, diff * diff, both * both)
+        edge = cv.BORDER_REPLICATE
+        maps = cv.subtract(work.base, shift, dst=work.map)
+        one = cv.remap(first, maps, None, cv.INTER_LINEAR, dst=work.one, borderMode=edge)
+        maps = cv.add(work.base, shift, dst=work.map)
+        two = cv.remap(second, maps, None, cv.INTER_LINEAR, dst=work.two, borderMode=edge)
+        diff = cv.subtract(one, two, dst=work.diff)
+        both = cv.add(one, two, dst=work.one)
+        gx = cv.Sobel(both, cv.CV_32F, 1, 0, dst=work.gx, ksize=3, scale=1 / 16)
+        gy = cv.Sobel(both, cv.CV_32F, 0, 1, dst=work.gy, ksize=3, scale=1 / 16)
         cells = (self.columns, self.rows)
-        sums: Float32 = np.stack(
-            [cv.resize(m, cells, interpolation=cv.INTER_AREA) for m in maps], axis=-1
-        )
-        wide = cv.GaussianBlur(sums[..., :5], (0, 0), 1.0)
-        blend = sums[..., :5] + 0.15 * wide
-        return grid + scale * _solved(blend), sums, grid
+        pairs = ((gx, gx), (gx, gy), (gy, gy), (gx, diff), (gy, diff), (diff, diff), (both, both))
+        sums = np.empty((self.rows, self.columns, 7), np.float32)
+        for k, (a, b) in enumerate(pairs):
+            product = cv.multiply(a, b, dst=work.two)
+            sums[..., k] = cv.resize(product, cells, interpolation=cv.INTER_AREA)
+        return sums
+
+    def _change(self, sums: Float32, scale: int) -> Float32:
+        """Gauss-Newton step of each cell, neighbours helping a little."""
+        wide = self._cv.GaussianBlur(sums[..., :5], (0, 0), 1.0)
+        return scale * _solved(sums[..., :5] + 0.15 * wide)
+
+    def _kept(self, flow: CellFlow, grid: Float32) -> Float32:
+        """The flow to go on from: as measured where that is sure, else as guessed."""
+        guess = grid.reshape(-1, 2)
+        sure = np.where(flow.likeness > 0.5, _KEPT_TRUST, 0.0).astype(np.float32)
+        tensor, pull = flow.tensor * sure[:, None], flow.pull * sure[:, None]
+        loose = 1 / (_LOOSE_PX**2 + (_LOOSE_SHARE**2) * np.sum(guess * guess, axis=1))
+        a, b, c = tensor[:, 0] + loose, tensor[:, 1], tensor[:, 2] + loose
+        px, py = pull[:, 0] + loose * guess[:, 0], pull[:, 1] + loose * guess[:, 1]
+        det = a * c - b * b
+        kept = np.stack([(c * px - b * py) / det, (a * py - b * px) / det], axis=-1)
+        return kept.reshape(grid.shape).astype(np.float32)
 
     def _cells(self, sums: Float32, grid: Float32) -> CellFlow:
         width, height = self.size
@@ -159,6 +254,27 @@ class CellFlowMeter:
         likeness = (sums[:, 6] - left) / (sums[:, 6] + left + 1e-6)
         texture = ((sums[:, 5] + sums[:, 6]) / 4).astype(np.float32)
         return CellFlow(tensor, pull, likeness.astype(np.float32), texture)
+
+
+class _Work:
+    """Pictures of one size to work in: making them anew each time costs as much as the work."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.base = _pixel_base(width, height)
+        self.map = np.empty_like(self.base)
+        shape = (height, width)
+        self.one, self.two, self.diff = (np.empty(shape, np.float32) for _ in range(3))
+        self.gx, self.gy = np.empty(shape, np.float32), np.empty(shape, np.float32)
+
+
+def _rough_turning(columns: int, rows: int, width: int, height: int) -> Float32:
+    """Flow of turning about three axes, about a pixel large, shape (cells, 2, 3)."""
+    x = (np.arange(columns) + 0.5) / columns - 0.5
+    y = ((np.arange(rows) + 0.5) / rows - 0.5) * height / width
+    gx, gy = (a.ravel() for a in np.meshgrid(x, y))
+    one, none = np.ones_like(gx), np.zeros_like(gx)
+    parts = [np.stack([one, none], -1), np.stack([none, one], -1), np.stack([-gy, gx], -1)]
+    return np.stack(parts, axis=-1).astype(np.float32)
 
 
 def _pixel_base(width: int, height: int) -> Float32:

@@ -12,6 +12,7 @@ from overlay.footage.model import LumaFrame
 from overlay.motion.attitude import smooth_attitude, tilting_columns
 from overlay.motion.ego import (
     LOST_LIKENESS,
+    SHARE,
     Cells,
     Fit,
     Template,
@@ -22,6 +23,7 @@ from overlay.motion.ego import (
 )
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.model import Box, MotionSignal
+from overlay.motion.plane import cell_grid, find_plane, plane_tilting
 from overlay.motion.trust import PairKinds, find_repeats, sort_pairs, why_untold
 from overlay.timebase import FloatArray
 
@@ -31,7 +33,10 @@ _FOCAL_SHARE = 0.8
 _LEARN_PAIRS = 500
 # Mean square texture, against the picture's own, from which a cell should find its match.
 _TEXTURED = 0.2
-_TILT_ROUNDS = 2
+_TILT_ROUNDS = 3
+# Cells off the ground plane: scenery of any depth, and edges of bodywork.
+_STRAY_SHARE = 0.5
+_STRAY_SPREAD = 5.0
 _FOCAL_SHARES = (0.4, 0.5, 0.65, 0.8, 1.0, 1.3)
 _FOCAL_PAIRS = 90
 _FOCAL_LEAST_PX = 0.6
@@ -212,29 +217,50 @@ def _with_tilt(
     meter: CellFlowMeter, cells: Cells, chosen: npt.NDArray[np.int64], template: Template
 ) -> Fit:
     """Motion once the template and the pitch and roll of the vehicle fit each other."""
+    sample = cells.part(chosen)
+    learned = learn_template(sample, template.turning, start=template, steps=2) or template
+    tilt = np.zeros((len(cells), 2))
+    for round_ in range(_TILT_ROUNDS):
+        template = _with_plane(meter, learned)
+        fit = fit_motion(cells, template, passes=5, tilts_freely=True)
+        tilt = np.stack([_tilt_of(fit, axis) for axis in (0, 1)], axis=-1)
+        if round_ + 1 < _TILT_ROUNDS:
+            found = learn_template(
+                sample, template.turning, start=template, tilt=tilt[chosen], steps=2
+            )
+            learned = found or template
+    return fit_motion(cells, template, passes=3, tilt=tilt)
+
+
+def _with_plane(meter: CellFlowMeter, template: Template) -> Template:
+    """The template with the ground as a plane where that explains it, and how it tilts."""
     width, height = meter.size
-    learned = learn_template(cells.part(chosen), template.turning, start=template, steps=3)
-    template = learned or template
-    fit = fit_motion(cells, template)
-    for _ in range(_TILT_ROUNDS):
+    focal_px = float(np.sqrt(np.min(template.turning[:, 0, 0])) ** 2)
+    grid = cell_grid(meter.columns, meter.rows, width, height, focal_px)
+    own = np.where(template.spread < 10, template.trust, 0.0)
+    plane = find_plane(grid, template.along, own, template.turning)
+    if plane is None:
         tilting = tilting_columns(
             template.along,
-            np.where(template.spread < 10, template.trust, 0.0),
+            own,
             template.turning,
             columns=meter.columns,
             rows=meter.rows,
             width=width,
             height=height,
         )
-        template = replace(template, tilting=tilting)
-        fit = fit_motion(cells, template, passes=1, start=fit, tilt=fit.tilt)
-        tilt = np.stack([_tilt_of(fit, axis) for axis in (0, 1)], axis=-1)
-        learned = learn_template(
-            cells.part(chosen), template.turning, start=template, tilt=tilt[chosen], steps=3
-        )
-        template = learned or template
-        fit = fit_motion(cells, template, passes=3, tilt=tilt)
-    return fit
+        return replace(template, tilting=tilting)
+    along = template.along - template.turning @ plane.turn
+    share = np.where(plane.follows, SHARE, _STRAY_SHARE).astype(np.float32)
+    return replace(
+        template,
+        along=along,
+        tilting=np.where(
+            plane.follows[:, None, None], plane_tilting(grid, plane.travel, plane.normal), 0.0
+        ),
+        spread=np.where(plane.strays, _STRAY_SPREAD, 1.0) * template.spread,
+        share=share,
+    )
 
 
 def _tilt_of(fit: Fit, axis: int) -> FloatArray:

@@ -32,7 +32,7 @@ SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
 MOST_RIVALS = 3
-ROUGHER = 2.0
+PITCH_SIZES = (3e-4, 0.015)  # s^2/m: none, and that of a soft-sprung cart seen from low down
 LOOSER = 1.5
 WIDEST_FACTOR = 1.5
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
@@ -125,15 +125,21 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
     return sorted(fits, key=lambda f: f.point.smoothing_s)
 
 
-def _rougher(fit: Fit) -> Fit:
-    """The fit with a curve free to bend more, and a gain free to wander more.
+def _loosened(fit: Fit, pitch: float) -> Fit:
+    """The fit with a gain free to wander more, and with a given size of the pitch effect.
 
-    One roughness for a whole run is too stiff at the launch, where acceleration jumps, and
-    there the smoothing is told from the delay; twice the root density removed the bias on
-    simulated launches. The likeliest size of the gain error is, by its skew, a low guess.
+    The likeliest size of the gain error is, by its skew, a low guess.
     """
-    noise = fit.noise
-    return replace(fit, noise=replace(noise, jerk=ROUGHER * noise.jerk, gain=LOOSER * noise.gain))
+    return replace(fit, noise=replace(fit.noise, gain=LOOSER * fit.noise.gain, pitch=pitch))
+
+
+def _all_fits(evidence: Evidence, fit: Fit) -> list[Fit]:
+    """Fits over smoothing, without and with a pitch effect, as far as any weight is left."""
+    fits = _over_smoothing(evidence, _loosened(fit, PITCH_SIZES[0]))
+    start = max(fits, key=_log_share)
+    for pitch in PITCH_SIZES[1:]:
+        fits += _over_smoothing(evidence, replace(start, noise=replace(start.noise, pitch=pitch)))
+    return fits
 
 
 def _first_fit(
@@ -180,13 +186,13 @@ def _support(evidence: Evidence, fit: Fit, log_cost: float) -> float:
 
 
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
-    fits = _over_smoothing(evidence, _rougher(fit))
+    fits = _all_fits(evidence, fit)
     best = max(fits, key=_log_share)
     for _ in range(2):
         if abs(best.point.smoothing_s - fit.point.smoothing_s) < 0.06:
             break
         fit = tuned(evidence, best.point, best.noise, rounds=8)
-        fits = _over_smoothing(evidence, _rougher(fit))
+        fits = _all_fits(evidence, fit)
         best = max(fits, key=_log_share)
     logs = np.array([_log_share(f) for f in fits])
     shares = np.exp(logs - np.max(logs))

@@ -13,6 +13,7 @@ from overlay.sync.seed import GAP_STEPS
 from overlay.sync.spline import Grid
 from overlay.timebase import FloatArray
 
+BIN_S = 0.07
 PAD_S = 1.5
 LOG_REACH_S = 0.8
 GAIN_KNOT_S = 2.0
@@ -86,10 +87,40 @@ def knot_step_s(duration_s: float) -> float:
     return float(np.clip(duration_s / 1200.0, 0.1, 0.25))
 
 
+def binned(motion: MotionSignal) -> MotionSignal:
+    """Usable values, neighbours joined up to about a fifteenth of a second.
+
+    The mean over a longer span is as exact as those it is made of, and knots lie further apart.
+    """
+    keep = used(motion)
+    t_s, span, forward, sigma, quality = (
+        x[keep] for x in (motion.t_s, motion.span_s, motion.forward, motion.sigma, motion.quality)
+    )
+    each = int(BIN_S / float(np.median(span)))
+    if each < 2:
+        return replace(motion, t_s=t_s, span_s=span, forward=forward, sigma=sigma, quality=quality)
+    start, end = t_s - span / 2, t_s + span / 2
+    breaks = np.concatenate([[True], np.abs(start[1:] - end[:-1]) > 0.1 * span[1:]])
+    piece = np.cumsum(breaks) - 1
+    since = np.arange(len(t_s)) - np.flatnonzero(breaks)[piece]
+    first = np.flatnonzero(breaks | (since % each == 0))
+    last = np.append(first[1:], len(t_s)) - 1
+    size = np.add.reduceat(span, first)
+    variance = np.add.reduceat((span * sigma) ** 2, first) / size**2
+    return replace(
+        motion,
+        t_s=(start[first] + end[last]) / 2,
+        span_s=end[last] - start[first],
+        forward=np.add.reduceat(span * forward, first) / size,
+        sigma=np.sqrt(variance),
+        quality=np.add.reduceat(span * quality, first) / size,
+    )
+
+
 def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float) -> Evidence:
     """Motion and the log values around it when the log runs `shift_s` ahead of footage."""
-    keep = used(motion)
-    t_s, span = motion.t_s[keep], motion.span_s[keep]
+    motion = binned(motion)
+    t_s, span = motion.t_s, motion.span_s
     start, end = float(t_s[0] - span[0] / 2), float(t_s[-1] + span[-1] / 2)
     step = knot_step_s(end - start)
     grid = Grid(start - PAD_S, step, int(np.ceil((end - start + 2 * PAD_S) / step)))
@@ -97,9 +128,7 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
     knots = int(np.clip(np.ceil((end - start) / GAIN_KNOT_S), 2, MOST_GAIN_KNOTS))
     position = (t_s - start) / (end - start) * knots
     hats = np.maximum(0.0, 1 - np.abs(position[:, None] - np.arange(knots + 1)[None, :]))
-    scale = _relative(motion.sigma[keep], len(t_s)) / np.sqrt(
-        np.clip(motion.quality[keep], 0.05, 1)
-    )
+    scale = _relative(motion.sigma, len(t_s)) / np.sqrt(np.clip(motion.quality, 0.05, 1))
     scale /= float(np.median(scale))
     log_step = near.median_step_s
     log_joined = np.diff(near.t_s, prepend=-np.inf) < 1.5 * log_step
@@ -109,7 +138,7 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
     return Evidence(
         motion_t_s=t_s,
         motion_span_s=span,
-        motion=motion.forward[keep],
+        motion=motion.forward,
         motion_scale=scale,
         motion_joined=np.diff(t_s, prepend=-np.inf) < 1.6 * float(np.median(np.diff(t_s))),
         log_t_s=near.t_s,
@@ -156,9 +185,7 @@ def starting_point(evidence: Evidence, shift_s: float, smoothing_s: float) -> Po
     gain = max(gain, 1e-4)
     centres = e.grid.start_s + e.grid.step_s * (np.arange(e.grid.size) - 1.0)
     w = np.interp(centres, when + smoothing_s, e.log)
-    return Point(
-        shift_s - smoothing_s, 0.0, smoothing_s, gain, 0.0, np.zeros(e.gain_basis.shape[1]), w
-    )
+    return Point(shift_s - smoothing_s, 0.0, smoothing_s, gain, 0.0, np.zeros(e.errors), w)
 
 
 def starting_noise(evidence: Evidence) -> Noise:

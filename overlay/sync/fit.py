@@ -32,6 +32,9 @@ LARGEST_STEP_S = 0.3
 ROBUST_ROUNDS = (2, 4, 7)
 COLOUR_ROUNDS = (3, 6)
 LEAST_COLOUR = 0.07  # less changes the interval by under a twelfth and is not worth its cost
+JUMP_SPAN_S = 0.6  # a jump of acceleration shows between the means this far apart
+JUMP_REACH_S = 0.2  # and lies within this of where the fit has it
+COMMON_JUMP_MPS2 = 1.0  # smaller ones are ordinary driving
 STRAY = 2.5  # residuals beyond this many sigmas weigh less
 OUTLIER = 5.0  # and beyond this much less
 
@@ -62,13 +65,17 @@ class Fit:
 
 def unit_weights(evidence: Evidence) -> Weights:
     """No value distrusted yet."""
-    return Weights(np.ones(len(evidence.motion)), np.ones(len(evidence.log)))
+    return Weights(
+        np.ones(len(evidence.motion)), np.ones(len(evidence.log)), np.ones(evidence.grid.size - 3)
+    )
 
 
-def cost_of(evidence: Evidence, noise: Noise, point: Point, system: System) -> float:
+def cost_of(
+    evidence: Evidence, noise: Noise, point: Point, system: System, weights: Weights
+) -> float:
     """Minus two log marginal likelihood at a converged point, constants left out."""
     p = precision(evidence, noise)
-    count = evidence.gain_basis.shape[1]
+    count = evidence.errors
     rows = evidence.grid.size - 3
     total = p.motion * system.rss["motion"] + p.log * system.rss["log"]
     total += p.rough * system.rss["rough"] + p.border[0] * point.offset**2
@@ -77,12 +84,13 @@ def cost_of(evidence: Evidence, noise: Noise, point: Point, system: System) -> f
     total += float(p.border[1 : 1 + count] @ point.gain_error**2)
     total -= len(evidence.motion) * math.log(p.motion) + len(evidence.log) * math.log(p.log)
     total -= rows * (math.log(p.rough) + 2 * math.log1p(point.smoothing_s / evidence.grid.step_s))
-    total -= count * math.log(p.border[1]) if count else 0.0
+    total -= float(np.sum(np.log(p.border[1 : 1 + count])))
     for colour, joined in (
         (noise.motion_colour, evidence.motion_joined),
         (noise.log_colour, evidence.log_joined),
     ):
         total -= float(np.sum(~joined)) * math.log1p(-(colour**2))
+    total -= float(np.sum(np.log(weights.rough)))
     if evidence.drifts:
         total += p.border[-1] * point.drift**2
     return float(total + log_determinant(system, p, count + 1))
@@ -145,7 +153,7 @@ def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: Sy
     Each variance is the weighted residual sum over its residual degrees of freedom
     (Schall 1991, Biometrika 78:719; stated from memory).
     """
-    count = evidence.gain_basis.shape[1]
+    count = evidence.errors
     p = precision(evidence, noise)
     motion, log, rough = _effective(system, p, count + 1)
     rows = evidence.grid.size - 3
@@ -167,14 +175,16 @@ def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: Sy
     )
 
 
-def _regained(evidence: Evidence, point: Point, noise: Noise, system: System) -> Noise:
+def _regained(
+    evidence: Evidence, point: Point, noise: Noise, system: System, weights: Weights
+) -> Noise:
     """The gain error's size by search: from a wrong start the fixed point takes it for real."""
     best, least = noise.gain, math.inf
     for factor in (0.1, 0.4, 1.0, 2.5):
         size = float(np.clip(noise.gain * factor, SMALLEST_GAIN_ERROR, LARGEST_GAIN_ERROR))
         trial = replace(noise, gain=size)
         *_, gain = newton_step(system, precision(evidence, trial), point)
-        cost = cost_of(evidence, trial, point, system) - gain
+        cost = cost_of(evidence, trial, point, system, weights) - gain
         if cost < least - 1e-9:
             best, least = size, cost
     return replace(noise, gain=best)
@@ -184,6 +194,28 @@ def _robust(residual: FloatArray, sigma: float) -> FloatArray:
     z = np.abs(residual) / sigma
     weight = np.where(z > STRAY, STRAY / np.maximum(z, STRAY), 1.0)
     return np.where(z > OUTLIER, STRAY * OUTLIER / np.maximum(z, OUTLIER) ** 2, weight)
+
+
+def _bent(evidence: Evidence, point: Point, noise: Noise) -> FloatArray:
+    """Relative precision of the roughness at each knot: low where acceleration jumps.
+
+    A launch, a lift and a stop are jumps of acceleration within a tenth of a second. One
+    roughness for all would smooth them, and a smoother curve asks for less smoothing by the
+    receiver. So round each jump the curve is free to make it at any one knot, wherever the
+    smoothing tried puts it.
+    """
+    step = evidence.grid.step_s
+    count = evidence.grid.size - 3
+    v = point.w[1:] + point.smoothing_s / step * np.diff(point.w)
+    reach = max(1, round(JUMP_SPAN_S / 2 / step))
+    accel = np.convolve(np.diff(v), np.full(2 * reach - 1, 1 / (2 * reach - 1)), "same") / step
+    jump = np.zeros(count)
+    jump[reach : count - reach] = np.abs(accel[2 * reach : count] - accel[: count - 2 * reach])
+    jump = np.maximum(jump - COMMON_JUMP_MPS2, 0.0)
+    wide = 2 * max(1, round(JUMP_REACH_S / step)) + 1
+    nearby = np.lib.stride_tricks.sliding_window_view(np.pad(jump, wide // 2), wide).max(axis=1)
+    usual = noise.jerk / math.sqrt(step)
+    return np.asarray(1 / (1 + (nearby / step / usual) ** 2))
 
 
 def _recoloured(
@@ -200,7 +232,9 @@ def _recoloured(
             trial = replace(noise, **{name: math.tanh(here + step)})
             system = assemble(evidence, point, trial, weights)
             *_, gain = newton_step(system, precision(evidence, trial), point, fixed)
-            costs.append(cost_of(evidence, trial, point, system) - gain + (here + step) ** 2)
+            costs.append(
+                cost_of(evidence, trial, point, system, weights) - gain + (here + step) ** 2
+            )
         bend = costs[0] - 2 * costs[1] + costs[2]
         tilt = (costs[2] - costs[0]) / 2
         move = -tilt / bend if bend > 1e-9 else -math.copysign(2.0, tilt)
@@ -232,11 +266,12 @@ def tuned(
         )
         noise = renewed_noise(evidence, point, noise, system)
         if not fixed:
-            noise = _regained(evidence, point, noise, system)
+            noise = _regained(evidence, point, noise, system, weights)
         if round_ in ROBUST_ROUNDS:
             weights = Weights(
                 _robust(system.residual["motion"], noise.motion),
                 _robust(system.residual["log"], noise.log_mps),
+                _bent(evidence, point, noise),
             )
             system = None
         if colours and round_ in COLOUR_ROUNDS:
@@ -267,7 +302,9 @@ def fitted(
     point, system, sigma = climb(
         evidence, point, noise, weights, steps=steps, fixed=fixed, held=held
     )
-    return Fit(point, noise, weights, cost_of(evidence, noise, point, system), sigma, system)
+    return Fit(
+        point, noise, weights, cost_of(evidence, noise, point, system, weights), sigma, system
+    )
 
 
 def curvature_sigma_s(evidence: Evidence, fit: Fit) -> float:

@@ -2,20 +2,23 @@
 
 The unknown is the receiver's smoothed speed w, a cubic B-spline on footage time; true speed is
 ``v = w + tau dw/dt``, which inverts the pole exactly, so every row stays local and every solve
-is banded. With gain g, offset b and a slow gain error e(t)::
+is banded. With gain g, offset b, a slow gain error e(t) and a pitch effect kappa::
 
-    motion_i = g (1 + e(t_i)) mean(v over span_i) + b + noise
+    motion_i = g (1 + e(t_i) + kappa dv/dt) mean(v over span_i) + b + noise
     log_k    = w(t_k - shift) + noise
     d2v/dt2  = white noise (the speed is smooth, how smooth the data decide)
 
-Both noises may be first-order coloured. w, b and e are integrated out (a linear mixed model,
+A vehicle pitches in proportion to its acceleration, and with it the camera's view of the ground,
+so the gain depends on acceleration (kappa, of either sign).
+
+Both noises may be first-order coloured. w, b, e and kappa are integrated out (a linear mixed model,
 so variances come from the restricted likelihood); gain, shift and drift are maximised.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 
@@ -73,6 +76,11 @@ class Evidence:
     gain_basis: FloatArray
     drifts: bool = False
 
+    @property
+    def errors(self) -> int:
+        """How many terms the gain's error has: those of the slow one, and the pitch effect."""
+        return int(self.gain_basis.shape[1]) + 1
+
     @cached_property
     def motion_rows(self) -> MeanRows:
         """Rows of the mean over each span, before the smoothing is known."""
@@ -91,6 +99,8 @@ class Noise:
         Root spectral density of d2v/dt2, m/s^2 per root second.
     gain : float
         Standard deviation of the slow gain error.
+    pitch : float
+        Standard deviation of the pitch effect on the gain, s^2/m.
     motion_colour, log_colour : float
         Correlation of each noise from a value to the next, -1 to 1.
     """
@@ -99,13 +109,14 @@ class Noise:
     log_mps: float
     jerk: float
     gain: float
+    pitch: float = 0.005
     motion_colour: float = 0.0
     log_colour: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
 class Point:
-    """One value for every unknown."""
+    """One value for every unknown; the last of `gain_error` is the pitch effect."""
 
     shift_s: float
     drift: float
@@ -118,10 +129,14 @@ class Point:
 
 @dataclass(frozen=True, eq=False)
 class Weights:
-    """Robust weights of motion and log values, 0 to 1."""
+    """Robust weights of motion and log values, 0 to 1, and relative precision of roughness.
+
+    The last, one for each knot but three, is low where the speed bends sharply (a launch).
+    """
 
     motion: FloatArray
     log: FloatArray
+    rough: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,17 +171,19 @@ def _whitened(values: FloatArray, colour: float, joined: BoolArray) -> FloatArra
     return out
 
 
-@lru_cache(maxsize=64)
-def _roughness(grid: Grid, smoothing_s: float) -> tuple[FloatArray, FloatArray]:
-    """Row that gives d2v/dt2 from coefficients of w, and the banded normal matrix of all rows.
-
-    The row is causal, so that its inverse is stable.
-    """
+def rough_row(grid: Grid, smoothing_s: float) -> FloatArray:
+    """Row that gives d2v/dt2 from coefficients of w; causal, so that its inverse is stable."""
     ratio = smoothing_s / grid.step_s
-    row = np.array([-ratio, 1 + 3 * ratio, -2 - 3 * ratio, 1 + ratio]) / grid.step_s**2
-    count = grid.size - 3
-    rows = Rows(np.arange(count), np.tile(row, (count, 1)))
-    return row, banded_gram(rows, np.ones(count), grid.size, 3)
+    return np.array([-ratio, 1 + 3 * ratio, -2 - 3 * ratio, 1 + ratio]) / grid.step_s**2
+
+
+def _rough_gram(row: FloatArray, weight: FloatArray, band: int) -> FloatArray:
+    """Banded normal matrix of the same row at every knot."""
+    gram = np.zeros((band + 1, len(weight) + 3))
+    for k in range(4):
+        product = np.convolve(weight, row[: 4 - k] * row[k:])
+        gram[k, : len(product)] = product
+    return gram
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,19 +197,23 @@ class Part:
 
 
 def _motion_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> Part:
-    mean, before = e.motion_rows.at(point.smoothing_s)
-    count = e.gain_basis.shape[1]
-    gain = point.gain * (1 + e.gain_basis @ point.gain_error) / e.motion_scale
+    mean, before = e.motion_rows.speed(point.smoothing_s)
+    change, change_before = e.motion_rows.acceleration(point.smoothing_s)
+    count = e.errors
     flat = mean.times(point.w)
+    errors = np.column_stack([e.gain_basis, change.times(point.w)])
+    gain = point.gain * (1 + errors @ point.gain_error) / e.motion_scale
+    tilt = point.gain * point.gain_error[-1] * flat / e.motion_scale
     columns = np.zeros((len(flat), count + 3 + e.drifts))
     columns[:, 0] = 1 / e.motion_scale
-    columns[:, 1 : 1 + count] = (point.gain * flat / e.motion_scale)[:, None] * e.gain_basis
+    columns[:, 1 : 1 + count] = (point.gain * flat / e.motion_scale)[:, None] * errors
     columns[:, count + 1] = gain * flat
     misfit = (e.motion - point.offset) / e.motion_scale - gain * flat
-    values = gain[:, None] * mean.values
+    values = gain[:, None] * mean.values + tilt[:, None] * change.values
     if colour != 0.0:
         own, back = _link(colour, e.motion_joined)
-        values = own[:, None] * values + (back * np.roll(gain, 1))[:, None] * before
+        earlier = np.roll(gain, 1)[:, None] * before + np.roll(tilt, 1)[:, None] * change_before
+        values = own[:, None] * values + back[:, None] * earlier
     return Part(
         Rows(mean.first, values),
         _whitened(columns, colour, e.motion_joined),
@@ -207,7 +228,7 @@ def _log_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> P
     when = when - point.drift * (when - middle)
     here = basis(e.grid, when)
     slope = -basis(e.grid, when, 1).times(point.w) / e.log_scale
-    count = e.gain_basis.shape[1]
+    count = e.errors
     columns = np.zeros((len(when), count + 3 + e.drifts))
     columns[:, count + 2] = slope
     if e.drifts:
@@ -234,11 +255,11 @@ def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -
         "log": _log_part(evidence, point, noise.log_colour, weights.log),
     }
     band = max(part.rows.values.shape[1] for part in parts.values()) - 1
-    row, rough_gram = _roughness(evidence.grid, point.smoothing_s)
+    row = rough_row(evidence.grid, point.smoothing_s)
     rough = np.correlate(point.w, row, "valid")
-    gram = {"rough": np.zeros((band + 1, size))}
-    gram["rough"][:4] = rough_gram
-    pull, rss = {"rough": -np.convolve(rough, row)}, {"rough": float(rough @ rough)}
+    bent = weights.rough * rough
+    gram = {"rough": _rough_gram(row, weights.rough, band)}
+    pull, rss = {"rough": -np.convolve(bent, row)}, {"rough": float(bent @ rough)}
     cross, corner, border_pull, residual = {}, {}, {}, {}
     for name, part in parts.items():
         heavy = part.weight[:, None] * np.column_stack([part.columns, part.misfit])
@@ -264,17 +285,18 @@ class Precision:
 
 def precision(evidence: Evidence, noise: Noise) -> Precision:
     """Inverse variances from noise sizes."""
-    count = evidence.gain_basis.shape[1]
+    count = evidence.errors
     border = np.full(count + 3 + evidence.drifts, 1e-4)
     border[0] = OFFSET_SIGMA**-2
-    border[1 : 1 + count] = noise.gain**-2
+    border[1:count] = noise.gain**-2
+    border[count] = noise.pitch**-2
     if evidence.drifts:
         border[-1] = DRIFT_SIGMA**-2
     rough = evidence.grid.step_s / noise.jerk**2
     return Precision(noise.motion**-2, noise.log_mps**-2, rough, border)
 
 
-def _factor(system: System, p: Precision) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def factored(system: System, p: Precision) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Banded Cholesky factor, border right side, its solution, and the Schur complement."""
     import scipy.linalg
 
@@ -294,7 +316,7 @@ def log_determinant(system: System, p: Precision, random: int) -> float:
 
     `random` is how many border columns, from the first, belong to that.
     """
-    factor, _, _, schur = _factor(system, p)
+    factor, _, _, schur = factored(system, p)
     _, corner = np.linalg.slogdet(schur[:random, :random])
     return 2 * float(np.sum(np.log(factor[0]))) + float(corner)
 
@@ -310,7 +332,7 @@ def newton_step(
     """
     import scipy.linalg
 
-    factor, cross, solved, schur = _factor(system, p)
+    factor, cross, solved, schur = factored(system, p)
     pull = p.motion * system.pull["motion"] + p.log * system.pull["log"]
     pull += p.rough * system.pull["rough"] - RIDGE * point.w
     border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]

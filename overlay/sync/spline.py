@@ -118,20 +118,22 @@ def added(pieces: list[tuple[Rows, FloatArray | float]]) -> Rows:
 
 @dataclass(frozen=True, eq=False)
 class MeanRows:
-    """Rows that give the mean of ``w + tau dw/dt`` over spans, for any tau.
+    """Rows that give the means of ``w + tau dw/dt`` and of its derivative over spans.
 
     Attributes
     ----------
-    mean, slope : Rows
-        Of w and of its derivative; the same columns.
-    mean_before, slope_before : Rows
+    mean, slope, bend : Rows
+        Of w and of its first two derivatives; the same columns.
+    mean_before, slope_before, bend_before : Rows
         The same of the value before each, laid out in the columns of its own row.
     """
 
     mean: Rows
     slope: Rows
+    bend: Rows
     mean_before: Rows
     slope_before: Rows
+    bend_before: Rows
 
     @staticmethod
     def over(
@@ -145,14 +147,22 @@ class MeanRows:
         before, at, after = (basis(grid, t_s + k * half) for k in (-1, 0, 1))
         mean = added([(before, 1 / 6), (at, 2 / 3), (after, 1 / 6)])
         slope = added([(before, -1 / span_s), (at, 0.0), (after, 1 / span_s)])
+        first, last = (basis(grid, t_s + k * half, 1) for k in (-1, 1))
+        bend = added([(first, -1 / span_s), (at, 0.0), (last, 1 / span_s)])
         mean, mean_before = beside_previous(mean, joined)
         slope, slope_before = beside_previous(slope, joined)
-        return MeanRows(mean, slope, mean_before, slope_before)
+        bend, bend_before = beside_previous(bend, joined)
+        return MeanRows(mean, slope, bend, mean_before, slope_before, bend_before)
 
-    def at(self, smoothing_s: float) -> tuple[Rows, FloatArray]:
-        """The rows for one smoothing, and the entries of the rows before."""
+    def speed(self, smoothing_s: float) -> tuple[Rows, FloatArray]:
+        """Rows of the mean speed for one smoothing, and the entries of the rows before."""
         rows = Rows(self.mean.first, self.mean.values + smoothing_s * self.slope.values)
         return rows, self.mean_before.values + smoothing_s * self.slope_before.values
+
+    def acceleration(self, smoothing_s: float) -> tuple[Rows, FloatArray]:
+        """Rows of the mean acceleration, and the entries of the rows before."""
+        rows = Rows(self.mean.first, self.slope.values + smoothing_s * self.bend.values)
+        return rows, self.slope_before.values + smoothing_s * self.bend_before.values
 
 
 def beside_previous(rows: Rows, joined: npt.NDArray[np.bool_]) -> tuple[Rows, Rows]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import multiprocessing
 import sys
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from itertools import product
 
 import numpy as np
@@ -37,6 +37,11 @@ class Cell:
     delay_s: float
     smoothing_s: float
     length_s: float = 10.0
+
+    def rng(self, number: int) -> np.random.Generator:
+        """Own random numbers for each trial of each cell, so that cells do not share luck."""
+        of_cell = [round(1000 * value) for value in astuple(self)]
+        return np.random.default_rng([20260411, number, *of_cell])
 
 
 SHORT = (
@@ -94,7 +99,7 @@ def scene(cell: Cell, rng: np.random.Generator) -> tuple[MotionSignal, Series, f
 def trial(job: tuple[Cell, int]) -> tuple[float, bool, float, float]:
     """Error (NaN when refused), whether the interval holds the truth, bound, stated sigma."""
     cell, number = job
-    motion, log, total, bound = scene(cell, np.random.default_rng([20260411, number]))
+    motion, log, total, bound = scene(cell, cell.rng(number))
     found = estimate_offset(motion, log)
     if found.total_offset_s is None or found.interval_s is None:
         return float("nan"), False, bound, float("nan")
