@@ -19,6 +19,8 @@ _HOLD_S = 0.5
 _LEAST_STILL_S = 0.2
 _FIT_TOP = 0.35
 _ROOT_STEPS = 120
+_SOFTEST_S = 0.6  # longest that clutch and throttle take up: common practice, no source
+_ALIKE = 2.0
 
 
 @dataclass(frozen=True)
@@ -86,33 +88,43 @@ def _fit_window_start(t: FloatArray, value: FloatArray, rise: int) -> int:
 
 
 def _fit_break(t: FloatArray, value: FloatArray, sigma: FloatArray) -> Onset | None:
-    """Least squares of ``b + max(t - t0, 0) a + max(t - t0, 0)^2 c`` over the break t0."""
+    """Mean and spread of the break t0 over all starts that fit, sharp or soft.
+
+    A clutch takes up and a throttle opens over a time r, unknown up to `_SOFTEST_S`: until then
+    the speed grows with the square of time, from then on in line. A sharp corner alone would put
+    the start of a soft one late by about r/2.
+    """
     if len(t) < 6:
         return None
     step = float(np.median(np.diff(t)))
     tries = np.linspace(t[0] + 2 * step, t[-1] - 2 * step, _ROOT_STEPS)
-    costs = np.array([_break_cost(t, value, sigma, x)[0] for x in tries])
-    k = int(np.argmin(costs))
-    fine = np.linspace(tries[max(k - 1, 0)], tries[min(k + 1, len(tries) - 1)], 41)
-    costs = np.array([_break_cost(t, value, sigma, x)[0] for x in fine])
-    best = float(fine[int(np.argmin(costs))])
-    _, slope, offset = _break_cost(t, value, sigma, best)
-    if slope <= 0 or offset > _UNDER_WAY or best - t[0] < _LEAST_STILL_S / 2:
+    costs = np.array([_break_cost(t, value, sigma, x, 0.0)[0] for x in tries])
+    corner = float(tries[int(np.argmin(costs))])
+    _, slope, offset = _break_cost(t, value, sigma, corner, 0.0)
+    if slope <= 0 or offset > _UNDER_WAY or corner - t[0] < _LEAST_STILL_S / 2:
         return None
-    before = t < best
-    scatter = float(np.std(value[before])) if before.sum() > 3 else float(np.median(sigma))
-    noise = max(scatter, float(np.median(sigma)))
-    # Break of a ramp of slope a in white noise s, spacing h: variance about 4 s^2 / (n a^2) over
-    # the n values of the ramp used; the bend takes part of that evidence, hence 9.
-    used_values = max(int(np.sum(~before)), 3)
-    return Onset(best, float(np.hypot(3 * noise / (slope * np.sqrt(used_values)), step / 4)))
+    softness = np.linspace(0.0, _SOFTEST_S, 13)
+    starts = np.arange(max(t[0], corner - _SOFTEST_S), corner + 0.1, min(step / 3, 0.01))
+    grid = np.array([[_break_cost(t, value, sigma, x, r) for r in softness] for x in starts])
+    cost = np.where(grid[..., 1] > 0, grid[..., 0], np.inf)
+    # Noise is taken as large as the best misfit says, and its neighbours as half alike.
+    free = max(len(t) - 5, 1)
+    scale = _ALIKE * max(float(np.min(cost)) / free, 1e-12)
+    chance = np.exp(-(cost - np.min(cost)) / (2 * scale)).sum(axis=1)
+    chance /= chance.sum()
+    best = float(chance @ starts)
+    spread = float(np.sqrt(chance @ (starts - best) ** 2))
+    return Onset(best, float(np.hypot(spread, step / 4)))
 
 
 def _break_cost(
-    t: FloatArray, value: FloatArray, sigma: FloatArray, at_s: float
+    t: FloatArray, value: FloatArray, sigma: FloatArray, at_s: float, soft_s: float
 ) -> tuple[float, float, float]:
-    """Weighted misfit, slope and offset of the best broken line that breaks at `at_s`."""
-    ramp = np.maximum(t - at_s, 0.0)
+    """Weighted misfit, slope and offset of the best start at `at_s`, soft over `soft_s`."""
+    gone = np.maximum(t - at_s, 0.0)
+    ramp = gone
+    if soft_s > 0:
+        ramp = np.where(gone < soft_s, gone * gone / (2 * soft_s), gone - soft_s / 2)
     design = np.stack([np.ones_like(t), ramp, ramp * ramp], axis=-1) / sigma[:, None]
     found, *_ = np.linalg.lstsq(design, value / sigma, rcond=None)
     rest = design @ found - value / sigma
