@@ -29,7 +29,7 @@ CELL_HEIGHT_SHARE = 1 / 18
 # Noise left after smoothing is shared by neighbouring pixels: about this many make one sample.
 PIXELS_PER_SAMPLE = 14.0
 _SMOOTH_PX = 1.0
-_HALF_STEPS = 2
+_HALF_STEPS = 1
 _FULL_STEPS = 2
 _DOUBTFUL = 0.95
 _FADING = 0.97

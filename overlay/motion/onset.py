@@ -18,7 +18,10 @@ _UNDER_WAY = 0.15
 _HOLD_S = 0.5
 _LEAST_STILL_S = 0.2
 _FIT_TOP = 0.35
-_ROOT_STEPS = 120
+# How long the acceleration takes to grow: a clutch and a throttle take a quarter of a second
+# (common practice, no source), an electric motor hardly any.
+_SOFTNESS_S = np.array([0.005, 0.04, 0.08, 0.12, 0.16, 0.22, 0.3, 0.4])
+_USUAL_SOFTNESS_S = 0.25
 _SOFTEST_S = 0.6  # longest that clutch and throttle take up: common practice, no source
 _ALIKE = 2.0
 
@@ -42,8 +45,9 @@ class Onset:
 def motion_onset(signal: MotionSignal) -> Onset | None:
     """First instant of lasting motion; None if the clip starts while moving or never moves.
 
-    A broken line (rest, then a ramp with a bend) is fitted to the values around the first lasting
-    rise; where the ramp leaves rest is the onset.
+    Rest, then a ramp that sets in softly and may bend, is fitted to the values around the first
+    lasting rise; where it leaves rest is the onset. How soft the start is can hardly be told, and
+    sigma holds that.
 
     Parameters
     ----------
@@ -88,45 +92,47 @@ def _fit_window_start(t: FloatArray, value: FloatArray, rise: int) -> int:
 
 
 def _fit_break(t: FloatArray, value: FloatArray, sigma: FloatArray) -> Onset | None:
-    """Mean and spread of the break t0 over all starts that fit, sharp or soft.
+    """Mean and spread of the break over all soft starts, each as likely as it fits.
 
-    A clutch takes up and a throttle opens over a time r, unknown up to `_SOFTEST_S`: until then
-    the speed grows with the square of time, from then on in line. A sharp corner alone would put
-    the start of a soft one late by about r/2.
+    The start is ``b + a s(t - t0) + c s(t - t0)^2``, where the slope of s grows evenly from 0 to 1
+    over the softness and stays so.
     """
     if len(t) < 6:
         return None
     step = float(np.median(np.diff(t)))
-    tries = np.linspace(t[0] + 2 * step, t[-1] - 2 * step, _ROOT_STEPS)
-    costs = np.array([_break_cost(t, value, sigma, x, 0.0)[0] for x in tries])
-    corner = float(tries[int(np.argmin(costs))])
-    _, slope, offset = _break_cost(t, value, sigma, corner, 0.0)
-    if slope <= 0 or offset > _UNDER_WAY or corner - t[0] < _LEAST_STILL_S / 2:
+    breaks = np.arange(t[0] + 2 * step, t[-1] - 2 * step, min(step / 3, 0.01))
+    if not len(breaks):
         return None
-    softness = np.linspace(0.0, _SOFTEST_S, 13)
-    starts = np.arange(max(t[0], corner - _SOFTEST_S), corner + 0.1, min(step / 3, 0.01))
-    grid = np.array([[_break_cost(t, value, sigma, x, r) for r in softness] for x in starts])
-    cost = np.where(grid[..., 1] > 0, grid[..., 0], np.inf)
-    # Noise is taken as large as the best misfit says, and its neighbours as half alike.
-    free = max(len(t) - 5, 1)
-    scale = _ALIKE * max(float(np.min(cost)) / free, 1e-12)
-    chance = np.exp(-(cost - np.min(cost)) / (2 * scale)).sum(axis=1)
-    chance /= chance.sum()
-    best = float(chance @ starts)
-    spread = float(np.sqrt(chance @ (starts - best) ** 2))
-    return Onset(best, float(np.hypot(spread, step / 4)))
+    chi2, slope, offset = _costs(t, value, sigma, breaks)
+    spare = max(len(t) - 5, 1)
+    # Where even the best start strays by more than sigma says, sigma is too small.
+    log = -0.5 * chi2 / max(float(chi2.min()) / spare, 1.0) - _SOFTNESS_S / _USUAL_SOFTNESS_S
+    log = np.where(slope > 0, log, -np.inf)
+    if not np.isfinite(log).any():
+        return None
+    share = np.exp(log - log.max())
+    share /= share.sum()
+    best = np.unravel_index(int(np.argmax(share)), share.shape)
+    mean = float(np.sum(share * breaks[:, None]))
+    spread = float(np.sqrt(np.sum(share * (breaks[:, None] - mean) ** 2)))
+    if offset[best] > _UNDER_WAY or mean - t[0] < _LEAST_STILL_S / 2:
+        return None
+    return Onset(mean, float(np.hypot(spread, step / 4)))
 
 
-def _break_cost(
-    t: FloatArray, value: FloatArray, sigma: FloatArray, at_s: float, soft_s: float
-) -> tuple[float, float, float]:
-    """Weighted misfit, slope and offset of the best start at `at_s`, soft over `soft_s`."""
-    gone = np.maximum(t - at_s, 0.0)
-    ramp = gone
-    if soft_s > 0:
-        ramp = np.where(gone < soft_s, gone * gone / (2 * soft_s), gone - soft_s / 2)
-    design = np.stack([np.ones_like(t), ramp, ramp * ramp], axis=-1) / sigma[:, None]
-    found, *_ = np.linalg.lstsq(design, value / sigma, rcond=None)
-    rest = design @ found - value / sigma
-    cost = float(np.sum(np.minimum(rest * rest, 25.0)))
-    return cost, float(found[1]), float(found[0])
+def _costs(
+    t: FloatArray, value: FloatArray, sigma: FloatArray, breaks: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Misfit, slope and offset for each break and softness, shape (breaks, softnesses)."""
+    past = np.maximum(t - breaks[:, None, None], 0.0)
+    soft = _SOFTNESS_S[:, None]
+    ramp = np.where(past < soft, past * past / (2 * soft), past - soft / 2)
+    design = np.stack([np.ones_like(ramp), ramp, ramp * ramp], axis=-1) / sigma[:, None]
+    target = value / sigma
+    normal = np.swapaxes(design, -1, -2) @ design
+    normal[..., range(3), range(3)] *= 1 + 1e-9
+    normal[..., range(3), range(3)] += 1e-9
+    found = np.linalg.solve(normal, np.swapaxes(design, -1, -2) @ target[:, None])
+    rest = (design @ found)[..., 0] - target
+    cost: FloatArray = np.sum(np.minimum(rest * rest, 25.0), axis=-1)
+    return cost, np.asarray(found[..., 1, 0]), np.asarray(found[..., 0, 0])

@@ -24,7 +24,7 @@ from overlay.motion.ego import (
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.model import Box, MotionSignal
 from overlay.motion.plane import cell_grid, find_plane, plane_tilting
-from overlay.motion.trust import PairKinds, find_repeats, sort_pairs, why_untold
+from overlay.motion.trust import PairKinds, find_repeats, honest_sigma, sort_pairs, why_untold
 from overlay.timebase import FloatArray
 
 # Focal length over the picture's longer side that is assumed at first: 64 degrees across. Only the
@@ -278,16 +278,18 @@ def _scaled(
     """The signal with its sign, scale and trust, repeats left out."""
     keep = ~kinds.repeat
     span = (end - kinds.start_s)[keep]
-    rate, sigma = fit.distance[keep] / span, fit.sigma[keep] / span
+    rate = fit.distance[keep] / span
+    mid_s = (kinds.start_s + end)[keep] / 2
     bad = (kinds.frozen | kinds.cut | kinds.flash)[keep]
     quality = np.where(bad, 0.0, np.clip(1 - lost_share[keep], 0.0, 1.0))
     trusted = quality > 0
     if not trusted.any():
         trusted = np.ones(len(rate), bool)
+    sigma = honest_sigma(mid_s, rate, fit.sigma[keep] / span, trusted)
     sign = 1.0 if np.sum(fit.distance[keep][trusted]) >= 0 else -1.0
     top = max(float(np.percentile(np.abs(rate[trusted]), 98)), 1e-12)
     return MotionSignal(
-        t_s=(kinds.start_s + end)[keep] / 2,
+        t_s=mid_s,
         span_s=span,
         forward=sign * rate / top,
         quality=quality,

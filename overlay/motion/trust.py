@@ -32,6 +32,8 @@ _CUT_CALM = 0.25
 _FLASH_LEVEL = 12.0
 _FLASH_TIMES = 8.0
 
+_SCATTER_PAIRS = 12
+
 _LEAST_TEXTURED = 0.03
 _LEAST_MOVING = 0.1
 _LEAST_SIGNIFICANCE = 14.0
@@ -185,6 +187,34 @@ def _longest_share(significance: FloatArray, mid_s: FloatArray) -> float:
     forth = np.bincount(window, significance > _LASTING_SIGMAS, size)
     back = np.bincount(window, significance < -_LASTING_SIGMAS, size)
     return float((np.maximum(forth, back) / count).max())
+
+
+def honest_sigma(
+    mid_s: FloatArray, rate: FloatArray, sigma: FloatArray, trusted: BoolArray
+) -> FloatArray:
+    """Sigma, larger where values scatter about their neighbours by more than it says, shape (n,).
+
+    Errors of cells in one picture go together (the vehicle hops, a joint crosses many cells), so
+    that the scatter within a picture says too little. A speed hardly bends from one picture to
+    the next; its distance from the line between its neighbours is error.
+    """
+    k = np.flatnonzero(trusted)
+    if len(k) < 8:
+        return sigma
+    t, value, own = mid_s[k], rate[k], sigma[k]
+    part = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    rest = value[1:-1] - (1 - part) * value[:-2] - part * value[2:]
+    expected = np.sqrt(own[1:-1] ** 2 + ((1 - part) * own[:-2]) ** 2 + (part * own[2:]) ** 2)
+    apart = np.pad(np.minimum(np.abs(rest) / np.maximum(expected, 1e-12), 50.0), 1, mode="edge")
+    reach = min(_SCATTER_PAIRS, (len(k) - 1) // 2)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(apart, reach, mode="reflect"), 2 * reach + 1
+    )
+    # The middle of a normal distribution's absolute value is 0.6745.
+    scatter = np.median(windows, axis=1) / 0.6745
+    out = sigma.copy()
+    out[k] = own * np.maximum(scatter, 1.0)
+    return out
 
 
 def _runs(flags: BoolArray) -> list[tuple[int, int]]:
