@@ -286,6 +286,7 @@ def analyse_run(
         kinematics,
         motion_onset_s=None if onset is None else onset.t_s,
         motion_onset_sigma_s=None if onset is None else onset.sigma_s,
+        motion_onset_soft_sigma_s=0.0 if onset is None else onset.soft_sigma_s,
     )
     rpm = None
     if rpm_timing is not None and aligned.inputs.rpm_log is not None:

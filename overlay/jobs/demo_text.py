@@ -59,8 +59,8 @@ def _split_cells(run: DemoRun) -> list[str]:
     cells = []
     for split, true in zip(run.run.splits, run.truth.splits, strict=True):
         truth = "-" if true.time_s is None else f"{true.time_s:.2f}"
-        if split.time_s is None or split.sigma_s is None:
+        if split.time_s is None or split.total_sigma_s is None:
             cells.append(f"none ({truth})")
         else:
-            cells.append(f"{split.time_s:.2f} ± {1.96 * split.sigma_s:.2f} ({truth})")
+            cells.append(f"{split.time_s:.2f} ± {1.96 * split.total_sigma_s:.2f} ({truth})")
     return cells

@@ -255,9 +255,9 @@ def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
     if run.launch is not None:
         lines.append(f"launch at {run.launch.at_s:.2f} s ± {1.96 * run.launch.sigma_s:.2f}")
     for split in run.splits:
-        if split.time_s is not None and split.sigma_s is not None:
+        if split.time_s is not None and split.total_sigma_s is not None:
             at = "" if split.speed_mps is None else f" at {speed_text(split.speed_mps, unit)}"
-            sure = 1.96 * split.sigma_s
+            sure = 1.96 * split.total_sigma_s
             lines.append(f"{split.goal.label}: {split.time_s:.2f} s ± {sure:.2f}{at}")
         else:
             lines.append(f"{split.goal.label}: none, {split.reason}")

@@ -289,7 +289,9 @@ def _ladder(course: Course, place: Placement, hue: Color) -> Layer:
 
 def _rung(course: Course, at: SplitAt) -> RungState:
     if at.status == "passed":
-        return RungState("passed", 1.0, at.split.time_s, at.split.sigma_s, _spoiled(course, at))
+        return RungState(
+            "passed", 1.0, at.split.time_s, at.split.total_sigma_s, _spoiled(course, at)
+        )
     if at.status == "missed":
         return RungState("missed", at.progress, reason=_few_words(at.split.reason))
     # Steps of 1/200 are finer than a rung shows, and spare drawing the same picture again.

@@ -160,9 +160,9 @@ def _events(run: RunAnalysis, unit: str) -> list[tuple[float, str, str]]:
         sure_s = 1.96 * run.launch.sigma_s
         events.append((run.launch.at_s, "Launch", f"Launch ±{sure_s:.2f} s"))
     for split in run.splits:
-        if split.time_s is None or split.at_s is None or split.sigma_s is None:
+        if split.time_s is None or split.at_s is None or split.total_sigma_s is None:
             continue
-        text = f"{split.goal.label} in {split.time_s:.2f} s ±{1.96 * split.sigma_s:.2f}"
+        text = f"{split.goal.label} in {split.time_s:.2f} s ±{1.96 * split.total_sigma_s:.2f}"
         if split.speed_mps is not None and split.goal.kind == "distance":
             text += f" at {speed_text(split.speed_mps, unit)}"
         events.append((split.at_s, f"{split.goal.label} · {split.time_s:.2f} s", text))

@@ -36,10 +36,14 @@ class Onset:
         Footage time.
     sigma_s : float
         Standard uncertainty, seconds.
+    soft_sigma_s : float
+        The part of it that comes from not knowing how softly the vehicle sets off, which is the
+        clutch's and the driver's and so about the same in all runs of a day.
     """
 
     t_s: float
     sigma_s: float
+    soft_sigma_s: float = 0.0
 
 
 def motion_onset(signal: MotionSignal) -> Onset | None:
@@ -117,7 +121,10 @@ def _fit_break(t: FloatArray, value: FloatArray, sigma: FloatArray) -> Onset | N
     spread = float(np.sqrt(np.sum(share * (breaks[:, None] - mean) ** 2)))
     if offset[best] > _UNDER_WAY or mean - t[0] < _LEAST_STILL_S / 2:
         return None
-    return Onset(mean, float(np.hypot(spread, step / 4)))
+    weight = share.sum(axis=0)
+    means = (breaks @ share) / np.maximum(weight, 1e-300)
+    soft = float(np.sqrt(weight @ (means - mean) ** 2))
+    return Onset(mean, float(np.hypot(spread, step / 4)), soft)
 
 
 def _costs(

@@ -23,6 +23,7 @@ def find_launch(
     *,
     motion_onset_s: float | None = None,
     motion_onset_sigma_s: float | None = None,
+    motion_onset_soft_sigma_s: float = 0.0,
 ) -> Launch | None:
     """Find the launch, or nothing when the record starts while moving or never moves.
 
@@ -36,6 +37,8 @@ def find_launch(
         0.05 s). It is combined by inverse variance (JCGM 100:2008, 4.2 and 5.1.2) where the two
         agree within three standard deviations, the lag's uncertainty included; otherwise the
         sigma is widened to span both.
+    motion_onset_soft_sigma_s : float
+        The part of the onset's uncertainty that is common to the vehicle's starts.
 
     Returns
     -------
@@ -45,7 +48,7 @@ def find_launch(
     if corner is None:
         return None
     at_s, sigma_s = corner
-    share = 0.0
+    share = soft_s = 0.0
     if motion_onset_s is not None:
         seen = max(motion_onset_sigma_s or _ONSET_SIGMA_S, 1e-4)
         logged = max(float(np.hypot(sigma_s, kinematics.timing_sigma_s)), 1e-4)
@@ -55,7 +58,8 @@ def find_launch(
         sigma_s = float(np.hypot((1 - share) * sigma_s, share * seen))
         if abs(apart) > 3 * np.hypot(logged, seen):
             sigma_s = max(sigma_s, abs(apart) / 2)
-    return Launch(at_s, sigma_s, _rollout_s(kinematics, at_s), share)
+        soft_s = min(share * motion_onset_soft_sigma_s, sigma_s)
+    return Launch(at_s, sigma_s, _rollout_s(kinematics, at_s), share, soft_s)
 
 
 def is_creeping(kinematics: Kinematics, launch: Launch) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,7 +89,8 @@ class Split:
     reason : str or None
         Why there is no time.
     timing_sigma_s : float or None
-        The share of the lag's uncertainty, common to the day: not part of `sigma_s`.
+        The share common to the day, of the lag and of how softly the vehicle sets off: not part
+        of `sigma_s`.
     """
 
     goal: SplitGoal
@@ -98,6 +100,11 @@ class Split:
     sigma_s: float | None
     reason: str | None = None
     timing_sigma_s: float | None = None
+
+    @property
+    def total_sigma_s(self) -> float | None:
+        """Standard uncertainty of `time_s` with the share common to the day."""
+        return None if self.sigma_s is None else math.hypot(self.sigma_s, self.timing_sigma_s or 0)
 
 
 @dataclass(frozen=True)
@@ -115,12 +122,16 @@ class Launch:
     picture_share : float, 0 to 1
         Weight of the motion seen in the picture in `at_s`; the rest comes from the log, where an
         error of the lag shifts launch and goals alike and so leaves no trace in a split.
+    soft_sigma_s : float
+        The part of `sigma_s` that comes from not knowing how softly the vehicle sets off, taken
+        as common to the runs of a day.
     """
 
     at_s: float
     sigma_s: float
     rollout_at_s: float | None
     picture_share: float = 0.0
+    soft_sigma_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -169,14 +169,15 @@ def _split(kinematics: Kinematics, launch: Launch | None, goal: SplitGoal) -> Sp
     if slope <= 0:
         return none("the speed hovers there, so the instant cannot be told")
     own_s = float(np.interp(at_s, k.t_s, sigma)) / slope
-    begin_sigma_s = launch.sigma_s
+    begin_sigma_s = float(np.sqrt(max(launch.sigma_s**2 - launch.soft_sigma_s**2, 0.0)))
+    shared_s = float(np.hypot(k.timing_sigma_s * launch.picture_share, launch.soft_sigma_s))
     if goal.rollout:
+        shared_s = k.timing_sigma_s * launch.picture_share
         begin_sigma_s = _rollout_sigma(k, launch, begin_s)
     sigma_s = float(np.hypot(own_s, begin_sigma_s))
     if sigma_s > _USELESS_SIGMA_S:
         return none("the speed hovers there, so the instant cannot be told")
     speed = float(np.interp(at_s, k.t_s, k.speed_mps))
-    shared_s = k.timing_sigma_s * launch.picture_share
     return Split(goal, at_s - begin_s, at_s, speed, sigma_s, timing_sigma_s=shared_s)
 
 
