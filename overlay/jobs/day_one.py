@@ -158,7 +158,8 @@ def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> RunInputs:
     from overlay.render.cut import cut_clip
 
     source = sheet.file(run.clip)
-    part = folder / KEPT / f"{run.name}-part{source.suffix.lower()}"
+    suffix = source.suffix.lower()
+    part = folder / KEPT / f"{run.name}-part{suffix if suffix in ('.mp4', '.mov') else '.mkv'}"
     start_s = cut_clip(source, part, from_s=run.window_s[0], to_s=run.window_s[1])
     inputs = read_inputs(part, logs, columns=run.column_map)
     moved = {id(log): _moved(log, -start_s) for log in inputs.logs}

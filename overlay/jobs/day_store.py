@@ -111,7 +111,7 @@ def save_run(path: Path, key: str, run: DayRun) -> None:
 def load_run(path: Path, key: str) -> DayRun | None:
     """A run's kept results; None where there are none that fit."""
     try:
-        with np.load(path, allow_pickle=False) as kept:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
             facts = json.loads(kept["facts"].tobytes().decode())
             if facts["key"] != key:
                 return None

@@ -9,12 +9,17 @@ import numpy as np
 
 from overlay.errors import InputError, UsageError
 from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.footage.model import ClipFacts
 from overlay.render.output import named
 from overlay.render.pipeline import run
 from overlay.render.source import container_of, facts_of
 
 _JUST_AFTER_S = 0.002  # past the key frame, so that rounding does not seek to the one before
+# ffmpeg seeks 3/23 s early in containers that it cannot seek by presentation time.
+_EARLY_S = 0.133
+_BY_PRESENTATION = (".mp4", ".mov", ".m4v", ".3gp")
 _TICK_S = 0.002
+_TAIL_S = 0.5  # copied beyond the end: the last frames stored may need ones left out
 
 
 def cut_clip(
@@ -25,6 +30,8 @@ def cut_clip(
     to_s: float,
 ) -> float:
     """Copy a part of a clip, pictures and sound untouched, from the key frame before it on.
+
+    The part goes on for up to half a second after `to_s`.
 
     Parameters
     ----------
@@ -58,7 +65,10 @@ def cut_clip(
             f"{facts.duration_s:.1f} s long"
         )
     start_s, seek_s = _key_frame(os.fspath(source), from_s)
-    seek = ["-ss", f"{seek_s + _JUST_AFTER_S:.6f}"] if start_s > 0 else []
+    seek_s += _JUST_AFTER_S
+    if Path(source).suffix.lower() not in _BY_PRESENTATION:
+        seek_s += _EARLY_S
+    seek = ["-ss", f"{seek_s:.6f}"] if start_s > 0 else []
     turn = ["-display_rotation", str(-facts.rotation_deg)] if facts.rotation_deg else []
     with written_whole(final) as part:
         run(
@@ -66,12 +76,12 @@ def cut_clip(
             [],
             [
                 *("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1"),
-                *("-t", f"{to_s - start_s:.6f}", "-avoid_negative_ts", "make_zero"),
+                *("-t", f"{to_s + _TAIL_S - start_s:.6f}", "-avoid_negative_ts", "make_zero"),
                 os.fspath(part.absolute()),
             ],
             total_s=to_s - start_s,
         )
-        _check(facts.frame_times.seconds, os.fspath(part), start_s, os.fspath(source))
+        _check(facts, os.fspath(part), start_s, to_s)
     return start_s
 
 
@@ -99,18 +109,18 @@ def _key_frame(path: str, at_s: float) -> tuple[float, float]:
         raise InputError(f"{path}: cannot be cut: {error}; cut it with an editor") from error
 
 
-def _check(
-    source_s: np.ndarray[tuple[int], np.dtype[np.float64]], part: str, start_s: float, path: str
-) -> None:
+def _check(source: ClipFacts, part: str, start_s: float, to_s: float) -> None:
     """The part's frames lie as they lay in the source, and its first picture is the same."""
     from overlay.footage import picture
 
-    made = facts_of(part).frame_times.seconds
-    first = int(np.argmin(np.abs(source_s - start_s)))
-    there = source_s[first : first + len(made)] - source_s[first]
-    same_times = len(there) == len(made) and bool(np.all(np.abs(there - made) < _TICK_S))
-    if not same_times or not np.array_equal(picture(part, 0.0), picture(path, start_s)):
+    there = source.frame_times.seconds
+    first = int(np.argmin(np.abs(there - start_s)))
+    wanted = there[(there >= there[first]) & (there <= to_s)] - there[first]
+    made = facts_of(part).frame_times.seconds[: len(wanted)]
+    same_times = len(made) == len(wanted) and bool(np.all(np.abs(wanted - made) < _TICK_S))
+    same = same_times and np.array_equal(picture(part, 0.0), picture(source.path, start_s))
+    if not same:
         raise InputError(
-            f"{path}: cannot be cut at {start_s:.2f} s without harm; cut it with an editor and "
-            "name the part in the sheet"
+            f"{source.path}: cannot be cut at {start_s:.2f} s without harm; cut it with an editor "
+            "and name the part in the sheet"
         )

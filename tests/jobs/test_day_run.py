@@ -1,0 +1,307 @@
+"""A whole day from its sheet: results against truth, what is kept, interruption, spoiled runs."""
+
+import csv
+import json
+import shutil
+import time
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from overlay.cli.main import invoke
+from overlay.compare.day import DayRun, compare_day
+from overlay.compare.verdict import NO_DIFFERENCE, REAL
+from overlay.demo.truth import read_truth
+from overlay.jobs import day_one
+from overlay.jobs.day_one import KEPT, goals_of
+from overlay.jobs.day_run import FOLDER, DayReport, run_day
+from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
+from overlay.runs.model import Mark
+from overlay.sheet import load_sheet
+from overlay.sync.model import Alignment, ChannelTiming
+from tests.demo_runs import CLIPS
+from tests.jobs.simulated import SimulatedDay, simulated_day
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory) -> tuple[Path, DayReport]:
+    """The ready-made day worked out once, nothing drawn."""
+    folder = tmp_path_factory.mktemp("day")
+    for file in CLIPS.iterdir():
+        shutil.copy2(file, folder)
+    return folder, run_day(folder, clips=False, workers=2)
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory) -> SimulatedDay:
+    return simulated_day(tmp_path_factory.mktemp("simulated"))
+
+
+def contents(folder: Path) -> dict[str, int]:
+    return {str(p): p.stat().st_mtime_ns for p in folder.rglob("*") if p.is_file()}
+
+
+# -- the ready-made day ------------------------------------------------------------------------
+
+
+def test_run_day__figures_agree_with_the_truth(done):
+    folder, report = done
+    assert report.worked_out == ("a1", "b1")
+    assert report.exit_code == 0
+    assert not report.drawn
+    said = json.loads((folder / FOLDER / "results.json").read_text())
+    for run, truth in zip(said["runs"], read_truth(CLIPS / "truth.json"), strict=True):
+        assert run["total_offset_s"] == pytest.approx(truth.total_offset_s, abs=0.06)
+        assert run["top_speed_mps"] == pytest.approx(truth.top_speed_mps, abs=0.3)
+        for split, true in zip(run["splits"], truth.splits, strict=True):
+            assert split["time_s"] == pytest.approx(true.time_s, abs=0.15)  # worth noticing
+
+
+def test_run_day__writes_every_report(done):
+    folder, report = done
+    names = {path.name for path in report.written}
+    assert {"results.md", "results.csv", "results.json", "results.html"} <= names
+    assert {"speed-by-distance.png", "acceleration-by-speed.png"} <= names
+    assert all(path.is_file() and path.stat().st_size for path in report.written)
+    with (folder / FOLDER / "results.csv").open(newline="") as file:
+        assert [row["run"] for row in csv.DictReader(file)] == ["a1", "b1"]
+
+
+def test_run_day__unchanged_is_not_done_again(done):
+    folder, _ = done
+    results = folder / FOLDER
+    before = contents(results)
+    began = time.process_time()
+    again = run_day(folder, clips=False)
+    assert time.process_time() - began < 3
+    assert again.worked_out == () and again.drawn == ()
+    after = contents(results)
+    rewritten = {Path(p).name for p in after if before[p] != after[p]}
+    assert rewritten <= {"results.md", "results.csv", "results.json"}
+
+
+def test_run_day__goes_on_after_an_interruption(done, monkeypatch):
+    folder, _ = done
+    results = folder / FOLDER
+    (results / KEPT / "b1.npz").unlink()
+    kept = (results / KEPT / "a1.npz").read_bytes()
+
+    def interrupted(*args, **named):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(day_one, "align_run", interrupted)
+        assert invoke(["day", "run", str(folder), "--no-clips", "--workers", "1", "-q"]) == 130
+    assert (results / KEPT / "a1.npz").read_bytes() == kept
+    assert not list(results.rglob("*.part*"))
+    assert not (results / KEPT / "b1.npz").exists()
+    assert run_day(folder, clips=False, workers=1).worked_out == ("b1",)
+
+
+def test_run_day__a_run_that_fails_leaves_the_others(done, tmp_path, capsys):
+    folder, _ = done
+    shutil.copytree(folder, tmp_path / "day")
+    sheet = tmp_path / "day" / "day.toml"
+    text = '\n[[runs]]\nname = "b2"\nbuild = "B"\nclip = "b2.mp4"\nlogs = ["b2.csv"]\n'
+    shutil.copy2(CLIPS / "b1.mp4", sheet.with_name("b2.mp4"))
+    shutil.copy2(CLIPS / "b1_revs.csv", sheet.with_name("b2.csv"))
+    sheet.write_text(sheet.read_text() + text)
+    code = invoke(["day", "run", str(sheet), "--no-clips", "--workers", "1", "-q", "--json"])
+    assert code == 4  # the log has no speed: it does not belong there
+    said = json.loads(capsys.readouterr().out)
+    assert [run["name"] for run in said["runs"]] == ["a1", "b1"]
+    assert [(one["run"], "no speed" in one["reason"]) for one in said["not_worked_out"]] == [
+        ("b2", True)
+    ]
+
+
+# -- what is kept ------------------------------------------------------------------------------
+
+
+def changed(folder: Path, old: str, new: str) -> list[str]:
+    """Digests of the runs after a change in the sheet."""
+    sheet = folder / "day.toml"
+    text = (CLIPS / "day.toml").read_text()
+    assert old in text
+    sheet.write_text(text.replace(old, new))
+    return digests(folder)
+
+
+def digests(folder: Path) -> list[str]:
+    sheet = load_sheet(folder / "day.toml")
+    return [run_key(sheet, run, goals_of(sheet)) for run in sheet.runs]
+
+
+@pytest.fixture
+def copied(tmp_path) -> Path:
+    for file in CLIPS.iterdir():
+        shutil.copy2(file, tmp_path)
+    return tmp_path
+
+
+def test_digest__what_matters_changes_it(copied):
+    first = digests(copied)
+    for old, new in (
+        ('"60 m"', '"50 m"'),
+        ("gear_ratios = [9.4]", "gear_ratios = [9.5]"),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\nsame_clock = true'),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0'),
+    ):
+        assert changed(copied, old, new)[0] != first[0]
+    assert changed(copied, 'clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0')[1] == first[1]
+
+
+def test_digest__what_does_not_matter_leaves_it(copied):
+    first = digests(copied)
+    for old, new in (
+        ("price = 85.00", ""),
+        ("worth_noticing_s = 0.15", "worth_noticing_s = 0.1"),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\nnotes = "wet"\ncounted = false\nbecause = "wet"'),
+    ):
+        assert changed(copied, old, new) == first
+
+
+def test_digest__a_changed_log_changes_its_run_only(copied):
+    first = digests(copied)
+    with (copied / "a1.gpx").open("a") as file:
+        file.write(" ")
+    after = digests(copied)
+    assert after[0] != first[0]
+    assert after[1] == first[1]
+
+
+def test_store__gives_back_what_was_kept(day, tmp_path):
+    timing = ChannelTiming("engine_rpm", 1.5, (1.4, 1.6), "from sound")
+    found = Alignment(True, 0.9, (0.88, 0.92), channels=(timing,), notes=("one",))
+    run = replace(day.runs[2], alignment=found)
+    save_run(tmp_path / "a.npz", "key", run)
+    back = load_run(tmp_path / "a.npz", "key")
+    assert back is not None
+    assert (back.name, back.launch, back.splits, back.marks) == (
+        run.name,
+        run.launch,
+        run.splits,
+        run.marks,
+    )
+    assert back.alignment == found
+    np.testing.assert_array_equal(back.rpm.values, run.rpm.values)
+    for name, values in asdict(run.kinematics).items():
+        np.testing.assert_array_equal(getattr(back.kinematics, name), values)
+    assert load_run(tmp_path / "a.npz", "another") is None
+
+
+@pytest.mark.parametrize("damage", [b"", b"no archive", None])
+def test_store__damaged_counts_as_not_there(day, tmp_path, damage):
+    path = tmp_path / "a.npz"
+    save_run(path, "key", day.runs[0])
+    path.write_bytes(path.read_bytes()[:2000] if damage is None else damage)
+    assert load_run(path, "key") is None
+
+
+def test_store__a_clip_that_was_changed_is_drawn_again(tmp_path):
+    clip, note = tmp_path / "a.mp4", tmp_path / "a.json"
+    assert not is_drawn(clip, note, "key")
+    clip.write_bytes(b"clip")
+    note_drawn(clip, note, "key")
+    assert is_drawn(clip, note, "key")
+    assert not is_drawn(clip, note, "another")
+    clip.write_bytes(b"other clip")
+    assert not is_drawn(clip, note, "key")
+    clip.unlink()
+    assert not is_drawn(clip, note, "key")
+
+
+# -- judging a day -----------------------------------------------------------------------------
+
+
+def test_compare_day__verdicts_are_the_truth_built_in(day):
+    (step,) = compare_day(day.sheet, day.runs).steps
+    verdicts = {c.label: c.verdict for c in step.comparisons}
+    assert verdicts == {
+        "5 m/s": NO_DIFFERENCE,
+        "10 m/s": NO_DIFFERENCE,
+        "20 m": NO_DIFFERENCE,
+        "60 m": REAL,
+        "top speed": REAL,
+    }
+    clean = [truth for truth in day.truths if truth.spoiled is None]
+    for i, c in enumerate(step.comparisons[:-1]):
+        means = [np.mean([t.splits[i].time_s for t in clean if t.build == build]) for build in "AB"]
+        assert c.low < means[1] - means[0] < c.high
+    assert step.value.sentence.startswith("£85 bought")
+
+
+@pytest.mark.parametrize("rng_seed", [3, 11])
+def test_compare_day__no_verdict_is_wrong_on_other_days(tmp_path, rng_seed):
+    day = simulated_day(tmp_path, rng_seed=rng_seed)
+    (step,) = compare_day(day.sheet, day.runs).steps
+    verdicts = [c.verdict for c in step.comparisons]
+    assert REAL not in verdicts[:3]
+    assert NO_DIFFERENCE not in verdicts[3:]
+    assert verdicts[4] == REAL  # 3 m/s, ten times what is worth noticing
+
+
+def test_compare_day__wheelspin_is_left_out_and_told(day):
+    found = compare_day(day.sheet, day.runs)
+    spun = [truth.name for truth in day.truths if truth.spoiled == "wheelspin"]
+    assert [one.run for one in found.standings if one.is_left_out] == spun == ["a2"]
+    notes = found.standing("a2").notes
+    assert any("wheelspin" in note for note in notes)
+    assert "left out of the statistics" in notes
+    assert found.steps[0].comparisons[3].a.excluded == (("a2", "wheelspin"),)
+    assert found.best("A") in ("a1", "a3")
+
+
+def with_mark(run: DayRun, kind: str, since_launch_s: float) -> DayRun:
+    at_s = run.launch.at_s + since_launch_s
+    return replace(run, marks=(*run.marks, Mark(kind, at_s, at_s + 0.3, "It is so.")))
+
+
+@pytest.mark.parametrize(
+    ("kind", "since_launch_s", "counted"),
+    [
+        ("limiter cut", 6.0, [True, True, True, False, True]),
+        ("limiter cut", 1.0, [False, False, False, False, True]),
+        ("gap", 6.0, [True, True, True, False, False]),
+        ("creeping launch", 0.0, [False, False, False, False, True]),
+        ("lift", 1.0, [True] * 5),
+        ("late launch", 0.0, [True] * 5),
+        ("clutch slip", 0.0, [True] * 5),
+    ],
+)
+def test_compare_day__rule_for_spoiled_runs(day, kind, since_launch_s, counted):
+    runs = [with_mark(run, kind, since_launch_s) if run.name == "b2" else run for run in day.runs]
+    standing = compare_day(day.sheet, runs).standing("b2")
+    assert [split.counted for split in standing.splits] == counted
+    told = any(kind in note for note in standing.notes)
+    assert told == (kind != "clutch slip")
+    assert ("kept" in standing.notes) == (kind in ("lift", "late launch"))
+
+
+def overruled(day: SimulatedDay, name: str, **said):
+    runs = tuple(r.model_copy(update=said) if r.name == name else r for r in day.sheet.runs)
+    return day.sheet.model_copy(update={"runs": runs})
+
+
+def test_compare_day__the_sheet_overrules(day):
+    sheet = overruled(day, "a2", counted=True, because="part of the build")
+    standing = compare_day(sheet, day.runs).standing("a2")
+    assert all(split.counted for split in standing.splits)
+    assert "counted as the sheet says (part of the build)" in standing.notes
+    sheet = overruled(day, "b1", counted=False, because="wrong gear")
+    found = compare_day(sheet, day.runs)
+    assert found.standing("b1").is_left_out
+    assert ("b1", "wrong gear") in found.steps[0].comparisons[0].b.excluded
+
+
+def test_compare_day__revs_beyond_the_stock_limit_are_cautioned(day):
+    cautions = compare_day(day.sheet, day.runs).cautions
+    assert cautions[0].startswith("B: ") and "beyond the stated 4000 rpm" in cautions[0]
+    assert not any(line.startswith("A: ") for line in cautions)
+
+
+def test_compare_day__one_build_has_no_steps(day):
+    found = compare_day(day.sheet, [run for run in day.runs if run.build == "A"])
+    assert found.steps == () and len(found.standings) == 3
