@@ -31,7 +31,7 @@ SHARE = 0.06
 LINEAR_PX = 14.0
 LOST_LIKENESS = 0.5
 _CAUCHY = 2.4
-_CHUNK = 512
+_CHUNK = 96
 _FOREIGN = 1e5
 # How far a vehicle may pitch or roll on its springs.
 _STRAY_RAD = 0.06

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.footage.model import Luma
+from overlay.timebase import FloatArray
 
 Float32 = npt.NDArray[np.float32]
 
@@ -30,7 +31,7 @@ CELL_HEIGHT_SHARE = 1 / 18
 PIXELS_PER_SAMPLE = 14.0
 _SMOOTH_PX = 1.0
 _HALF_STEPS = 1
-_FULL_STEPS = 2
+_FULL_STEPS = 1
 _DOUBTFUL = 0.95
 _FADING = 0.97
 # The dense flow must explain a cell by so much better than what the pair before suggests.
@@ -111,7 +112,7 @@ class CellFlowMeter:
         smooth = cv.GaussianBlur(luma.astype(np.float32), (5, 5), _SMOOTH_PX)
         eighth = cv.resize(smooth, None, fx=0.125, fy=0.125, interpolation=cv.INTER_AREA)
         shade = cv.resize(
-            cv.GaussianBlur(eighth, (0, 0), 1.5), self.size, interpolation=cv.INTER_LINEAR
+            cv.GaussianBlur(eighth, (0, 0), 0.7), self.size, interpolation=cv.INTER_LINEAR
         )
         cv.subtract(smooth, shade, dst=smooth)
         contrast = float(cv.norm(smooth)) / math.sqrt(smooth.size) + 1e-3
@@ -141,39 +142,38 @@ class CellFlowMeter:
         found *= 2.0
         if self._before is None:
             return found
-        guess, sums = self._fitted_whole(first, second, self._before)
-        other = self._sums(first.half, second.half, found, 2)
-        if sums[..., 5].sum() > _DOUBTFUL * other[..., 5].sum():
+        guess, cost = self._fitted_whole(first, second, self._before)
+        other = self._cost(first.half, second.half, found, 2)
+        if cost.sum() > _DOUBTFUL * other.sum():
             # The speed has jumped, as it does where frames are missing or were repeated.
-            again = self._along_shape(found, other)
-            guess_again, sums_again = self._fitted_whole(first, second, again)
-            if sums_again[..., 5].sum() < sums[..., 5].sum():
-                guess, sums = guess_again, sums_again
-        costs = cv.GaussianBlur(np.stack([sums[..., 5], other[..., 5]], axis=-1), (3, 3), 0.8)
+            again, again_cost = self._fitted_whole(first, second, self._along_shape(found))
+            if again_cost.sum() < cost.sum():
+                guess, cost = again, again_cost
+        costs = cv.GaussianBlur(np.stack([cost, other], axis=-1), (3, 3), 0.8)
         is_better = costs[..., 1] < _BETTER * costs[..., 0]
         return np.where(is_better[..., None], found, guess).astype(np.float32)
 
     def _fitted_whole(
         self, first: Prepared, second: Prepared, guess: Float32
     ) -> tuple[Float32, Float32]:
-        """A flow scaled and turned to fit the pair, and the cell sums there."""
+        """A flow scaled and turned to fit the pair, and what it leaves in each cell."""
         sums = self._sums(first.half, second.half, guess, 2)
         guess = guess + self._whole_change(sums, guess)
-        return guess, self._sums(first.half, second.half, guess, 2)
+        return guess, self._cost(first.half, second.half, guess, 2)
 
-    def _along_shape(self, found: Float32, sums: Float32) -> Float32:
+    def _along_shape(self, found: Float32) -> Float32:
         """The usual flow, scaled and turned to agree with the flow found."""
         target = found.reshape(-1, 2)
         basis = np.concatenate([self._shape.reshape(-1, 2, 1), self._turning], axis=2)
-        textured = np.sqrt((sums[..., 0] + sums[..., 2]).ravel())
-        weight, state = textured, np.zeros(4)
+        weight: FloatArray = np.ones(len(target))
+        state: FloatArray = np.zeros(4)
         for _ in range(3):
             left = (basis * weight[:, None, None]).reshape(-1, 4)
             normal = left.T @ left
             normal[range(4), range(4)] += 1e-3 * np.trace(normal) / 4 + 1e-9
-            state = np.linalg.solve(normal, left.T @ (target * weight[:, None]).ravel())
+            state = np.asarray(np.linalg.solve(normal, left.T @ (target * weight[:, None]).ravel()))
             rest = target - basis @ state
-            weight = textured / (0.5 + np.hypot(rest[:, 0], rest[:, 1]))
+            weight = 1 / (0.5 + np.hypot(rest[:, 0], rest[:, 1]))
         return (basis @ state).reshape(found.shape).astype(np.float32)
 
     def _remember(self, kept: Float32) -> None:
@@ -199,17 +199,35 @@ class CellFlowMeter:
         change: Float32 = (basis @ np.clip(state, -6, 6).astype(np.float32)).astype(np.float32)
         return change.reshape(grid.shape)
 
+    def _warped(
+        self, first: Float32, second: Float32, grid: Float32, scale: int
+    ) -> tuple[Float32, Float32]:
+        """Both pictures moved half the way to each other, in the work pictures."""
+        cv, work = self._cv, self._work[scale]
+        height, width = first.shape
+        linear, edge = cv.INTER_LINEAR, cv.BORDER_REPLICATE
+        shift = cv.resize(
+            grid * np.float32(0.5 / scale), (width, height), dst=work.shift, interpolation=linear
+        )
+        cv.subtract(work.base, shift, dst=work.map)
+        one = cv.remap(first, work.map, None, linear, dst=work.one, borderMode=edge)
+        cv.add(work.base, shift, dst=work.map)
+        two = cv.remap(second, work.map, None, linear, dst=work.two, borderMode=edge)
+        return one, two
+
+    def _cost(self, first: Float32, second: Float32, grid: Float32, scale: int) -> Float32:
+        """Mean square difference over each cell, shape (rows, columns)."""
+        cv, work = self._cv, self._work[scale]
+        one, two = self._warped(first, second, grid, scale)
+        diff = cv.subtract(one, two, dst=work.diff)
+        product = cv.multiply(diff, diff, dst=work.two)
+        cost: Float32 = cv.resize(product, (self.columns, self.rows), interpolation=cv.INTER_AREA)
+        return cost
+
     def _sums(self, first: Float32, second: Float32, grid: Float32, scale: int) -> Float32:
         """Mean over each cell of the products of gradients and differences, (rows, columns, 7)."""
         cv, work = self._cv, self._work[scale]
-        height, width = first.shape
-        shift = cv.resize(grid, (width, height), interpolation=cv.INTER_LINEAR)
-        shift *= 0.5 / scale
-        edge = cv.BORDER_REPLICATE
-        maps = cv.subtract(work.base, shift, dst=work.map)
-        one = cv.remap(first, maps, None, cv.INTER_LINEAR, dst=work.one, borderMode=edge)
-        maps = cv.add(work.base, shift, dst=work.map)
-        two = cv.remap(second, maps, None, cv.INTER_LINEAR, dst=work.two, borderMode=edge)
+        one, two = self._warped(first, second, grid, scale)
         diff = cv.subtract(one, two, dst=work.diff)
         both = cv.add(one, two, dst=work.one)
         gx = cv.Sobel(both, cv.CV_32F, 1, 0, dst=work.gx, ksize=3, scale=1 / 16)
@@ -261,7 +279,7 @@ class _Work:
 
     def __init__(self, width: int, height: int) -> None:
         self.base = _pixel_base(width, height)
-        self.map = np.empty_like(self.base)
+        self.map, self.shift = np.empty_like(self.base), np.empty_like(self.base)
         shape = (height, width)
         self.one, self.two, self.diff = (np.empty(shape, np.float32) for _ in range(3))
         self.gx, self.gy = np.empty(shape, np.float32), np.empty(shape, np.float32)

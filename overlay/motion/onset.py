@@ -20,10 +20,9 @@ _LEAST_STILL_S = 0.2
 _FIT_TOP = 0.35
 # How long the acceleration takes to grow: a clutch and a throttle take a quarter of a second
 # (common practice, no source), an electric motor hardly any.
-_SOFTNESS_S = np.array([0.005, 0.04, 0.08, 0.12, 0.16, 0.22, 0.3, 0.4])
-_USUAL_SOFTNESS_S = 0.25
-_SOFTEST_S = 0.6  # longest that clutch and throttle take up: common practice, no source
-_ALIKE = 2.0
+_SOFTNESS_S = np.array([0.005, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6])
+_USUAL_SOFTNESS_S = 0.3
+_ALIKE = 1.4  # neighbouring values err alike: they tell as much as fewer would
 
 
 @dataclass(frozen=True)
@@ -110,7 +109,8 @@ def _fit_break(t: FloatArray, value: FloatArray, sigma: FloatArray) -> Onset | N
     chi2, slope, offset = _costs(t, value, sigma, breaks)
     spare = max(len(t) - 5, 1)
     # Where even the best start strays by more than sigma says, sigma is too small.
-    log = -0.5 * chi2 / max(float(chi2.min()) / spare, 1.0) - _SOFTNESS_S / _USUAL_SOFTNESS_S
+    scale = _ALIKE * max(float(chi2.min()) / spare, 1.0)
+    log = -0.5 * chi2 / scale - _SOFTNESS_S / _USUAL_SOFTNESS_S
     log = np.where(slope > 0, log, -np.inf)
     if not np.isfinite(log).any():
         return None

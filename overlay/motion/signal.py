@@ -30,10 +30,10 @@ from overlay.timebase import FloatArray
 # Focal length over the picture's longer side that is assumed at first: 64 degrees across. Only the
 # second order of turning depends on it.
 _FOCAL_SHARE = 0.8
-_LEARN_PAIRS = 500
+_LEARN_PAIRS = 240
 # Mean square texture, against the picture's own, from which a cell should find its match.
 _TEXTURED = 0.2
-_TILT_ROUNDS = 3
+_TILT_ROUNDS = 2
 # Cells off the ground plane: scenery of any depth, and edges of bodywork.
 _STRAY_SHARE = 0.5
 _STRAY_SPREAD = 5.0

@@ -7,6 +7,7 @@ purpose: two independent renderers do not share a mistake.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -17,6 +18,7 @@ import numpy.typing as npt
 from overlay.footage.model import LumaFrame
 
 Array = npt.NDArray[np.float64]
+Single = npt.NDArray[np.float32]
 _TEXTURE_PX = 1024
 _TEXEL_M = 0.012
 
@@ -96,6 +98,7 @@ class Renderer:
             self.levels.append(
                 cv2.resize(self.levels[-1], (half, half), interpolation=cv2.INTER_AREA)
             )
+        self.wrapped = [np.pad(level, ((0, 1), (0, 1)), mode="wrap") for level in self.levels]
         self.far = noise_texture(scene.rng, 1024, 0.8)
         self.fine_t = np.arange(0, scene.duration_s + 0.5, 0.001)
         self.posts = scene.rng.uniform(-1, 1, (160, 4))
@@ -135,14 +138,16 @@ class Renderer:
         heading = self.yaw[i] + s.facing_rad + yaw_s
         pitch = s.pitch_rad + pitch_s
         x, y = np.meshgrid(
-            (np.arange(w) - w / 2 + 0.5) / s.focal_px, (np.arange(h) - h / 2 + 0.5) / s.focal_px
+            ((np.arange(w) - w / 2 + 0.5) / s.focal_px).astype(np.float32),
+            ((np.arange(h) - h / 2 + 0.5) / s.focal_px).astype(np.float32),
         )
-        c, n = np.cos(roll_s), np.sin(roll_s)
+        heading, pitch = float(heading), float(pitch)
+        c, n = float(np.cos(roll_s)), float(np.sin(roll_s))
         x, y = c * x - n * y, n * x + c * y
-        down = np.sin(pitch) + y * np.cos(pitch)
-        ahead = np.cos(pitch) - y * np.sin(pitch)
-        dx = np.sin(heading) * ahead + np.cos(heading) * x
-        dz = np.cos(heading) * ahead - np.sin(heading) * x
+        sin_p, cos_p = math.sin(pitch), math.cos(pitch)
+        sin_h, cos_h = math.sin(heading), math.cos(heading)
+        down, ahead = sin_p + y * cos_p, cos_p - y * sin_p
+        dx, dz = sin_h * ahead + cos_h * x, cos_h * ahead - sin_h * x
         azimuth = np.arctan2(dx, dz)
         elevation = -down / np.hypot(dx, dz)
         scenery = cv2.remap(
@@ -153,33 +158,37 @@ class Renderer:
             borderMode=cv2.BORDER_WRAP,
         )
         sky = np.where(elevation < 0.12, 120 + 25 * scenery, 205.0)
-        ground = self._ground(i, dx, dz, down)
-        image = np.where(down > 0.004, ground, sky).astype(np.float32)
+        image = sky.astype(np.float32)
+        below = np.flatnonzero((down > 0.004).any(axis=1))
+        if len(below):
+            low = slice(int(below[0]), int(below[-1]) + 1)
+            ground = self._ground(i, dx[low], dz[low], down[low])
+            image[low] = np.where(down[low] > 0.004, ground, sky[low])
         if s.posts:
             self._draw_posts(image, i, heading, pitch)
         if s.passer is not None:
             self._draw_passer(image, t_s, i, heading, pitch)
         return image
 
-    def _ground(self, i: int, dx: Array, dz: Array, down: Array) -> Array:
+    def _ground(self, i: int, dx: Single, dz: Single, down: Single) -> Single:
         s = self.s
         safe = np.maximum(down, 0.004)
         dist = s.height_m / safe
-        gx, gz = self.px[i] + dx * dist, self.pz[i] + dz * dist
+        gx, gz = float(self.px[i]) + dx * dist, float(self.pz[i]) + dz * dist
         # Footprint of a pixel: geometric mean of the across and along sizes.
         foot = dist / s.focal_px * np.sqrt(dist / s.height_m * 1.0)
         level = np.clip(np.log2(np.maximum(foot / _TEXEL_M, 1.0)), 0, len(self.levels) - 1.001)
         rows = np.median(level, axis=1)
-        out = np.zeros(dx.shape)
+        out = np.zeros(dx.shape, np.float32)
         for k, texture in enumerate(self.levels):
-            weight = np.clip(1 - np.abs(rows - k), 0, 1)
+            weight = np.clip(1 - np.abs(rows - k), 0, 1).astype(np.float32)
             use = weight > 0
             if not use.any():
                 continue
             n = texture.shape[0]
             per_m = n / (_TEXTURE_PX * _TEXEL_M)
             part = cv2.remap(
-                np.pad(texture, ((0, 1), (0, 1)), mode="wrap"),
+                self.wrapped[k],
                 ((gx[use] * per_m) % n).astype(np.float32),
                 ((gz[use] * per_m) % n).astype(np.float32),
                 cv2.INTER_LINEAR,
@@ -191,11 +200,11 @@ class Renderer:
         self, gx: float, gy: float, gz: float, i: int, heading: float, pitch: float
     ) -> tuple[float, float, float]:
         x, z = gx - self.px[i], gz - self.pz[i]
-        ahead = np.sin(heading) * x + np.cos(heading) * z
-        right = np.cos(heading) * x - np.sin(heading) * z
+        ahead = math.sin(heading) * x + math.cos(heading) * z
+        right = math.cos(heading) * x - math.sin(heading) * z
         down = self.s.height_m - gy
-        depth = ahead * np.cos(pitch) + down * np.sin(pitch)
-        drop = -ahead * np.sin(pitch) + down * np.cos(pitch)
+        depth = ahead * math.cos(pitch) + down * math.sin(pitch)
+        drop = -ahead * math.sin(pitch) + down * math.cos(pitch)
         w, h = self.s.size
         f = self.s.focal_px
         if depth < 0.5:
@@ -205,9 +214,11 @@ class Renderer:
     def _draw_posts(
         self, image: npt.NDArray[np.float32], i: int, heading: float, pitch: float
     ) -> None:
-        for k, (a, b, c, d) in enumerate(self.posts):
+        for k, (a, b, c, d) in enumerate(self.posts.tolist()):
             side = 1 if k % 2 else -1
             gx, gz = side * (4.5 + 3 * abs(a)), k * 2.0 + b - 30.0
+            if np.hypot(gx - self.px[i], gz - self.pz[i]) > 62:
+                continue
             foot = self._project(gx, 0.0, gz, i, heading, pitch)
             head = self._project(gx, 0.7 + 0.5 * abs(c), gz, i, heading, pitch)
             if foot[2] <= 0 or foot[2] > 60:
@@ -257,7 +268,7 @@ def render(scene: Scene) -> tuple[list[LumaFrame], Array]:
             frames.append(LumaFrame(float(t), frames[-1].luma.copy()))
             continue
         open_s = scene.exposure_share * step
-        taps = 1 if r.v[min(int(t * 1000), len(r.v) - 1)] < 0.3 else 3
+        taps = 1 if r.v[min(int(t * 1000), len(r.v) - 1)] < 0.3 else 2
         # Exposure is centred on the stamp, so blur itself shifts nothing in time.
         offsets = (np.arange(taps) - (taps - 1) / 2) / taps * open_s
         image = np.mean([r.at(float(t + o)) for o in offsets], axis=0)

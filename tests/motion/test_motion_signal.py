@@ -118,9 +118,9 @@ def test_motion_signal__bodywork_lowers_the_moving_share() -> None:
 @pytest.mark.parametrize(
     "scene",
     [
-        Scene(still, duration_s=4),
-        Scene(still, duration_s=4, walker=True),
-        Scene(still, duration_s=4, brightness=lambda t: 0.8 + 0.25 * np.sin(t)),
+        Scene(still, duration_s=3),
+        Scene(still, duration_s=3, walker=True),
+        Scene(still, duration_s=3, brightness=lambda t: 0.8 + 0.25 * np.sin(t)),
         Scene(still, duration_s=4, early_shake=(4.0, 0.03)),
         Scene(launch_and_stop, duration_s=4, brightness=lambda t: 0.02),
     ],
@@ -168,7 +168,7 @@ def test_motion_signal__flash_and_cut_carry_no_trust() -> None:
 
 
 def test_motion_signal__ignored_box_changes_no_motion() -> None:
-    frames, _ = render(Scene(launch_and_stop, duration_s=4, readout=True))
+    frames, _ = render(Scene(launch_and_stop, duration_s=3.5, readout=True))
     whole = motion_signal(frames)
     boxed = motion_signal(frames, ignore=[Box(0.0, 0.0, 0.35, 0.2)])
     assert boxed.reason is None
@@ -186,7 +186,7 @@ def test_motion_signal__reports_progress_and_leaves_pictures_alone() -> None:
 
 
 def test_motion_signal__portrait() -> None:
-    scene = Scene(launch_and_stop, duration_s=5, size=(180, 320), focal_px=240)
+    scene = Scene(launch_and_stop, duration_s=4.5, size=(180, 320), focal_px=240)
     signal = motion_signal(render(scene)[0])
     truth = mean_speed(scene.speed_mps, signal, 0.0)
     assert np.corrcoef(signal.forward, truth)[0, 1] > 0.98
@@ -201,7 +201,7 @@ def test_motion_onset__is_the_launch(name: str) -> None:
 
 
 def test_motion_onset__none_when_already_moving() -> None:
-    scene = Scene(lambda t: 4 + 2 * np.sin(np.asarray(t)), duration_s=4)
+    scene = Scene(lambda t: 4 + 2 * np.sin(np.asarray(t)), duration_s=2.5)
     signal = motion_signal(render(scene)[0])
     assert signal.reason is None
     assert motion_onset(signal) is None
