@@ -31,7 +31,7 @@ def cut_clip(
 ) -> float:
     """Copy a part of a clip, pictures and sound untouched, from the key frame before it on.
 
-    The part goes on for up to half a second after `to_s`.
+    The part goes on for up to a second after `to_s`.
 
     Parameters
     ----------
