@@ -37,6 +37,7 @@ class Scene:
     facing_rad: float = 0.0
     yaw_rate: Callable[[Array], Array] | None = None
     shake_rad: float = 0.002
+    squat_rad_per_mps2: float = 0.0
     early_shake: tuple[float, float] | None = None
     exposure_share: float = 0.3
     noise: float = 2.0
@@ -120,6 +121,9 @@ class Renderer:
         smooth = np.stack([cv2.GaussianBlur(r[None], (0, 0), 25)[0] for r in raw])
         smooth /= smooth.std(axis=1, keepdims=True)
         drive = s.shake_rad * np.minimum(1, self.v / 3)
+        accel = cv2.GaussianBlur(np.gradient(self.v, 0.001)[None], (0, 0), 60)[0]
+        # Looking down counts positive: the nose of a vehicle that pulls away goes up.
+        self.squat = -s.squat_rad_per_mps2 * accel
         if s.early_shake is not None:
             until, size = s.early_shake
             slow = np.stack([cv2.GaussianBlur(r[None], (0, 0), 120)[0] for r in raw])
@@ -136,7 +140,7 @@ class Renderer:
         w, h = s.size
         yaw_s, pitch_s, roll_s = (float(x) for x in self.shake[:, i])
         heading = self.yaw[i] + s.facing_rad + yaw_s
-        pitch = s.pitch_rad + pitch_s
+        pitch = s.pitch_rad + pitch_s + self.squat[i]
         x, y = np.meshgrid(
             ((np.arange(w) - w / 2 + 0.5) / s.focal_px).astype(np.float32),
             ((np.arange(h) - h / 2 + 0.5) / s.focal_px).astype(np.float32),

@@ -97,6 +97,19 @@ def test_motion_signal__is_linear_in_speed(name: str) -> None:
     assert max(gains) / min(gains) < 1.06
 
 
+def test_motion_signal__squat_and_dive_leave_the_gain_alone() -> None:
+    # 0.22 degrees for each m/s^2, as a sprung vehicle has; left alone it is a tenth of the gain.
+    scene = Scene(launch_and_stop, duration_s=SHORT_S, squat_rad_per_mps2=0.0038)
+    signal = motion_signal(render(scene)[0])
+    truth = mean_speed(scene.speed_mps, signal, 0.0)
+    fast = truth > 0.3 * truth.max()
+    gains = [
+        signal.forward[part].sum() / truth[part].sum()
+        for part in (fast & (signal.t_s < 3.9), fast & (signal.t_s > 4.1))
+    ]
+    assert gains[0] / gains[1] == pytest.approx(1.0, abs=0.025)
+
+
 def test_motion_signal__sigma_is_honest() -> None:
     signal, speed = seen("plain")
     lag_s, gain = fitted_lag_s(signal, speed)
