@@ -112,7 +112,8 @@ def plan_day(
 ) -> tuple[RunPlan, ...]:
     """The runs of the day in the order in which they are driven, builds taking turns.
 
-    The second run of build A is spoiled by wheelspin on loose gravel when there are two or more.
+    The second run of build A is spoiled by wheelspin on loose gravel when there are two or more;
+    one more is then driven with A at the end in its place.
     With `camera_gps` the receiver is the camera's own, whose track starts with the first picture;
     otherwise it runs on a clock of its own and is switched on earlier.
 
@@ -128,17 +129,19 @@ def plan_day(
     smoothing_s = float(rng.uniform(0.26, 0.32))
     plans: list[RunPlan] = []
     first = datetime(2026, 5, 16, 10, 4, 0, tzinfo=UTC)
-    for number in range(1, runs_per_build + 1):
-        for build in BUILDS:
-            spin = build is BUILD_A and number == 2
-            receiver = Receiver(
-                delay_s=delay_s,
-                smoothing_s=smoothing_s,
-                before_s=0.0 if camera_gps else round(float(rng.uniform(9, 28)), 3),
-                first_utc=first + timedelta(minutes=11 * len(plans), seconds=int(rng.integers(50))),
-                rng_seed=int(rng.integers(1 << 30)),
-            )
-            plans.append(_plan(build, number, spin, receiver, size, rng))
+    turns = [(number, build) for number in range(1, runs_per_build + 1) for build in BUILDS]
+    if runs_per_build > 1:
+        turns.append((runs_per_build + 1, BUILD_A))
+    for number, build in turns:
+        spin = build is BUILD_A and number == 2
+        receiver = Receiver(
+            delay_s=delay_s,
+            smoothing_s=smoothing_s,
+            before_s=0.0 if camera_gps else round(float(rng.uniform(9, 28)), 3),
+            first_utc=first + timedelta(minutes=11 * len(plans), seconds=int(rng.integers(50))),
+            rng_seed=int(rng.integers(1 << 30)),
+        )
+        plans.append(_plan(build, number, spin, receiver, size, rng))
     return tuple(plans)
 
 

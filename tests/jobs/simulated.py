@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,9 +20,12 @@ from overlay.runs import find_launch, find_marks, parse_goal, smooth, splits
 from overlay.series import Series
 from overlay.sheet import DaySheet, load_sheet
 
-# As the estimate and the onset of motion from a clip of the demo give them.
-LAG_SIGMA_S = 0.012
-ONSET_SIGMA_S = 0.0125
+# As the estimate and the onset of motion from a clip of the demo claim them; the soft start's part
+# is common to the day.
+LAG_SIGMA_S = 0.007
+ONSET_SIGMA_S = 0.048
+SOFT_SIGMA_S = 0.038
+OWN_SIGMA_S = math.sqrt(ONSET_SIGMA_S**2 - SOFT_SIGMA_S**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +47,16 @@ def simulated_day(folder: Path, *, runs_per_build: int = 3, rng_seed: int = 2026
     (folder / "day.toml").write_text(day_sheet(truths), encoding="utf-8")
     sheet = load_sheet(folder / "day.toml", files=False)
     rng = np.random.default_rng(rng_seed)
+    soft_s = float(rng.normal(0, SOFT_SIGMA_S))
     runs = []
     for truth, speed, revs in made:
         driveline = machine_of(sheet, truth.build).driveline
         goals = sheet.report.splits
-        runs.append(_worked_out(truth, speed, revs, driveline, goals, rng))
+        runs.append(
+            _worked_out(
+                truth, speed, revs, driveline, goals, soft_s + float(rng.normal(0, OWN_SIGMA_S))
+            )
+        )
     return SimulatedDay(sheet, tuple(runs), truths)
 
 
@@ -74,7 +83,7 @@ def _worked_out(
     revs: Series,
     driveline: Driveline | None,
     goals: tuple[str, ...],
-    rng: np.random.Generator,
+    onset_error_s: float,
 ) -> DayRun:
     kinematics = smooth(
         speed,
@@ -86,8 +95,9 @@ def _worked_out(
     )
     launch = find_launch(
         kinematics,
-        motion_onset_s=truth.launch_s + float(rng.normal(0, ONSET_SIGMA_S)),
+        motion_onset_s=truth.launch_s + onset_error_s,
         motion_onset_sigma_s=ONSET_SIGMA_S,
+        motion_onset_soft_sigma_s=SOFT_SIGMA_S,
     )
     return DayRun(
         truth.name,

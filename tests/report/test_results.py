@@ -68,9 +68,9 @@ def test_csv__one_row_a_run_with_units(results, tmp_path):
     write_csv(tmp_path / "r.csv", results)
     with (tmp_path / "r.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert [row["run"] for row in rows] == ["a1", "a2", "a3", "b1", "b2", "b3"]
+    assert [row["run"] for row in rows] == ["a1", "a2", "a3", "a4", "b1", "b2", "b3"]
     assert {"60 m (s)", "60 m sigma (s)", "60 m counted", "top speed (m/s)"} <= set(rows[0])
-    assert [row["60 m counted"] for row in rows] == ["1", "0", "1", "1", "1", "1"]
+    assert [row["60 m counted"] for row in rows] == ["1", "0", "1", "1", "1", "1", "1"]
     assert float(rows[0]["60 m (s)"]) == pytest.approx(results.runs[0].splits[3].time_s, abs=1e-4)
 
 
