@@ -18,22 +18,26 @@ from overlay.sync.joint import (
     log_determinant,
     newton_step,
     precision,
+    start_rows,
 )
 from overlay.timebase import FloatArray
 
-FREE_TERMS = 3  # level, slope and the pole's start, which the roughness leaves free
-SPEED_SCALE_MPS = 10.0  # of a run; only their sum's size enters, in comparing models
 SMALLEST_GAIN_ERROR = 1e-3
+USUAL_GAIN_ERROR = 5e-3  # within a factor of e, before the data speak
 LARGEST_GAIN_ERROR = 0.5
 LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0
 MOTION_NOISE_FLOOR = 1e-4
 LARGEST_STEP_S = 0.3
+LOOSE_JERK = 2.0  # m/s^2 per root second; the curve first follows the data
+CALM_JERK = 0.5  # and is then judged as smooth as it shows, jumps apart
+LOOSE_ROUNDS = 5
 ROBUST_ROUNDS = (2, 4, 7)
 COLOUR_ROUNDS = (3, 6)
 LEAST_COLOUR = 0.07  # less changes the interval by under a twelfth and is not worth its cost
 JUMP_SPAN_S = 0.6  # a jump of acceleration shows between the means this far apart
 JUMP_REACH_S = 0.2  # and lies within this of where the fit has it
+JUMP_SHARE = 1.3
 COMMON_JUMP_MPS2 = 1.0  # smaller ones are ordinary driving
 STRAY = 2.5  # residuals beyond this many sigmas weigh less
 OUTLIER = 5.0  # and beyond this much less
@@ -80,7 +84,7 @@ def cost_of(
     total = p.motion * system.rss["motion"] + p.log * system.rss["log"]
     total += p.rough * system.rss["rough"] + p.border[0] * point.offset**2
     total -= math.log(p.border[0]) - 4 * rows * math.log(evidence.grid.step_s)
-    total -= FREE_TERMS * math.log(SPEED_SCALE_MPS**-2)
+    total += system.rss["start"] - 2 * np.linalg.slogdet(start_rows(evidence.grid))[1]
     total += float(p.border[1 : 1 + count] @ point.gain_error**2)
     total -= len(evidence.motion) * math.log(p.motion) + len(evidence.log) * math.log(p.log)
     total -= rows * (math.log(p.rough) + 2 * math.log1p(point.smoothing_s / evidence.grid.step_s))
@@ -147,7 +151,7 @@ def _effective(system: System, p: Precision, random: int) -> tuple[float, ...]:
     return tuple((log_determinant(system, q, random) - base) / math.log1p(delta) for q in changed)
 
 
-def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: System) -> Noise:
+def renewed_noise(evidence: Evidence, noise: Noise, system: System, usual_jerk: float) -> Noise:
     """One step of the variance fixed point of restricted likelihood (Fellner and Schall).
 
     Each variance is the weighted residual sum over its residual degrees of freedom
@@ -161,10 +165,10 @@ def renewed_noise(evidence: Evidence, fit_point: Point, noise: Noise, system: Sy
     log_var = (system.rss["log"] + LOG_NOISE_SAMPLES * LOG_NOISE_MPS**2) / (
         max(len(evidence.log) - log, 0.0) + LOG_NOISE_SAMPLES
     )
-    # a worth of two knots for a jerk of ordinary driving keeps the curve from going stiff
+    # a worth of two knots of the usual jerk keeps the curve from going stiff
     jerk_var = (
         evidence.grid.step_s
-        * (system.rss["rough"] + 2 * 4.0 / evidence.grid.step_s)
+        * (system.rss["rough"] + 2 * usual_jerk**2 / evidence.grid.step_s)
         / (max(rows - rough, 0.1) + 2)
     )
     return replace(
@@ -185,6 +189,7 @@ def _regained(
         trial = replace(noise, gain=size)
         *_, gain = newton_step(system, precision(evidence, trial), point)
         cost = cost_of(evidence, trial, point, system, weights) - gain
+        cost += math.log(size / USUAL_GAIN_ERROR) ** 2
         if cost < least - 1e-9:
             best, least = size, cost
     return replace(noise, gain=best)
@@ -215,7 +220,8 @@ def _bent(evidence: Evidence, point: Point, noise: Noise) -> FloatArray:
     wide = 2 * max(1, round(JUMP_REACH_S / step)) + 1
     nearby = np.lib.stride_tricks.sliding_window_view(np.pad(jump, wide // 2), wide).max(axis=1)
     usual = noise.jerk / math.sqrt(step)
-    return np.asarray(1 / (1 + (nearby / step / usual) ** 2))
+    share = JUMP_SHARE / math.sqrt(wide + reach)
+    return np.asarray(1 / (1 + (share * nearby / step / usual) ** 2))
 
 
 def _recoloured(
@@ -264,7 +270,9 @@ def tuned(
         point, system, _ = climb(
             evidence, point, noise, weights, steps=steps, fixed=fixed, system=system
         )
-        noise = renewed_noise(evidence, point, noise, system)
+        noise = renewed_noise(
+            evidence, noise, system, LOOSE_JERK if round_ < LOOSE_ROUNDS else CALM_JERK
+        )
         if not fixed:
             noise = _regained(evidence, point, noise, system, weights)
         if round_ in ROBUST_ROUNDS:

@@ -34,7 +34,8 @@ from overlay.sync.spline import (
 )
 from overlay.timebase import FloatArray
 
-RIDGE = 1e-6  # (m/s)^-2: a speed is below a thousand m/s; keeps bare stretches solvable
+RIDGE = 1e-8  # (m/s)^-2: keeps bare stretches solvable
+START_SIZES = (30.0, 3.0, 10.0)  # m/s, m/s^2, m/s^3 of the curve where it starts: any vehicle
 OFFSET_SIGMA = 0.1  # of the motion signal, whose full scale is 1; it reads about 0 at rest
 DRIFT_SIGMA = 40e-6  # crystal clocks keep within tens of parts in a million: common practice
 
@@ -109,7 +110,7 @@ class Noise:
     log_mps: float
     jerk: float
     gain: float
-    pitch: float = 0.005
+    pitch: float = 0.003
     motion_colour: float = 0.0
     log_colour: float = 0.0
 
@@ -175,6 +176,17 @@ def rough_row(grid: Grid, smoothing_s: float) -> FloatArray:
     """Row that gives d2v/dt2 from coefficients of w; causal, so that its inverse is stable."""
     ratio = smoothing_s / grid.step_s
     return np.array([-ratio, 1 + 3 * ratio, -2 - 3 * ratio, 1 + ratio]) / grid.step_s**2
+
+
+def start_rows(grid: Grid) -> FloatArray:
+    """Rows that give level, slope and bend of the first coefficients, each over its usual size.
+
+    The roughness leaves these three free. Without a proper size the receiver's own transient,
+    which lives longer the more it smooths, would speak against smoothing.
+    """
+    step = grid.step_s
+    rows = np.array([[0, 0, 1], [0, -1 / step, 1 / step], [1, -2, 1] / np.square(step)])
+    return np.asarray(rows / np.array(START_SIZES)[:, None], dtype=np.float64)
 
 
 def _rough_gram(row: FloatArray, weight: FloatArray, band: int) -> FloatArray:
@@ -270,6 +282,11 @@ def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -
         corner[name], border_pull[name] = square[:, :-1], square[:, -1]
         rss[name] = float(part.misfit @ heavy[:, -1])
         residual[name] = part.misfit
+    start = start_rows(evidence.grid)
+    square = start.T @ start
+    gram["start"] = np.array([np.append(np.diagonal(square, -k), np.zeros(k)) for k in range(3)])
+    pull["start"] = -square @ point.w[:3]
+    rss["start"] = float(-pull["start"] @ point.w[:3])
     return System(gram, cross, corner, pull, border_pull, rss, residual)
 
 
@@ -302,6 +319,7 @@ def factored(system: System, p: Precision) -> tuple[FloatArray, FloatArray, Floa
 
     gram = p.motion * system.gram["motion"] + p.log * system.gram["log"]
     gram += p.rough * system.gram["rough"]
+    gram[:3, :3] += system.gram["start"]
     gram[0] += RIDGE
     cross = p.motion * system.cross["motion"] + p.log * system.cross["log"]
     corner = p.motion * system.corner["motion"] + p.log * system.corner["log"]
@@ -335,6 +353,7 @@ def newton_step(
     factor, cross, solved, schur = factored(system, p)
     pull = p.motion * system.pull["motion"] + p.log * system.pull["log"]
     pull += p.rough * system.pull["rough"] - RIDGE * point.w
+    pull[:3] += system.pull["start"]
     border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]
     border[0] -= p.border[0] * point.offset
     count = len(point.gain_error)
