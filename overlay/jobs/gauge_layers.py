@@ -242,7 +242,7 @@ def _ticks(goals: Sequence[SplitGoal], scale: GaugeScale) -> list[tuple[float, s
         step = round_up(full / 4, 5.0)
         marks = [step * i for i in range(1, int(full / step) + 1)]
     marks = [0.0, *marks, full]
-    return [(speed_to_mps(mark, scale.unit), f"{mark:.4g}") for mark in marks]
+    return [(speed_to_mps(mark, scale.unit), f"{mark:.3g}") for mark in marks]
 
 
 def _comb(course: Course, scale: GaugeScale, place: Placement, hue: Color) -> Layer:
