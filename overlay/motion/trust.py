@@ -33,6 +33,9 @@ _FLASH_LEVEL = 12.0
 _FLASH_TIMES = 8.0
 
 _SCATTER_PAIRS = 12
+# Beyond this it is no error but a picture that truly jerks, frames having been left out.
+_MOST_SCATTER = 8.0
+_MOVING_PART = 0.3
 
 _LEAST_TEXTURED = 0.03
 _LEAST_MOVING = 0.1
@@ -196,7 +199,8 @@ def honest_sigma(
 
     Errors of cells in one picture go together (the vehicle hops, a joint crosses many cells), so
     that the scatter within a picture says too little. A speed hardly bends from one picture to
-    the next; its distance from the line between its neighbours is error.
+    the next; its distance from the line between its neighbours is error. Where it is far beyond
+    any error, the picture itself goes by jerks, and sigma stays.
     """
     k = np.flatnonzero(trusted)
     if len(k) < 8:
@@ -212,6 +216,9 @@ def honest_sigma(
     )
     # The middle of a normal distribution's absolute value is 0.6745.
     scatter = np.median(windows, axis=1) / 0.6745
+    moving = np.abs(value) > _MOVING_PART * np.percentile(np.abs(value), 98)
+    if moving.any() and np.median(scatter[moving]) > _MOST_SCATTER:
+        return sigma
     out = sigma.copy()
     out[k] = own * np.maximum(scatter, 1.0)
     return out
