@@ -127,6 +127,28 @@ def test_estimate__slow_gain_error_widens_the_interval(rng):
     assert np.sqrt(np.mean(np.square(errors))) < 2
 
 
+@pytest.mark.parametrize("pitch", [-0.01, 0.01])
+def test_estimate__gain_that_follows_acceleration(rng, pitch):
+    t = np.arange(0, 15, 0.01)
+    accel = np.convolve(np.gradient(two_launches(t), t), np.full(11, 1 / 11), "same")
+    off = []
+    for _ in range(5):
+        motion, log = motion_of(two_launches, rng, sigma_mps=0.15), log_of(two_launches, rng)
+        squat = 1 + pitch * np.interp(motion.t_s, t, accel)
+        low, high = estimate_offset(replace(motion, forward=motion.forward * squat), log).interval_s
+        assert high - low < 0.05
+        off.append(((low + high) / 2 - 0.9) / ((high - low) / 3.92))
+    assert np.sqrt(np.mean(np.square(off))) < 1.7
+
+
+@pytest.mark.parametrize("smoothing_s", [0.0, 0.3, 0.7])
+def test_estimate__smoothing_is_told_from_delay(rng, smoothing_s):
+    log = log_of(launch(), rng, sigma_mps=0.05, delay_s=0.5, smoothing_s=smoothing_s)
+    found = estimate_offset(motion_of(launch(), rng, sigma_mps=0.15), log)
+    assert found.smoothing_s == pytest.approx(smoothing_s, abs=0.15)
+    assert found.interval_s[0] < 0.5 + smoothing_s < found.interval_s[1]
+
+
 def test_relation__shifted_log_moves_the_offset(rng):
     motion, log = motion_of(two_launches, rng), log_of(two_launches, rng)
     one, two = estimate_offset(motion, log), estimate_offset(motion, log.shifted(37.25))

@@ -61,6 +61,12 @@ def test_refuses__wrong_log(rng):
     assert refused(motion_of(two_launches, rng), log_of(launch(), rng), "right log")
 
 
+@pytest.mark.parametrize("rises_s", [(3.0, 2.0), (2.0, 3.0), (3.0, 4.5)])
+def test_refuses__launch_of_another_vehicle(rng, rises_s):
+    ours, other = (launch(rise_s=rise_s) for rise_s in rises_s)
+    assert refused(motion_of(ours, rng), log_of(other, rng), "right log")
+
+
 def test_refuses__drive_of_another_day(rng):
     motion = motion_of(drive, rng, length_s=30)
     assert refused(motion, log_of(other_drive, rng, start_s=-150, end_s=300), "right log")
