@@ -45,7 +45,14 @@ def projected_bound_s(
     return float(1 / math.sqrt(information)) if information > 0 else math.inf
 
 
-def delay_bound_s(t_s: FloatArray, curve: Curve, sigma: float, *, known: bool = False) -> float:
+def delay_bound_s(
+    t_s: FloatArray,
+    curve: Curve,
+    sigma: float,
+    *,
+    known: bool = False,
+    others: list[tuple[FloatArray, float]] | None = None,
+) -> float:
     """Bound of the delay of one noisy record of a speed curve.
 
     Parameters
@@ -58,6 +65,8 @@ def delay_bound_s(t_s: FloatArray, curve: Curve, sigma: float, *, known: bool = 
         Standard deviation of white noise, m/s.
     known : bool
         Whether scale and level are known; else both are estimated too.
+    others : list of (ndarray, shape (n,), float) or None
+        Derivatives by further unknowns, and the prior standard deviation of each (inf = unknown).
 
     Examples
     --------
@@ -73,7 +82,11 @@ def delay_bound_s(t_s: FloatArray, curve: Curve, sigma: float, *, known: bool = 
     10.4
     """
     nuisance = [] if known else [curve(t_s), np.ones(len(t_s))]
-    return projected_bound_s(_slope(curve, t_s), nuisance, sigma)
+    prior = [math.inf] * len(nuisance)
+    for column, spread in others or []:
+        nuisance.append(column)
+        prior.append(spread)
+    return projected_bound_s(_slope(curve, t_s), nuisance, sigma, prior)
 
 
 def _slope(curve: Curve, t_s: FloatArray, step_s: float = 1e-4) -> FloatArray:
@@ -87,6 +100,9 @@ def total_lag_bound_s(
     log_sigma_mps: float,
     curve: Curve,
     shown: Curve,
+    *,
+    pitch_sigma: float = 0.0,
+    shown_by_smoothing: Curve | None = None,
 ) -> float:
     """Bound of the total lag between a motion signal and a log, both noisy.
 
@@ -100,7 +116,13 @@ def total_lag_bound_s(
         True speed at footage times.
     shown : callable
         Speed that the receiver shows, without noise, at log times.
+    pitch_sigma : float
+        Prior standard deviation of a gain that follows acceleration, s^2/m; 0 = there is none.
+    shown_by_smoothing : callable or None
+        Derivative of `shown` by the smoothing at the same total, where the smoothing is unknown.
     """
-    motion = delay_bound_s(motion_t_s, curve, motion_sigma_mps)
-    log = delay_bound_s(log_t_s, shown, log_sigma_mps)
+    pitch = [(curve(motion_t_s) * _slope(curve, motion_t_s), pitch_sigma)] if pitch_sigma else []
+    motion = delay_bound_s(motion_t_s, curve, motion_sigma_mps, others=pitch)
+    unknown = [(shown_by_smoothing(log_t_s), math.inf)] if shown_by_smoothing else []
+    log = delay_bound_s(log_t_s, shown, log_sigma_mps, others=unknown)
     return math.hypot(motion, log)
