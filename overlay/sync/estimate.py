@@ -27,6 +27,7 @@ from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
+FINE_SMOOTHING_S = 0.02
 SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
@@ -142,6 +143,53 @@ def _all_fits(evidence: Evidence, fit: Fit) -> list[Fit]:
     return fits
 
 
+def _between(nodes: FloatArray, at: FloatArray) -> FloatArray:
+    """Weights that give a curve's values between nodes by the cubic through the four nearest.
+
+    Examples
+    --------
+    >>> nodes = np.array([0.0, 0.1, 0.2, 0.3])
+    >>> _between(nodes, np.array([0.05])) @ nodes**2
+    array([0.0025])
+    """
+    width = min(4, len(nodes))
+    first = np.clip(np.searchsorted(nodes, at) - 2, 0, len(nodes) - width)
+    out = np.zeros((len(at), len(nodes)))
+    for j in range(width):
+        weight = np.ones(len(at))
+        for k in range(width):
+            if k != j:
+                weight *= (at - nodes[first + k]) / (nodes[first + j] - nodes[first + k])
+        out[np.arange(len(at)), first + j] += weight
+    return out
+
+
+def _posterior(fits: list[Fit]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Share, total lag, sigma and smoothing on a fine grid of smoothing, from fits on a coarse one.
+
+    Well-determined smoothing lies between two of the grid; its log share is all but a parabola.
+    """
+    logs, totals, sigmas, smoothings = [], [], [], []
+    for pitch in PITCH_SIZES:
+        some = [f for f in fits if f.noise.pitch == pitch]
+        nodes = np.array([f.point.smoothing_s for f in some])
+        fine = np.arange(nodes[0], nodes[-1] + FINE_SMOOTHING_S / 2, FINE_SMOOTHING_S)
+        weights = _between(nodes, fine)
+        logs.append(weights @ np.array([_log_share(f) for f in some]))
+        totals.append(weights @ np.array([f.point.shift_s for f in some]) + fine)
+        sigma = weights @ np.array([f.shift_sigma_s for f in some])
+        sigmas.append(np.maximum(sigma, min(f.shift_sigma_s for f in some)))
+        smoothings.append(fine)
+    log_share = np.concatenate(logs)
+    shares = np.exp(log_share - np.max(log_share))
+    return (
+        shares / np.sum(shares),
+        np.concatenate(totals),
+        np.maximum(np.concatenate(sigmas), 1e-6),
+        np.concatenate(smoothings),
+    )
+
+
 def _first_fit(
     motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
 ) -> tuple[Evidence, Fit] | None:
@@ -194,14 +242,10 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
         fit = tuned(evidence, best.point, best.noise, rounds=8)
         fits = _all_fits(evidence, fit)
         best = max(fits, key=_log_share)
-    logs = np.array([_log_share(f) for f in fits])
-    shares = np.exp(logs - np.max(logs))
-    shares /= np.sum(shares)
-    smoothings = np.array([f.point.smoothing_s for f in fits])
-    totals = np.array([f.point.shift_s for f in fits]) + smoothings
+    shares, totals, sigmas, smoothings = _posterior(fits)
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
-    sigmas = factor * np.maximum([f.shift_sigma_s for f in fits], 1e-6)
+    sigmas = factor * sigmas
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = _score(evidence, best)
     return Verdict(
