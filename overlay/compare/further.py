@@ -26,7 +26,7 @@ ONE_RUN_START = 2  # further runs of each build that make a first judgement poss
 _DRAWS = 2000
 # A third of the way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
 # spread; our own choice between the two, so that the named numbers decide as often as they say
-# (tests/benchmarks/accuracy_days.py).
+# (tests/benchmarks/accuracy/days.py).
 _PRIOR_SHAPE = 1 / 3
 
 

@@ -9,7 +9,7 @@ splits each family of p-values is adjusted by Holm's step-down.
 The level holds for one look at the day. Driving the named runs and judging all of them again is
 a second look; over both, at the two truths where an error is likeliest (no difference at all, or
 one of exactly the margin), 5 to 7 in 100 verdicts end wrong at a level of 5
-(tests/benchmarks/accuracy_days.py). A lower level allows for that.
+(tests/benchmarks/accuracy/days.py). A lower level allows for that.
 """
 
 from __future__ import annotations

@@ -149,7 +149,7 @@ def test_compare__wrong_verdicts_on_simulated_days(
 
 
 def test_further_runs__decide_as_often_as_they_say(rng: np.random.Generator) -> None:
-    """80 % ± 5, with allowance for 120 days; tests/benchmarks/accuracy_days.py has the account.
+    """80 % ± 5, with allowance for 120 days; tests/benchmarks/accuracy/days.py has the account.
 
     The claim is about days of all kinds: with one fixed scatter the share may be off either way.
     """

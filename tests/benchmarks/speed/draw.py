@@ -1,6 +1,6 @@
 """What drawing costs beside a plain transcode by ffmpeg at the same encoder settings.
 
-Run from the checkout: ``python -m tests.benchmarks.speed_draw [--seconds 20] [--repeats 5]``.
+Run from the checkout: ``python -m tests.benchmarks.speed.draw [--seconds 20] [--repeats 5]``.
 
 Each repeat runs the floor (ffmpeg alone) and the job (the interpreter's start, probing, drawing,
 encoding) one after the other as whole processes. Processor time (user and system, all children)
@@ -24,7 +24,7 @@ from pathlib import Path
 
 from overlay.render.encoder import EncodeOptions, choose_encoder, ffmpeg_path
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 LANE = ROOT.parent / "shared" / "data" / "lane" / "lane.mp4"
 
 # The project's own gauges on a made-up run. Ribbon and comb are redrawn for each frame, ladder and

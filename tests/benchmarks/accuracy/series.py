@@ -1,6 +1,6 @@
 """Accuracy of the lag on simulated launches: error against the bound, and honesty of intervals.
 
-    python tests/benchmarks/accuracy_series.py --trials 1000
+    python -m tests.benchmarks.accuracy.series --trials 1000
 
 One row a cell: receiver rate and noise, noise of the motion signal, receiver D and tau. The
 root-mean-square error is set against the bound of ``overlay.sync.bounds`` (white noise, gain

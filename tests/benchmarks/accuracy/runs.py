@@ -1,6 +1,6 @@
 """Accuracy of runs on simulated days: coverage, launch, marks. Prints one line a question.
 
-Run ``python -m tests.benchmarks.accuracy_runs [RUNS]`` from the checkout; it takes minutes.
+Run ``python -m tests.benchmarks.accuracy.runs [RUNS]`` from the checkout; it takes minutes.
 """
 
 from __future__ import annotations

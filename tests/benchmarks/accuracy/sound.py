@@ -1,6 +1,6 @@
 """Accuracy of engine speed from sound and of the RPM log's clock. Prints a table.
 
-Run ``python -m tests.benchmarks.accuracy_sound [PART ...]`` from the checkout, with the parts
+Run ``python -m tests.benchmarks.accuracy.sound [PART ...]`` from the checkout, with the parts
 ``octave``, ``tone``, ``clock``, ``nothing``, ``engines``; all of them take some minutes.
 """
 

@@ -1,6 +1,6 @@
 """Cost of align against a plain decode of the same clip, whole processes in turn.
 
-Run: ``python -m tests.benchmarks.speed_align [--seconds 60] [--repeats 3]``. Prints wall and CPU
+Run: ``python -m tests.benchmarks.speed.align [--seconds 60] [--repeats 3]``. Prints wall and CPU
 seconds of each and their ratio; exit code 1 when the median wall ratio is over the bar.
 """
 

@@ -1,6 +1,6 @@
 """What a frame of each gauge costs, at its size in a 1080p picture and in a 4K picture.
 
-Run: ``python tests/benchmarks/gauge_cost.py``. Times are processor time, so that other programs
+Run: ``python -m tests.benchmarks.speed.gauges``. Times are processor time, so that other programs
 on the machine do not count. Exit code 1 if a gauge takes more than 1 ms a frame at 1080p.
 """
 

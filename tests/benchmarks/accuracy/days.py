@@ -1,6 +1,6 @@
 """Verdicts, intervals and named numbers of runs over simulated days with known truth.
 
-Run ``python tests/benchmarks/accuracy_days.py [--days 1000]``. Each day two builds of a
+Run ``python -m tests.benchmarks.accuracy.days [--days 1000]``. Each day two builds of a
 cart are timed to one or more splits. The truth is drawn anew: the difference is nothing, below
 the margin, the margin exactly, or above it; run-to-run scatter 0.03 to 0.15 s, not the same for
 both builds; each run measured to 0.02 to 0.05 s; the lag is wrong by an amount common to the day
