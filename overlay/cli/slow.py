@@ -30,6 +30,7 @@ from overlay.cli.shared import encoder_options, quiet_option, say, shown_progres
     help="Of the section: as long as the picture and at its pitch, or none.",
 )
 @click.option("-o", "--output", required=True, metavar="OUT.mp4", help="The clip to write.")
+@click.option("--uncorrected", is_flag=True, help="Leave the lag in, to see the difference.")
 @run_options
 @encoder_options
 @hardware_option
@@ -42,6 +43,7 @@ def slow(
     factor: int,
     sound: str,
     output: str,
+    uncorrected: bool,
     quiet: bool,
     **options: Any,
 ) -> None:
@@ -49,7 +51,7 @@ def slow(
 
     Every picture stays and none is invented, so a camera of many pictures a second looks best.
     The gauges show what was true when each picture was taken; a plate says how much it is slowed.
-    For proof that no lag is left, verify the clip that draw makes: slowed motion is no evidence.
+    The file notes which section is slowed, so that verify can undo it.
     """
     from overlay.jobs.slow import slow_run
 
@@ -58,7 +60,7 @@ def slow(
             clip,
             logs,
             output,
-            request_of(options),
+            request_of(options, corrected=not uncorrected),
             from_s=from_s,
             to_s=to_s,
             factor=factor,

@@ -1,13 +1,14 @@
 """Where the ribbons stand in a finished clip: a note that travels in the file itself.
 
-The note is a JSON object in the container's comment tag. It holds places and sizes only, never
-speeds: whoever checks a clip reads those from the picture. A clip that lost the note (after a
-re-encode elsewhere) can still be checked where it has the standard layout.
+The note is a JSON object in the container's comment tag. It holds places, sizes and what was
+slowed, never speeds: whoever checks a clip reads those from the picture. A clip that lost the note
+(after a re-encode elsewhere) can still be checked where it has the standard layout.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -47,8 +48,37 @@ class ImprintSide:
 
 
 @dataclass(frozen=True)
+class SlowedPart:
+    """A section shown slower than it was filmed.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Its edges on footage time.
+    factor : float
+        How many times as long it is shown, > 1.
+    """
+
+    start_s: float
+    end_s: float
+    factor: float
+
+    def footage_s(self, shown_s: float) -> float:
+        """Footage time of what is on screen at a time of the finished clip.
+
+        Examples
+        --------
+        >>> part = SlowedPart(2.0, 3.0, 4.0)
+        >>> [part.footage_s(t) for t in (1.0, 2.0, 4.0, 6.0, 7.0)]
+        [1.0, 2.0, 2.5, 3.0, 4.0]
+        """
+        inside_s = min(max(shown_s - self.start_s, 0.0), self.factor * (self.end_s - self.start_s))
+        return shown_s - inside_s * (1 - 1 / self.factor)
+
+
+@dataclass(frozen=True)
 class Imprint:
-    """Everything a checker needs to know about the places of the gauges.
+    """Everything a checker needs to know about the places of the gauges, and their time.
 
     Attributes
     ----------
@@ -57,11 +87,14 @@ class Imprint:
     sides : tuple of ImprintSide
     boxes : tuple of (x, y, w, h)
         Everything laid over the footage, pixels.
+    slowed : SlowedPart or None
+        The section shown slower than it was filmed, if there is one.
     """
 
     size: tuple[int, int]
     sides: tuple[ImprintSide, ...]
     boxes: tuple[tuple[int, int, int, int], ...]
+    slowed: SlowedPart | None = None
 
     def to_text(self) -> str:
         """The note as compact JSON."""
@@ -90,7 +123,8 @@ def imprint_from_text(text: str) -> Imprint | None:
     try:
         sides = tuple(_side(item) for item in note["sides"])
         boxes = tuple(_whole(box, 4) for box in note["boxes"])
-        return Imprint(_whole(note["size"], 2), sides, boxes)  # type: ignore[arg-type]
+        size = _whole(note["size"], 2)
+        return Imprint(size, sides, boxes, _slowed(note.get("slowed")))  # type: ignore[arg-type]
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"the clip's note on its gauges is damaged ({error}); draw the clip again"
@@ -104,6 +138,15 @@ def _side(item: dict[str, Any]) -> ImprintSide:
         ribbon_at=_whole(item["ribbon_at"], 2),  # type: ignore[arg-type]
         band=ReadBand(**item["band"]),
     )
+
+
+def _slowed(item: dict[str, Any] | None) -> SlowedPart | None:
+    if item is None:
+        return None
+    part = SlowedPart(*(float(item[name]) for name in ("start_s", "end_s", "factor")))
+    if not (part.factor > 1 and 0 <= part.start_s < part.end_s < math.inf):
+        raise ValueError(f"a slowed section that cannot be: {item}")
+    return part
 
 
 def _whole(values: Any, count: int) -> tuple[int, ...]:

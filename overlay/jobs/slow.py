@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from overlay.gauges.imprint import Imprint
+from overlay.gauges.imprint import Imprint, SlowedPart
 from overlay.gauges.palette import SPIN
 from overlay.jobs.draw import (
     DrawReport,
@@ -73,7 +73,11 @@ def slow_run(
     start_s, end_s = slowed.edges_s
     half_s = 0.25 * run.clip.frame_times.median_step_s  # frame times are compared, not met
     sign = shown_while(picture, x, y, lambda t_s: start_s - half_s <= t_s < end_s - half_s)
-    imprint = replace(imprint, boxes=(*imprint.boxes, (x, y, sign.width, sign.height)))
+    imprint = replace(
+        imprint,
+        boxes=(*imprint.boxes, (x, y, sign.width, sign.height)),
+        slowed=SlowedPart(start_s, end_s, float(factor)),
+    )
     rendered = slow_clip(
         run.clip,
         (*gauges.layers, sign),

@@ -21,7 +21,7 @@ from overlay.jobs.analyse import (
 from overlay.jobs.progress import Progress, silent, staged
 from overlay.motion.model import MotionSignal
 from overlay.series import Series
-from overlay.verify import Verdict, judge, read_finished
+from overlay.verify import ReadBack, Verdict, judge, read_finished
 
 BLOCK_S = 1.0
 
@@ -42,10 +42,15 @@ def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdi
     found = read_finished(
         path, fallback=standard_imprint, progress=staged(progress, "reading the ribbon")
     )
-    evidence = (
-        "ribbon length read from the pixels, against motion in the picture outside the gauges"
-    )
-    return tuple(judge(run.name, run.motion, run.shown, evidence=evidence) for run in found)
+    return tuple(judge(run.name, run.motion, run.shown, evidence=evidence_of(run)) for run in found)
+
+
+def evidence_of(run: ReadBack) -> str:
+    """What was compared with what, one phrase."""
+    said = "ribbon length read from the pixels, against motion in the picture outside the gauges"
+    if run.slowed is not None:
+        said += f", slow motion ×{run.slowed.factor:g} undone"
+    return said
 
 
 def standard_imprint(facts: ClipFacts) -> Imprint | None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.footage.model import ClipFacts, LumaFrame
-from overlay.gauges.imprint import Imprint, ImprintSide, imprint_from_text
+from overlay.gauges.imprint import Imprint, ImprintSide, SlowedPart, imprint_from_text
 from overlay.motion.model import Box, MotionSignal
 from overlay.series import Series
 
@@ -27,14 +27,17 @@ class ReadBack:
     name : str
         Of the run.
     shown : Series
-        Speed that the ribbon shows at each frame's time, m/s.
+        Speed that the ribbon shows, m/s, on the footage's own time: slow motion is undone.
     motion : MotionSignal
         Motion in the picture outside the gauges.
+    slowed : SlowedPart or None
+        The section that was shown slower.
     """
 
     name: str
     shown: Series
     motion: MotionSignal
+    slowed: SlowedPart | None = None
 
 
 def read_finished(
@@ -138,7 +141,8 @@ def _scaled(imprint: Imprint, width: int, height: int) -> Imprint:
         )
         at = (round(side.ribbon_at[0] * across), round(side.ribbon_at[1] * down))
         sides.append(replace(side, region=grow(side.region), ribbon_at=at, band=band))
-    return Imprint((width, height), tuple(sides), tuple(grow(box) for box in imprint.boxes))
+    boxes = tuple(grow(box) for box in imprint.boxes)
+    return replace(imprint, size=(width, height), sides=tuple(sides), boxes=boxes)
 
 
 def _inside(crop: tuple[int, int, int, int], facts: ClipFacts) -> tuple[int, int, int, int]:
@@ -178,18 +182,20 @@ def _read_side(
 
     times: list[float] = []
     speeds: list[float] = []
-    region = _share(side.region, imprint.size)
+    region, slowed = _share(side.region, imprint.size), imprint.slowed
 
     def pictures() -> Iterator[LumaFrame]:
         for small, cuts in luma_crops(path, [crop], width=SMALL_WIDTH * _across(imprint)):
-            times.append(small.t_s)
+            t_s = small.t_s if slowed is None else slowed.footage_s(small.t_s)
+            times.append(t_s)
             speeds.append(_speed(cuts[0], side))
             progress(small.t_s / max(facts.duration_s, 1e-9))
-            yield _cut(small, region)
+            yield replace(_cut(small, region), t_s=t_s)
 
     boxes = [_within(_share(box, imprint.size), region) for box in imprint.boxes]
     motion = motion_signal(pictures(), ignore=[box for box in boxes if box is not None])
-    return ReadBack(side.name, _shown(path, np.array(times), np.array(speeds), side), motion)
+    shown = _shown(path, np.array(times), np.array(speeds), side)
+    return ReadBack(side.name, shown, motion, slowed)
 
 
 def _cut(frame: LumaFrame, region: Box) -> LumaFrame:

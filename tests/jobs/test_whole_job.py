@@ -132,6 +132,22 @@ def test_verify__fails_on_uncorrected_and_names_the_lag(drawn, capsys):
     assert run["residual_lag_s"] == pytest.approx(RUNS[0].truth.readout_lag_s, abs=0.1)
 
 
+@pytest.mark.parametrize(("flags", "code"), [([], 0), (["--uncorrected"], 6)])
+def test_verify__a_slowed_section_is_undone(tmp_path, capsys, flags, code):
+    run = RUNS[0]
+    out = str(tmp_path / "slow.mp4")
+    section = ["--from", "3", "--to", "4.5", "--factor", "4", "--sound", "muted"]
+    common = ["--same-clock", "-q", "--preset", "ultrafast", "-o", out]
+    log = same_clock_log(run, tmp_path)
+    assert invoke(["slow", run.clip, log, *section, *common, *flags]) == 0
+    capsys.readouterr()
+    found_code, found = said(capsys, "verify", out)
+    assert found_code == code, found
+    lag_s = run.truth.readout_lag_s if flags else 0.0
+    assert found["runs"][0]["residual_lag_s"] == pytest.approx(lag_s, abs=0.1)
+    assert "slow motion ×4 undone" in found["runs"][0]["evidence"]
+
+
 def test_verify__clip_and_log_before_drawing(capsys):
     code, found = said(capsys, "verify", RUNS[1].clip, RUNS[1].log)
     assert code in (0, 7), found
