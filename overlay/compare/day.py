@@ -1,9 +1,6 @@
 """A whole day judged: every run's standing, every step between builds, what it bought.
 
-The rule for spoiled runs: a run is left out of a split when wheelspin, a limiter cut, a gap in
-the log or a creeping launch begins before the split's goal is reached, and of the top speed when
-wheelspin or a gap begins before it (the limiter is part of what a build can reach). A lift, a
-late launch, and wind or slope noted different are kept and told. The sheet's ``counted`` overrules.
+The rule for spoiled runs is that of :mod:`overlay.compare.spoiled`.
 """
 
 from __future__ import annotations
@@ -14,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.compare.cautions import cautions
+from overlay.compare.spoiled import OUT_OF_TOP, RULE, TOLD, spoiling
 from overlay.compare.value import Value, steps, value_of
 from overlay.compare.verdict import LEVEL, Comparison, Pairing, RunSplit, compare_all, run_split
 from overlay.compare.where import Trace
@@ -25,16 +23,8 @@ from overlay.sync.model import Alignment
 from overlay.sync.pool import Pooled, pool
 
 TOP = "top speed"
-SPOILING = frozenset({"wheelspin", "limiter cut", "gap", "creeping launch"})
-SPOILING_TOP = frozenset({"wheelspin", "gap"})
-TOLD = SPOILING | {"lift", "late launch"}
 WIND_MPS = 1.0  # about 0.1 s over 60 m in a light cart (our own figure, from the demo's model)
 SLOPE_PERCENT = 0.3  # 0.03 m/s^2, a hundredth of a brisk launch
-RULE = (
-    "Left out of a split: runs with wheelspin, a limiter cut, a gap in the log or a creeping "
-    "launch before its goal; of top speed: with wheelspin or a gap before it. A lift or a late "
-    "launch is kept and noted. 'counted' in the sheet overrules."
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,9 +215,8 @@ def traces_of(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[T
 
 
 def _standing(sheet: DaySheet, said: Run, run: DayRun) -> Standing:
-    spoiling = [mark for mark in run.marks if mark.kind in SPOILING]
     splits = [
-        run_split(run.name, split, marks=spoiling, counted=said.counted) for split in run.splits
+        run_split(run.name, split, marks=run.marks, counted=said.counted) for split in run.splits
     ]
     splits.append(_top_split(run, said.counted))
     if said.counted is not None and said.because:
@@ -242,11 +231,10 @@ def _top_split(run: DayRun, counted: bool | None) -> RunSplit:
     peak = run.top
     if peak is None:
         return RunSplit(run.name, None, counted=False, reason="no speed is known")
-    bad = [m.kind for m in run.marks if m.kind in SPOILING_TOP and m.start_s <= peak.at_s]
-    reason = ", ".join(dict.fromkeys(bad))
+    reason = spoiling(run.marks, OUT_OF_TOP, peak.at_s)
+    take = not reason if counted is None else counted
     if counted is not None:
         reason = "as the sheet says" + (f" ({reason})" if reason else "")
-    take = not bad if counted is None else counted
     return RunSplit(run.name, peak.speed_mps, peak.sigma_mps, 0.0, take, reason)
 
 

@@ -14,6 +14,7 @@ from overlay.compare.verdict import CANNOT_TELL, NO_DIFFERENCE, REAL, Comparison
 from overlay.errors import UsageError
 from overlay.units import mps_to_speed
 
+NOTHING = "nothing worth noticing"
 _SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$"}
 
 
@@ -127,7 +128,8 @@ def value_of(
     if not comparisons:
         raise UsageError(f"{a} to {b}: no split to value; name at least one")
     gains = tuple(_gain(c, cost, speed_unit) for c in comparisons)
-    return Value(a, b, cost, currency, gains, _sentence(gains, b, cost, currency))
+    judged = list(zip(comparisons, gains, strict=True))
+    return Value(a, b, cost, currency, gains, _sentence(judged, b, cost, currency, speed_unit))
 
 
 def _gain(c: Comparison, cost: float, speed_unit: str) -> Gain:
@@ -150,20 +152,59 @@ def _phrase(c: Comparison, gain: float | None, speed_unit: str) -> str:
         return f"{where} {NO_DIFFERENCE}"
     if c.verdict == REAL and gain is not None:
         return f"{_amount(c, gain, speed_unit)} {where}"
-    seen = "" if gain is None or c.half is None else f"{_amount(c, gain, speed_unit)}; "
+    seen = _seen(c, gain, speed_unit)
+    return f"{where} {CANNOT_TELL} ({seen + '; ' if seen else ''}{_more([c])})"
+
+
+def _seen(c: Comparison, gain: float | None, speed_unit: str) -> str:
+    """What was seen where it cannot be told yet; empty where nothing can be said."""
+    return "" if gain is None or c.half is None else _amount(c, gain, speed_unit)
+
+
+def _more(open_ones: Sequence[Comparison]) -> str:
+    """What would tell, for splits that share `_remedy`."""
+    c = open_ones[0]
     if c.further_runs is None:
-        more = c.reason or "no reasonable number of runs would tell"
-        if c.p_differ is not None:
-            more = "no reasonable number of runs would tell"
-    elif c.p_differ is None:
-        more = f"{c.reason}: drive {_runs(c.further_runs)} of each build to begin with"
-    else:
-        more = f"{_runs(c.further_runs)} of each build would probably tell"
-    return f"{where} {CANNOT_TELL} ({seen}{more})"
+        if c.p_differ is None and c.reason:
+            return c.reason
+        return "no reasonable number of runs would tell"
+    number = max(one.further_runs or 0 for one in open_ones)
+    if c.p_differ is None:
+        return f"{c.reason}: drive {_runs(number)} of each build to begin with"
+    return f"{_runs(number)} of each build would probably tell"
+
+
+def _remedy(c: Comparison) -> tuple[str, bool, bool]:
+    """Splits that are alike in this are open for the same reason and told by the same thing."""
+    return (c.reason, c.p_differ is None, c.further_runs is None)
+
+
+def _open(open_ones: Sequence[tuple[Comparison, Gain]], speed_unit: str) -> list[str]:
+    """Splits that cannot be told yet, each remedy said once for all of its splits."""
+    groups: dict[tuple[str, bool, bool], list[tuple[Comparison, Gain]]] = {}
+    for c, gain in open_ones:
+        groups.setdefault(_remedy(c), []).append((c, gain))
+    told = []
+    for group in groups.values():
+        seen = [(_where(c), _seen(c, gain.gain, speed_unit)) for c, gain in group]
+        places = _listed([f"{where} ({text})" if text else where for where, text in seen])
+        told.append(f"{places}: {_more([c for c, _ in group])}")
+    return told
 
 
 def _runs(number: int) -> str:
     return f"{number} further run{'' if number == 1 else 's'}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    """Words as in a sentence.
+
+    Examples
+    --------
+    >>> _listed(["to 20 m", "to 40 m", "in top speed"])
+    'to 20 m, to 40 m and in top speed'
+    """
+    return " and ".join([*([", ".join(words[:-1])] if len(words) > 1 else []), words[-1]])
 
 
 def _where(c: Comparison) -> str:
@@ -185,23 +226,31 @@ def _amount(c: Comparison, gain: float, speed_unit: str) -> str:
     return f"{sign}{abs(gain):.{digits}f} {unit} ± {half:.{digits}f}"
 
 
-def _sentence(gains: Sequence[Gain], b: str, cost: float, currency: str | None) -> str:
-    won = [g.phrase for g in gains if g.verdict == REAL and (g.gain or 0) >= 0]
-    lost = [g.phrase for g in gains if g.verdict == REAL and (g.gain or 0) < 0]
-    rest = [g.phrase for g in gains if g.verdict != REAL]
+def _sentence(
+    judged: Sequence[tuple[Comparison, Gain]], b: str, cost: float, currency: str | None, unit: str
+) -> str:
+    won = [g.phrase for _, g in judged if g.verdict == REAL and (g.gain or 0) >= 0]
+    lost = [g.phrase for _, g in judged if g.verdict == REAL and (g.gain or 0) < 0]
+    alike = [_where(c) for c, g in judged if g.verdict == NO_DIFFERENCE]
+    open_ones = [(c, g) for c, g in judged if g.verdict == CANNOT_TELL]
     price = money(abs(cost), currency)
     parts = []
     if won:
-        parts.append(f"{_head(b, cost, price, 'bought')} {', '.join(won)}")
+        parts.append(f"{_head(b, cost, price, 'bought')} {_listed(won)}")
     if lost:
-        parts.append(
-            f"{_head(b, cost, price, 'lost') if not won else 'but lost'} {', '.join(lost)}"
-        )
+        head = _head(b, cost, price, "lost") if not won else "but lost"
+        parts.append(f"{head} {_listed(lost)}")
     if not parts:
-        settled = all(g.verdict == NO_DIFFERENCE for g in gains)
-        outcome = "nothing worth noticing" if settled else "nothing that can be told yet"
-        parts.append(f"{_head(b, cost, price, 'bought')} {outcome}")
-    return "; ".join([*parts, *rest])
+        head = _head(b, cost, price, "bought")
+        if not open_ones:
+            return f"{head} {NOTHING} {_listed(alike)}"
+        first, *opened = _open(open_ones, unit)
+        parts.append(f"{head} nothing that can be told yet {first}")
+    else:
+        opened = _open(open_ones, unit)
+    if alike:
+        parts.append(f"{_listed(alike)} {NO_DIFFERENCE}")
+    return "; ".join([*parts, *(f"{CANNOT_TELL} {one}" for one in opened)])
 
 
 def _head(b: str, cost: float, price: str, verb: str) -> str:

@@ -22,6 +22,7 @@ from overlay.compare.equivalence import two_one_sided
 from overlay.compare.further import ONE_RUN_START, Group, further_runs
 from overlay.compare.holm import holm
 from overlay.compare.measure import Measured, difference
+from overlay.compare.spoiled import OUT_OF_SPLITS, spoiling
 from overlay.compare.spread import floored
 from overlay.compare.welch import TTest, describe, t_test
 from overlay.errors import UsageError
@@ -32,9 +33,6 @@ NO_DIFFERENCE = "no difference worth noticing"
 CANNOT_TELL = "cannot tell yet"
 VERDICTS = (REAL, NO_DIFFERENCE, CANNOT_TELL)
 LEVEL = 0.05
-# Clutch slip belongs to every launch with a centrifugal clutch, so it does not spoil a run; a
-# lift is told, but kept.
-SPOILING_MARKS = frozenset({"wheelspin", "limiter cut", "gap", "creeping launch"})
 
 
 @dataclass(frozen=True)
@@ -184,19 +182,13 @@ def run_split(
 ) -> RunSplit:
     """A run's split for the statistics, left out where a mark spoils it.
 
-    The rule: a run does not count in a split when a mark of `SPOILING_MARKS` starts before the
-    split's goal is reached (a gap after 60 m does not spoil the time to 60 m). A late launch or
-    a slipping clutch spoils nothing, since time counts from the launch. `counted` overrules.
+    The rule is that of :mod:`overlay.compare.spoiled` (a gap after 60 m does not spoil the time
+    to 60 m). `counted` overrules.
     """
     if split.time_s is None or split.sigma_s is None:
         return RunSplit(run, None, counted=False, reason=split.reason or "no time")
-    bad = [
-        mark
-        for mark in marks
-        if mark.kind in SPOILING_MARKS and (split.at_s is None or mark.start_s <= split.at_s)
-    ]
-    reason = ", ".join(dict.fromkeys(mark.kind for mark in bad))
-    take = not bad if counted is None else counted
+    reason = spoiling(marks, OUT_OF_SPLITS, split.at_s)
+    take = not reason if counted is None else counted
     if counted is not None:
         reason = "as the sheet says" + (f" ({reason})" if reason else "")
     return RunSplit(run, split.time_s, split.sigma_s, split.timing_sigma_s or 0.0, take, reason)

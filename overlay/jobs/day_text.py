@@ -60,8 +60,10 @@ _RUN_NOTES = """\
 #   same_clock = true            # the log is the camera's own GPS
 #   window_s = [12.0, 31.5]      # where in a long clip the run is
 #   columns = { rpm = "N" }      # which column of a table is what
-#   counted = false              # overrules the marks of spoiled runs, with the reason:
-#   because = "tyre went soft"
+#   counted = false              # takes a run out of the statistics; true brings in one that was
+#   because = "tyre went soft"   # left out by its marks. The reason is needed. By itself a split
+#                                # leaves out runs with wheelspin, a limiter cut, a lift, a gap in
+#                                # the log or a creeping launch before its goal.
 """
 MOST_BUILDS = 8  # more prefixes than this are file names, not builds
 _SERIES = re.compile(r"(.*?[^\W\d_])[\s_-]*\d+")

@@ -222,19 +222,45 @@ def test_value__honest_words() -> None:
     assert loss.sentence.startswith("€20 lost 0.40 s")
     unclear = runs(5.99, 5.75, 6.05, 5.90)
     open_ = value_of([judged(a, unclear, label="60 m")], a="A", b="B", cost=20, currency="USD")
-    assert "$20 bought nothing that can be told yet; to 60 m cannot tell yet (" in open_.sentence
+    assert open_.sentence.startswith("$20 bought nothing that can be told yet to 60 m (")
     assert "of each build would probably tell" in open_.sentence
     alike = judged(runs(2.0, 2.01, 1.99), runs(2.01, 2.0, 1.99), label="5 m/s rollout")
     none = value_of([alike], a="A", b="B", cost=9.5, currency="CHF").sentence
-    assert none == (
-        "CHF 9.50 bought nothing worth noticing; "
-        "to 5 m/s with rollout left out no difference worth noticing"
-    )
+    assert none == "CHF 9.50 bought nothing worth noticing to 5 m/s with rollout left out"
     free = value_of([judged(a, runs(5.6, 5.65, 5.55))], a="A", b="B", cost=0, currency="GBP")
     assert free.sentence.startswith("B, for nothing more, gained 0.4")
     assert free.gains[0].per_unit is None
     single = value_of([judged(runs(6), runs(5))], a="A", b="B", cost=5, currency="GBP").sentence
     assert "drive 2 further runs of each build to begin with" in single
+
+
+def test_value__says_each_thing_once() -> None:
+    a, unclear = runs(6.00, 6.05, 5.95, 6.02), runs(5.99, 5.75, 6.05, 5.90)
+    same = runs(2.0, 2.01, 1.99, 2.0), runs(2.01, 2.0, 1.99, 2.01)
+    won = judged(a, runs(5.7, 5.76, 5.65, 5.73), label="60 m")
+    alike = [judged(*same, label=label) for label in ("5 m/s", "10 m/s")]
+    open_ones = [judged(a, unclear, label=label) for label in ("20 m", "40 m")]
+    said = value_of([*alike, *open_ones, won], a="A", b="B", cost=85, currency="GBP").sentence
+    assert said.startswith("£85 bought 0.29 s")
+    assert (
+        "; to 5 m/s and to 10 m/s no difference worth noticing; cannot tell yet to 20 m (" in said
+    )
+    assert " and to 40 m (" in said
+    for once in ("no difference worth noticing", "cannot tell yet", "would probably tell"):
+        assert said.count(once) == 1
+    most = max(c.further_runs or 0 for c in open_ones)
+    assert f": {most} further runs of each build" in said
+    nothing = value_of(
+        [judged(runs(6), runs(5), label=label) for label in ("20 m", "60 m")],
+        a="A",
+        b="B",
+        cost=5,
+        currency="GBP",
+    ).sentence
+    assert nothing == (
+        "£5 bought nothing that can be told yet to 20 m and to 60 m: one run shows no spread: "
+        "drive 2 further runs of each build to begin with"
+    )
 
 
 def test_value__top_speed_gains_upward() -> None:

@@ -266,7 +266,8 @@ def with_mark(run: DayRun, kind: str, since_launch_s: float) -> DayRun:
         ("limiter cut", 1.0, [False, False, False, False, True]),
         ("gap", 6.0, [True, True, True, False, False]),
         ("creeping launch", 0.0, [False, False, False, False, True]),
-        ("lift", 1.0, [True] * 5),
+        ("lift", 1.0, [False] * 5),
+        ("lift", 6.0, [True, True, True, False, False]),
         ("late launch", 0.0, [True] * 5),
         ("clutch slip", 0.0, [True] * 5),
     ],
@@ -277,7 +278,7 @@ def test_compare_day__rule_for_spoiled_runs(day, kind, since_launch_s, counted):
     assert [split.counted for split in standing.splits] == counted
     told = any(kind in note for note in standing.notes)
     assert told == (kind != "clutch slip")
-    assert ("kept" in standing.notes) == (kind in ("lift", "late launch"))
+    assert ("kept" in standing.notes) == (kind == "late launch")
 
 
 def overruled(day: SimulatedDay, name: str, **said):
