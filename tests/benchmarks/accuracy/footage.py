@@ -5,18 +5,18 @@ launches of all scenes take about eight minutes of one core. Pictures are render
 measured without an encoder between; the receiver records 10 and 1 values a second with noise of
 0.07 m/s, delayed and smoothed by 0.95 s in all.
 
-Scoring: the error is the offset found less the true one. `cover` is the share of 95 % intervals
-that hold the truth, `refused` counts launches without an answer. Of the signal alone, `lag` is
-fitted together with gain and a share of gain that follows the acceleration, `plain` with the gain
-only; `ratio` is the gain while pulling away over the gain while braking.
+Scored as ``score.py`` says; the bars are those of all scenes together, at each rate of the log. Of
+the signal alone, `lag` is fitted together with gain and a share of gain that follows the
+acceleration, `plain` with the gain only; `ratio` is the gain while pulling away over the gain while
+braking.
 """
 
 from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,13 +30,28 @@ from overlay.footage.model import LumaFrame
 from overlay.motion import MotionSignal, motion_signal, used
 from overlay.series import Series
 from overlay.sync.estimate import estimate_offset
+from tests.benchmarks.accuracy.score import (
+    HEADER,
+    MUST_REFUSE,
+    NAN,
+    Bars,
+    Outcome,
+    Score,
+    outcome,
+    pooled,
+)
 
 Array = npt.NDArray[np.float64]
 BASE = SceneSpec(width=320, height=180)
 FAST = Vehicle(
     torque_nm=(9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5), governor_rpm=5200.0, limiter_rpm=5100.0
 )
-KMH = 1 / 3.6
+STEPS_MPS = {"whole km/h": 1 / 3.6, "whole mph": 0.44704}
+BARS = {
+    10.0: Bars(median_s=0.008, p95_s=0.030, cover=(0.90, 1.0)),
+    1.0: Bars(median_s=0.025, cover=(0.90, 1.0)),
+}
+QUICK = ("plain", "low light", "turn of 90 degrees", "whole mph")
 
 
 def _open_view(**changes: object) -> SceneSpec:
@@ -65,26 +80,8 @@ SCENES: dict[str, SceneSpec] = {
     "turn of 90 degrees": replace(BASE, ride=Ride(turn_deg=90.0), ground=GroundKind(endless=True)),
     "strong shake": replace(BASE, ride=Ride(bump_deg=0.6, vibration_deg=0.2, roll_deg=1.0)),
     "whole km/h": BASE,
+    "whole mph": BASE,
 }
-
-
-@dataclass(eq=False)
-class Score:
-    """Errors and intervals of one group."""
-
-    errors_s: list[float] = field(default_factory=list)
-    covered: list[bool] = field(default_factory=list)
-    refused: int = 0
-
-    def line(self) -> str:
-        """Median, 95th percentile, coverage, refusals."""
-        if not self.errors_s:
-            return f"{'-':>6} {'-':>6} {'-':>5} {self.refused:>3}"
-        size = np.abs(self.errors_s) * 1e3
-        return (
-            f"{np.median(size):6.1f} {np.percentile(size, 95):6.1f} "
-            f"{np.mean(self.covered):5.2f} {self.refused:>3}"
-        )
 
 
 def launch(rng: np.random.Generator) -> Motion:
@@ -155,27 +152,11 @@ def signal_numbers(motion: Motion, signal: MotionSignal) -> tuple[float, float, 
     return lag(1.0), lag(0.0), correlation, float(gains[0] / gains[1])
 
 
-def judge(scores: Iterable[Score], signal: MotionSignal, log: Series, true_s: float) -> None:
-    """Estimate once and take the score."""
-    found = estimate_offset(signal, log)
-    for score in scores:
-        if not found.determined or found.total_offset_s is None or found.interval_s is None:
-            score.refused += 1
-            continue
-        score.errors_s.append(found.total_offset_s - true_s)
-        score.covered.append(found.interval_s[0] <= true_s <= found.interval_s[1])
-
-
-def good_scenes(launches: int, names: list[str]) -> None:
-    """The table of scenes that can be told."""
-    rates = (10.0, 1.0)
-    every = {rate: Score() for rate in rates}
-    columns = f"{'median':>6} {'95 %':>6} {'cover':>5} ref"
-    told = f"{'lag':>5} {'plain':>5} {'corr':>6} ratio {'CPU':>4}"
-    print(f"{'errors and lags in ms':>26} | {'10 Hz':22} | {'1 Hz':22} | signal, CPU ms a frame")
-    print(f"{'':>26} | {columns} | {columns} | {told}")
+def good_scenes(launches: int, names: list[str]) -> int:
+    """The lines of scenes that can be told; how many bars are missed."""
+    every: dict[float, list[Score]] = {rate: [] for rate in BARS}
     for number, name in enumerate(names):
-        scores = {rate: Score() for rate in rates}
+        scores = {rate: Score(f"{name}, {rate:g} Hz") for rate in BARS}
         numbers, costs = [], []
         for k in range(launches):
             rng = np.random.default_rng([20260516, number, k])
@@ -186,23 +167,29 @@ def good_scenes(launches: int, names: list[str]) -> None:
             costs.append((time.process_time() - began) / len(frames))
             if signal.reason is None:
                 numbers.append(signal_numbers(motion, signal))
-            for rate in rates:
-                step = KMH if name == "whole km/h" else 0.0
+            for rate, score in scores.items():
+                step = STEPS_MPS.get(name, 0.0)
                 log, true_s = record(motion, rng, rate_hz=rate, step_mps=step)
-                judge((scores[rate], every[rate]), signal, log, true_s)
-        found = np.array(numbers) if numbers else np.full((1, 4), np.nan)
+                score.outcomes.append(outcome(estimate_offset(signal, log), true_s))
+        found = np.array(numbers) if numbers else np.full((1, 4), NAN)
         lag, plain = np.median(np.abs(found[:, :2]), axis=0) * 1e3
-        print(
-            f"{name:>26} | {scores[10.0].line()} | {scores[1.0].line()} | "
-            f"{lag:5.1f} {plain:5.1f} {np.median(found[:, 2]):.4f} {np.median(found[:, 3]):.3f} "
-            f"{np.median(costs) * 1e3:4.1f}",
-            flush=True,
+        about = (
+            f"lag {lag:.1f} plain {plain:.1f} correlation {np.median(found[:, 2]):.4f} "
+            f"ratio {np.median(found[:, 3]):.3f}; {np.median(costs) * 1e3:.1f} ms CPU a frame"
         )
-    print(f"{'all':>26} | {every[10.0].line()} | {every[1.0].line()}")
+        for rate, score in scores.items():
+            print(score.line() + (about if rate == max(BARS) else ""), flush=True)
+            every[rate].append(score)
+    missed = 0
+    for rate, bars in BARS.items():
+        score = pooled(f"all scenes, {rate:g} Hz", every[rate])
+        print(score.line(bars))
+        missed += bool(score.missed(bars))
+    return missed
 
 
-def hopeless(launches: int) -> Iterator[tuple[str, int, int]]:
-    """Scenes that cannot be told: name, refusals, tries."""
+def hopeless(launches: int) -> Iterator[Score]:
+    """Scenes that cannot be told."""
     steady_s = np.arange(0, 12, 0.001)
     steady = motion_from_speed(steady_s, np.full(len(steady_s), 8.0))
     standing = motion_from_speed(steady_s, np.zeros(len(steady_s)))
@@ -210,11 +197,12 @@ def hopeless(launches: int) -> Iterator[tuple[str, int, int]]:
         "constant speed": (BASE, steady, None),
         "camera stands": (BASE, standing, "run"),
         "dark lens": (replace(BASE, dark=True), "run", None),
-        "log of another run": (BASE, "run", "other"),
+        "log of another day": (BASE, "run", "other"),
+        "log of another run": (BASE, "run", "run"),
         "log standing still": (BASE, "run", standing),
     }
     for number, (name, (spec, filmed, logged)) in enumerate(cases.items()):
-        refused = 0
+        score = Score(name)
         for k in range(launches):
             rng = np.random.default_rng([20260517, number, k])
             motion = launch(rng) if isinstance(filmed, str) else filmed
@@ -226,10 +214,11 @@ def hopeless(launches: int) -> Iterator[tuple[str, int, int]]:
             signal = motion_signal(rendered(spec, motion, rng))
             log, _ = record(source, rng, rate_hz=10.0)
             found = estimate_offset(signal, log)
-            refused += not found.determined
+            error = 0.0 if found.total_offset_s is None else found.total_offset_s
+            score.outcomes.append(Outcome(error if found.determined else NAN, False))
             if found.determined:
                 print(f"    answered: {name}: {found.total_offset_s} {found.interval_s}")
-        yield name, refused, launches
+        yield score
 
 
 def other_run(rng: np.random.Generator) -> Motion:
@@ -241,15 +230,22 @@ def other_run(rng: np.random.Generator) -> Motion:
     return motion_from_speed(t_s, np.interp(t_s, knots, levels, left=0.0))
 
 
-def main() -> None:
-    """All scenes, then those that must be refused."""
+def measure(launches: int, names: list[str], *, refusals: bool = True) -> int:
+    """Print scenes that can be told, then those that must be refused; how many bars are missed."""
+    missed = good_scenes(launches, names)
+    for score in hopeless(launches) if refusals else ():
+        print(score.line(MUST_REFUSE), flush=True)
+        missed += bool(score.missed(MUST_REFUSE))
+    return missed
+
+
+def main() -> int:
+    """All scenes, or those named."""
     launches = int(sys.argv[1]) if len(sys.argv) > 1 else 3
-    names = sys.argv[2:] or list(SCENES)
-    good_scenes(launches, names)
-    if len(sys.argv) <= 2:
-        for name, refused, tries in hopeless(launches):
-            print(f"{name:>26} | refused {refused} of {tries}", flush=True)
+    names = sys.argv[2:]
+    print(HEADER)
+    return int(measure(launches, names or list(SCENES), refusals=not names) > 0)
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
