@@ -81,6 +81,9 @@ def check(sheet: str, quiet: bool) -> int:
 @click.argument("sheet", metavar="[SHEET]", default="day.toml")
 @click.option("--no-clips", is_flag=True, help="Work the runs out and compare them; draw nothing.")
 @click.option(
+    "--retry", is_flag=True, help="Try runs again that failed, though nothing has changed since."
+)
+@click.option(
     "--workers",
     type=click.IntRange(1, 64),
     metavar="N",
@@ -88,19 +91,22 @@ def check(sheet: str, quiet: bool) -> int:
 )
 @json_option
 @quiet_option
-def run(sheet: str, no_clips: bool, workers: int | None, as_json: bool, quiet: bool) -> int:
+def run(
+    sheet: str, no_clips: bool, retry: bool, workers: int | None, as_json: bool, quiet: bool
+) -> int:
     """Work out every run of SHEET (day.toml), compare its builds, and draw the clips.
 
     Everything goes to the folder day-results beside the sheet: results.md, .csv, .json and .html,
     plots, each run's clip with its gauges, and each build's best run beside another's. What is
-    there and unchanged is not done again; after Ctrl-C the next call goes on where it stopped.
+    there and unchanged is not done again, nor is a run tried again that failed, until the sheet,
+    one of its files or the program changes; after Ctrl-C the next call goes on where it stopped.
     """
     from overlay.jobs.day_run import run_day
     from overlay.report.results import terminal_text
     from overlay.report.results_data import results_json
 
     with shown_progress(quiet=quiet) as progress:
-        done = run_day(sheet, clips=not no_clips, workers=workers, progress=progress)
+        done = run_day(sheet, clips=not no_clips, retry=retry, workers=workers, progress=progress)
     if as_json:
         print_json(results_json(done.results))
     else:
@@ -108,6 +114,9 @@ def run(sheet: str, no_clips: bool, workers: int | None, as_json: bool, quiet: b
         click.echo("")
     for problem in done.problems:
         say(problem)
+    if done.not_tried:
+        names = ", ".join(done.not_tried)
+        say(f"{names}: failed before and nothing has changed since; --retry tries again")
     new = f"{len(done.worked_out)} of {len(done.results.sheet.runs)} runs worked out anew"
     clips = "" if no_clips else f", {len(done.drawn)} clips drawn"
     say(f"{new}{clips}; results are in {done.folder}")

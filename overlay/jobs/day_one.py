@@ -19,7 +19,16 @@ from overlay.jobs.analyse import (
     align_run,
     read_inputs,
 )
-from overlay.jobs.day_store import digest, is_drawn, load_run, note_drawn, run_key, save_run
+from overlay.jobs.day_store import (
+    digest,
+    is_drawn,
+    load_failure,
+    load_run,
+    note_drawn,
+    run_key,
+    save_failure,
+    save_run,
+)
 from overlay.jobs.draw import DrawRequest, analyse, goals_for, placed_gauges
 from overlay.jobs.machine import machine_of
 from overlay.logs.model import Log
@@ -67,6 +76,8 @@ class RunOutcome:
         Of the problem's error class; 0 without one.
     is_worked_out, is_drawn : bool
         Whether that was done now and not taken from what was kept.
+    is_old_failure : bool
+        Whether it failed before and was not tried again, since nothing has changed.
     """
 
     name: str
@@ -75,6 +86,7 @@ class RunOutcome:
     exit_code: int = 0
     is_worked_out: bool = False
     is_drawn: bool = False
+    is_old_failure: bool = False
 
 
 def do_run(task: RunTask, tell: Callable[[float], None]) -> RunOutcome:
@@ -92,6 +104,8 @@ def do_run(task: RunTask, tell: Callable[[float], None]) -> RunOutcome:
     except OutputError:
         raise
     except TimetrueError as error:
+        if not isinstance(error, EncoderError):  # that one may go as it came
+            _keep_failure(task, error)
         return RunOutcome(task.name, None, str(error), error.exit_code)
     tell(ALIGNED if task.clips else 1.0)
     drawn = False
@@ -111,6 +125,13 @@ def kept_run(sheet: DaySheet, name: str, folder: Path) -> DayRun | None:
     said = _said(sheet, name)
     kept = load_run(folder / KEPT / f"{name}.npz", run_key(sheet, said, goals_of(sheet)))
     return None if kept is None else replace(kept, name=said.name, build=said.build)
+
+
+def kept_failure(sheet: DaySheet, name: str, folder: Path) -> RunOutcome | None:
+    """The outcome of a run that failed, where nothing has changed since."""
+    key = run_key(sheet, _said(sheet, name), goals_of(sheet))
+    known = load_failure(_failure(folder, name), key)
+    return None if known is None else RunOutcome(name, None, *known, is_old_failure=True)
 
 
 def is_clip_done(sheet: DaySheet, name: str, folder: Path) -> bool:
@@ -208,6 +229,7 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     )
     run = as_day_run(said.name, said.build, analyse(aligned, request_of(sheet, said)))
     save_run(folder / KEPT / f"{said.name}.npz", run_key(sheet, said, goals_of(sheet)), run)
+    _failure(folder, said.name).unlink(missing_ok=True)
     return run
 
 
@@ -228,6 +250,16 @@ def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
         metadata={"comment": imprint.to_text()},
     )
     note_drawn(target, _note(folder, run.name), key)
+
+
+def _keep_failure(task: RunTask, error: TimetrueError) -> None:
+    folder = Path(task.folder)
+    key = run_key(task.sheet, _said(task.sheet, task.name), goals_of(task.sheet))
+    save_failure(_failure(folder, task.name), key, str(error), error.exit_code)
+
+
+def _failure(folder: Path, name: str) -> Path:
+    return folder / KEPT / f"{name}.failed.json"
 
 
 def _note(folder: Path, name: str) -> Path:

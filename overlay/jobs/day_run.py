@@ -17,6 +17,7 @@ from overlay.jobs.day_one import (
     clip_key,
     do_run,
     is_clip_done,
+    kept_failure,
     kept_run,
     request_of,
 )
@@ -46,6 +47,8 @@ class DayReport:
         Runs that were worked out, and runs and pairs that were drawn, just now.
     problems : tuple of str
         Clips that could not be drawn, and why.
+    not_tried : tuple of str
+        Runs that failed before and were not tried again, since nothing has changed.
     exit_code : int
         0, or that of the first run that failed.
     """
@@ -56,6 +59,7 @@ class DayReport:
     worked_out: tuple[str, ...]
     drawn: tuple[str, ...]
     problems: tuple[str, ...] = field(default=())
+    not_tried: tuple[str, ...] = field(default=())
     exit_code: int = 0
 
 
@@ -63,6 +67,7 @@ def run_day(
     path: str | Path,
     *,
     clips: bool = True,
+    retry: bool = False,
     workers: int | None = None,
     progress: Progress = silent,
 ) -> DayReport:
@@ -74,6 +79,8 @@ def run_day(
         The sheet, or its folder. Results go to ``day-results`` beside it.
     clips : bool
         Whether to draw each run's clip, and the best runs of the builds side by side.
+    retry : bool
+        Whether to try runs again that failed, though nothing has changed since.
     workers : int, optional
         Processes; the cores by default.
     progress : callable
@@ -89,7 +96,7 @@ def run_day(
     """
     sheet = load_sheet(sheet_path(path))
     folder = _folder(sheet)
-    outcomes = _all_runs(sheet, folder, clips, workers, progress)
+    outcomes = _all_runs(sheet, folder, clips, retry, workers, progress)
     results = _results(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
@@ -111,6 +118,7 @@ def run_day(
         tuple(o.name for o in outcomes if o.is_worked_out),
         tuple(drawn),
         tuple(problems),
+        tuple(o.name for o in outcomes if o.is_old_failure),
         next((o.exit_code for o in outcomes if o.exit_code), 0),
     )
 
@@ -125,7 +133,12 @@ def _folder(sheet: DaySheet) -> Path:
 
 
 def _all_runs(
-    sheet: DaySheet, folder: Path, clips: bool, workers: int | None, progress: Progress
+    sheet: DaySheet,
+    folder: Path,
+    clips: bool,
+    retry: bool,
+    workers: int | None,
+    progress: Progress,
 ) -> list[RunOutcome]:
     """Outcomes in the sheet's order; workers start only for runs with something left to do."""
     done: dict[str, RunOutcome] = {}
@@ -134,6 +147,10 @@ def _all_runs(
         kept = kept_run(sheet, said.name, folder)
         if kept is not None and (not clips or is_clip_done(sheet, said.name, folder)):
             done[said.name] = RunOutcome(said.name, kept)
+            continue
+        failed = None if retry or kept is not None else kept_failure(sheet, said.name, folder)
+        if failed is not None:
+            done[said.name] = failed
         else:
             tasks.append(RunTask(sheet, said.name, str(folder), clips))
     stage = f"{len(tasks)} of {len(sheet.runs)} runs"

@@ -1,8 +1,9 @@
 """What is kept of a day's runs, so that nothing unchanged is done again.
 
 A run's results lie in one file, ``NAME.npz``, with the digest of everything they depend on: the
-files' sizes and times of change, what the sheet says of run and vehicle, and the program. A
-finished clip has a small note beside it. What cannot be read, or has another digest, counts as
+files' sizes and times of change, what the sheet says of run and vehicle, and the program. A run
+that failed has its reason in ``NAME.failed.json`` under the same digest, and a finished clip a
+small note beside it. What cannot be read, or has another digest, counts as
 not there. Nothing is unpickled: the folder may come from somebody else.
 """
 
@@ -117,6 +118,22 @@ def load_run(path: Path, key: str) -> DayRun | None:
                 return None
             return _restored(facts, {name: kept[name] for name in kept.files})
     except Exception:  # damaged in whatever way: it is worked out anew
+        return None
+
+
+def save_failure(path: Path, key: str, reason: str, exit_code: int) -> None:
+    """Keep why a run cannot be worked out."""
+    with written_whole(path) as part:
+        text = json.dumps({"key": key, "reason": reason, "exit_code": exit_code})
+        part.write_text(text, encoding="utf-8")
+
+
+def load_failure(path: Path, key: str) -> tuple[str, int] | None:
+    """Reason and exit code of a failure under the same digest, else None."""
+    try:
+        said = json.loads(path.read_text(encoding="utf-8"))
+        return (str(said["reason"]), int(said["exit_code"])) if said["key"] == key else None
+    except (OSError, ValueError, KeyError, TypeError):
         return None
 
 

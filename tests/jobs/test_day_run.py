@@ -117,6 +117,39 @@ def test_run_day__a_run_that_fails_leaves_the_others(done, tmp_path, capsys):
     ]
 
 
+def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, capsys, monkeypatch):
+    folder, _ = done
+    day = tmp_path / "day"
+    shutil.copytree(folder, day)
+    log = day / "b1.nmea"
+    good = log.read_bytes()
+    shutil.copy2(day / "b1_revs.csv", log)
+    tried = []
+
+    def counted(sheet, run, at):
+        tried.append(run.name)
+        return real(sheet, run, at)
+
+    real = day_one.inputs_of
+    monkeypatch.setattr(day_one, "inputs_of", counted)
+
+    def code(*more):
+        tried.clear()
+        return invoke(["day", "run", str(day), "--no-clips", "--workers", "1", "-q", *more])
+
+    assert code() == 4 and tried == ["b1"]
+    assert "--retry" not in capsys.readouterr().err
+    assert code() == 4 and tried == []
+    told = capsys.readouterr()
+    assert "b1: failed before and nothing has changed since; --retry tries again" in told.err
+    assert "b1: not worked out: " in told.out and "no speed" in told.out
+    assert code("--retry") == 4 and tried == ["b1"]
+    log.write_bytes(good)
+    assert code() == 0 and tried == ["b1"]
+    assert code() == 0 and tried == []
+    assert not list((day / FOLDER).rglob("*.failed.json"))
+
+
 # -- what is kept ------------------------------------------------------------------------------
 
 
