@@ -155,6 +155,8 @@ def _whitened(
     """Log spectra of frames bent by `bend`, less their trend over frequency; bounded."""
     u = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     # rate * (1 + bend * t) is even in u when t + bend t^2 / 2 = u, t and u in frame lengths
+    from scipy.fft import rfft  # on many short rows five times as fast as numpy's
+
     t = u if bend == 0 else (np.sqrt(1 + 2 * bend * u) - 1) / bend
     place = t * length
     whole = np.floor(place).astype(np.int64)
@@ -165,7 +167,7 @@ def _whitened(
         line = np.ascontiguousarray(fine[:, channel])
         left = line[rows]
         frames = (left + share * (line[rows + 1] - left)) * window
-        spectrum = np.fft.rfft(frames, BINS, axis=1)
+        spectrum = rfft(frames, BINS, axis=1)
         part = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
         power = part if power is None else power + part
     assert power is not None
