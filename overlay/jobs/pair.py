@@ -41,6 +41,7 @@ class PairRun:
     same_clock: bool = False
     offset_s: float | None = None
     columns: Mapping[str, str] | None = None
+    machine: Machine | None = None  # what the sheet says of gearing, limits and engine
 
     def named(self, name: str) -> PairRun:
         """The same run under another name."""
@@ -79,16 +80,20 @@ def pair_runs(
         If a run has no launch to align at.
     """
     aligned = []
-    for side in (first, second):
+    machines = [side.machine or request.machine for side in (first, second)]
+    for side, machine in zip((first, second), machines, strict=True):
         inputs = read_inputs(side.clip, side.logs, columns=side.columns or request.columns)
-        one = separate_by_sound(align_run(inputs, same_clock=side.same_clock, progress=progress))
-        require_determined(one)
+        one = align_run(inputs, same_clock=side.same_clock, progress=progress)
+        one = separate_by_sound(one, cylinders=machine.cylinders, strokes=machine.strokes)
+        if side.offset_s is None:
+            require_determined(one)
         aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
     return pair_aligned(
         (aligned[0], aligned[1]),
         (first.name, second.name),
         target,
         request,
+        machines=(machines[0], machines[1]),
         arrangement=arrangement,
         sound=sound,
         lead_s=lead_s,
@@ -102,18 +107,24 @@ def pair_aligned(
     target: str | Path,
     request: DrawRequest,
     *,
+    machines: tuple[Machine, Machine] | None = None,
     arrangement: str = "side by side",
     sound: str = "both",
     lead_s: float = 1.0,
     progress: Progress = silent,
 ) -> tuple[DrawReport, DrawReport]:
     """Write two runs that are already aligned as one clip; see :func:`pair_runs`."""
-    runs = [analyse(one, request) for one in aligned]
+    machines = machines or (request.machine, request.machine)
+    runs = [
+        analyse(one, replace(request, machine=machine))
+        for one, machine in zip(aligned, machines, strict=True)
+    ]
     notes = pair_analysed(
         (runs[0], runs[1]),
         names,
         target,
         request,
+        machines=machines,
         arrangement=arrangement,
         sound=sound,
         lead_s=lead_s,

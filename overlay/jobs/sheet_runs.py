@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from overlay.errors import TimetrueError, UsageError
+from overlay.jobs.machine import machine_of
 from overlay.jobs.progress import Progress, silent
 from overlay.sheet import DaySheet, Problem, Run, load_sheet
 
@@ -56,7 +57,7 @@ def run_files(sheet: DaySheet, name: str) -> RunFiles:
 
 
 def paired_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, PairRun]:
-    """Two runs of a sheet to set side by side.
+    """Two runs of a sheet to set side by side, each with its build's gearing and limits.
 
     Parameters
     ----------
@@ -87,7 +88,15 @@ def paired_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, 
                 f"{name}: is part of a longer clip; cut it out first, since pair takes whole clips"
             )
         sides.append(
-            PairRun(files.clip, files.logs, run.name, run.same_clock, run.offset_s, files.columns)
+            PairRun(
+                files.clip,
+                files.logs,
+                run.name,
+                run.same_clock,
+                run.offset_s,
+                files.columns,
+                machine_of(sheet, run.build),
+            )
         )
     return sides[0], sides[1]
 

@@ -55,6 +55,42 @@ def test_pair__is_what_the_sheet_says(folder):
         assert (second.name, second.same_clock, second.offset_s) == ("one", False, 1.25)
 
 
+def test_pair__each_side_has_the_gearing_and_limits_of_its_build(folder):
+    text = (CLIPS / "day.toml").read_text()
+    (folder / "day.toml").write_text(text)
+    first, second = paired_from_sheet(folder, ("a1", "b1"))
+    assert (first.machine.limiter_rpm, second.machine.limiter_rpm) == (3950.0, 5100.0)
+    for side in (first, second):
+        assert side.machine.driveline.ratios == (9.4,)
+        assert side.machine.stock_limit_rpm == 4000.0
+
+
+def test_pair__sheet_draws_the_limiter_and_marks_from_gearing(folder, monkeypatch):
+    """What reaches the drawing: the comb's limit and the driveline of each build."""
+    from overlay.jobs import pair as job
+
+    (folder / "day.toml").write_text((CLIPS / "day.toml").read_text())
+    seen = {}
+
+    def analysed(one, request):
+        seen.setdefault("limits", []).append(request.machine.limiter_rpm)
+        return SimpleNamespace(machine=request.machine)
+
+    def drawn(runs, names, target, request, *, machines, **options):
+        seen["machines"] = machines
+        raise InputError("drawn enough")
+
+    monkeypatch.setattr(job, "align_run", lambda inputs, **more: inputs)
+    monkeypatch.setattr(job, "separate_by_sound", lambda one, **engine: one)
+    monkeypatch.setattr(job, "require_determined", lambda one: None)
+    monkeypatch.setattr(job, "analyse", analysed)
+    monkeypatch.setattr(job, "pair_analysed", drawn)
+    code = invoke(["pair", "a1", "b1", "--sheet", str(folder), "-o", str(folder / "p.mp4"), "-q"])
+    assert code == InputError.exit_code
+    assert seen["limits"] == [3950.0, 5100.0]
+    assert [m.driveline.ratios for m in seen["machines"]] == [(9.4,), (9.4,)]
+
+
 @pytest.mark.parametrize(
     ("names", "words"),
     [
