@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from overlay.compare.atmosphere import Correction, corrections
+from overlay.compare.coast import find_coasts
 from overlay.compare.day import DayComparison, DayRun, traces_of
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
     PowerCurve,
+    RoadLoad,
     air_density,
     assumed_road_load,
+    fit_coast,
     power_curve,
     with_rpm,
 )
+from overlay.engine.driveline import Driveline
 from overlay.errors import UndeterminedError
-from overlay.sheet import Build, DaySheet
+from overlay.sheet import Build, DaySheet, Vehicle
 
 MASS_SHARE = 0.02  # standard uncertainty of a mass off bathroom scales; our own figure
+SHEET_SHARE = 0.1  # standard uncertainty of a coefficient that the sheet gives; our own figure
 MIN_SPEED_MPS = 2.0  # below it speed times force is all launch
 
 
@@ -74,9 +79,10 @@ def powers_of(
         Those that `day` was made from.
     """
     found = []
+    loads: dict[float, RoadLoad] = {}
     for build in sheet.builds:
         try:
-            one = _power(sheet, day, runs, build)
+            one = _power(sheet, day, runs, build, loads)
         except UndeterminedError:
             continue
         if one is not None:
@@ -84,20 +90,86 @@ def powers_of(
     return tuple(found)
 
 
+def road_load_of(sheet: DaySheet, runs: Sequence[DayRun], mass_kg: float) -> RoadLoad:
+    """Road load of the day's vehicle at one mass, from the best that there is.
+
+    The sheet's coefficients, else the usual range, stand where nothing is measured; every coast
+    with the clutch out of a build of that mass narrows them.
+    """
+    air = sheet.conditions
+    known = _unmeasured(
+        sheet.vehicle, mass_kg, air_density(air.temperature_c or 15.0, air.pressure_hpa or 1013.25)
+    )
+    vehicles: Mapping[str, Vehicle] = {
+        build.name: vehicle
+        for build in sheet.builds
+        if (vehicle := sheet.vehicle_of(build)).mass_kg == mass_kg
+    }
+    coasts = [
+        coast
+        for run in runs
+        if run.build in vehicles
+        for coast in find_coasts(
+            run.name,
+            run.kinematics,
+            run.launch,
+            run.rpm,
+            _driveline(vehicles[run.build]),
+            expected=known,
+            mass_kg=mass_kg,
+        )
+    ]
+    try:
+        fitted = fit_coast(
+            [(coast.kinematics, coast.start_s, coast.end_s) for coast in coasts],
+            equivalent_mass_kg=mass_kg,
+            slope=(air.slope_percent or 0.0) / 100,
+            prior=known,
+        )
+    except UndeterminedError:
+        return known
+    return replace(fitted, runs=tuple(dict.fromkeys(coast.run for coast in coasts)))
+
+
+def _unmeasured(vehicle: Vehicle, mass_kg: float, air_kgpm3: float) -> RoadLoad:
+    """What the sheet says of rolling and drag, and the usual range of what it does not."""
+    given: dict[str, float] = {}
+    if vehicle.rolling_coefficient is not None:
+        given["rolling"] = vehicle.rolling_coefficient
+        given["rolling_sigma"] = SHEET_SHARE * vehicle.rolling_coefficient
+    if vehicle.drag_area_m2 is not None:
+        given["drag_area_m2"] = vehicle.drag_area_m2
+        given["drag_area_sigma_m2"] = SHEET_SHARE * vehicle.drag_area_m2
+    source = "sheet" if len(given) == 4 else "assumed"
+    return assumed_road_load(mass_kg, air_kgpm3=air_kgpm3, source=source, **given)
+
+
+def _driveline(vehicle: Vehicle) -> Driveline | None:
+    if not vehicle.gear_ratios or vehicle.circumference_m is None:
+        return None
+    ratios = tuple(vehicle.gear_ratios)
+    return Driveline(ratios, vehicle.circumference_m, clutch=vehicle.clutch)
+
+
 def _power(
-    sheet: DaySheet, day: DayComparison, runs: Sequence[DayRun], build: Build
+    sheet: DaySheet,
+    day: DayComparison,
+    runs: Sequence[DayRun],
+    build: Build,
+    loads: dict[float, RoadLoad],
 ) -> BuildPower | None:
     vehicle, air = sheet.vehicle_of(build), sheet.conditions
     traces = traces_of(day, runs, build.name)
     if vehicle.mass_kg is None or not traces:
         return None
     known_air = air.temperature_c is not None and air.pressure_hpa is not None
-    density = air_density(air.temperature_c or 15.0, air.pressure_hpa or 1013.25)
+    if vehicle.mass_kg not in loads:
+        loads[vehicle.mass_kg] = road_load_of(sheet, runs, vehicle.mass_kg)
     curve = power_curve(
         traces,
         mass_kg=vehicle.mass_kg,
         mass_sigma_kg=MASS_SHARE * vehicle.mass_kg,
-        road_load=assumed_road_load(vehicle.mass_kg, air_kgpm3=density),
+        road_load=loads[vehicle.mass_kg],
         slope=(air.slope_percent or 0.0) / 100,
     )
     single = vehicle.gear_ratios if vehicle.gear_ratios and len(vehicle.gear_ratios) == 1 else None

@@ -46,7 +46,11 @@ class RoadLoad:
     variance_rolling, variance_drag, covariance : float
         In N^2, (kg/m)^2 and N kg/m.
     source : str
-        ``assumed`` or ``coast``.
+        ``assumed``, ``sheet`` or ``coast``.
+    seconds : float
+        Coasting that it rests on.
+    runs : tuple of str
+        Names of the runs that coasted.
     """
 
     rolling_n: float
@@ -55,6 +59,8 @@ class RoadLoad:
     variance_drag: float
     covariance: float
     source: str
+    seconds: float = 0.0
+    runs: tuple[str, ...] = ()
 
     def force_n(self, speed_mps: FloatArray) -> FloatArray:
         """Resistance at each speed."""
@@ -117,10 +123,12 @@ def assumed_road_load(
     drag_area_m2: float = 0.75,
     drag_area_sigma_m2: float = 0.2,
     air_kgpm3: float = 1.2,
+    source: str = "assumed",
 ) -> RoadLoad:
     """Road load of a small open cart where no coast is in the log.
 
     The coefficients are common practice, no source; their uncertainty is wide on purpose.
+    `source` says whose they are where they are not these.
     """
     _check_mass(mass_kg, 0.0)
     weight, half_air = mass_kg * GRAVITY_MPS2, air_kgpm3 / 2
@@ -130,7 +138,7 @@ def assumed_road_load(
         (rolling_sigma * weight) ** 2,
         (half_air * drag_area_sigma_m2) ** 2,
         0.0,
-        "assumed",
+        source,
     )
 
 
@@ -139,6 +147,7 @@ def fit_coast(
     *,
     equivalent_mass_kg: float,
     slope: float = 0.0,
+    prior: RoadLoad | None = None,
 ) -> RoadLoad:
     """Fit the road load to stretches in which the vehicle coasts without drive or brake.
 
@@ -154,11 +163,15 @@ def fit_coast(
         Turning wheels included.
     slope : float
         Rise over run along the coast; assumed the same for all.
+    prior : RoadLoad, optional
+        What is known besides; joined by inverse covariance, so that a coast over few speeds
+        tells what it can and leaves the rest as it was.
 
     Raises
     ------
     UndeterminedError
-        If there is too little coasting, or the speed changes too little to tell c0 from c2.
+        If there is too little coasting, or, without `prior`, the speed changes too little to tell
+        c0 from c2.
     """
     _check_mass(equivalent_mass_kg, 0.0)
     rows = [_coast_blocks(k, start, end) for k, start, end in coasts]
@@ -170,17 +183,28 @@ def fit_coast(
     loss = np.concatenate([row[0] for row in rows]) * equivalent_mass_kg
     loss -= equivalent_mass_kg * GRAVITY_MPS2 * slope
     v2 = np.concatenate([row[1] for row in rows])
-    if float(np.ptp(v2)) < 0.3 * float(np.max(v2)):
+    if prior is None and float(np.ptp(v2)) < 0.3 * float(np.max(v2)):
         raise UndeterminedError(
             "coast-down: the speed changes too little to tell rolling from air drag; roll longer"
         )
     noise = _joined([row[2] for row in rows]) * equivalent_mass_kg**2
     design = np.column_stack([np.ones(len(v2)), v2])
     weight = np.linalg.inv(noise)
-    cov = np.linalg.inv(design.T @ weight @ design)
-    best = cov @ design.T @ weight @ loss
+    known: FloatArray = np.zeros((2, 2))
+    pull: FloatArray = np.zeros(2)
+    if prior is not None:
+        known = np.linalg.inv(
+            [
+                [prior.variance_rolling, prior.covariance],
+                [prior.covariance, prior.variance_drag],
+            ]
+        )
+        pull = known @ [prior.rolling_n, prior.drag_kgpm]
+    told = design.T @ weight @ design
+    best = np.linalg.solve(told + known, design.T @ weight @ loss + pull)
     rest = loss - design @ best
-    cov = cov * max(1.0, float(rest @ weight @ rest) / max(len(loss) - 2, 1))
+    told = told / max(1.0, float(rest @ weight @ rest) / max(len(loss) - 2, 1))
+    cov = np.linalg.inv(told + known)
     return RoadLoad(
         float(best[0]),
         float(best[1]),
@@ -188,6 +212,7 @@ def fit_coast(
         float(cov[1, 1]),
         float(cov[0, 1]),
         "coast",
+        _BLOCK_S * len(loss),
     )
 
 

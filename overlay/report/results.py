@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from overlay.compare.day import DayComparison, DayRun, Standing, Step
 from overlay.compare.day_power import BuildPower
+from overlay.compare.power import RoadLoad
 from overlay.compare.verdict import CANNOT_TELL, BuildSummary, Comparison, RunSplit
 from overlay.files import written_whole
 from overlay.report.table import columns
@@ -176,9 +179,32 @@ def power_lines(results: DayResults) -> list[str]:
                 f"{one.build}: {one.top_rpm:.0f} rpm at its top speed; the limit of the stock "
                 f"parts lies at {limit}"
             )
-    if any(one.is_road_load_assumed for one in results.powers):
-        lines.append("Air and rolling resistance are assumed, with wide uncertainty, not measured.")
+    loads = {one.curve.road_load: one.build for one in reversed(results.powers)}
+    for load, build in reversed(loads.items()):
+        lines.append(
+            f"{f'{build}: ' if len(loads) > 1 else ''}{road_load_text(load, results.unit)}"
+        )
     return lines
+
+
+def road_load_text(load: RoadLoad, unit: str) -> str:
+    """Where air and rolling resistance come from, and how large they are."""
+    fast_mps = 10.0
+    speeds = np.array([0.0, fast_mps])
+    slow, fast = (
+        f"{force:.0f} N ± {1.96 * sigma:.0f}"
+        for force, sigma in zip(load.force_n(speeds), load.sigma_n(speeds), strict=True)
+    )
+    sizes = f"{slow} at walking pace, {fast} at {mps_to_speed(fast_mps, unit):.0f} {unit}"
+    if load.source == "coast":
+        whose = f"{load.seconds:.1f} s of coasting with the clutch out in {', '.join(load.runs)}"
+        return f"Air and rolling resistance are measured, from {whose}: {sizes}."
+    if load.source == "sheet":
+        return f"Air and rolling resistance are the sheet's, not measured: {sizes}."
+    return (
+        f"Air and rolling resistance are assumed, not measured, in a wide range: {sizes}. To "
+        "measure them, log the revs and let a run roll out with the clutch out and no brake."
+    )
 
 
 def method_lines(results: DayResults) -> list[str]:

@@ -184,6 +184,7 @@ def _summary(s: BuildSummary, unit: str) -> dict[str, Any]:
 
 
 def _power(one: BuildPower) -> dict[str, Any]:
+    load = one.curve.road_load
     return {
         "build": one.build,
         "peak_power_w": one.peak_w,
@@ -192,7 +193,16 @@ def _power(one: BuildPower) -> dict[str, Any]:
         "at_engine_rpm": one.at_rpm,
         "top_speed_engine_rpm": one.top_rpm,
         "stock_limit_speed_mps": one.limit_mps,
-        "is_road_load_assumed": one.is_road_load_assumed,
+        "road_load": {
+            "source": load.source,
+            "rolling_n": load.rolling_n,
+            "rolling_sigma_n": math.sqrt(load.variance_rolling),
+            "drag_kg_per_m": load.drag_kgpm,
+            "drag_sigma_kg_per_m": math.sqrt(load.variance_drag),
+            "covariance_n_kg_per_m": load.covariance,
+            "coasting_s": load.seconds,
+            "coasted_in": list(load.runs),
+        },
         "air_factors": [
             {"standard": by.standard, "factor": by.factor, "is_valid": by.valid}
             for by in one.corrections

@@ -98,6 +98,19 @@ class Vehicle(_Tyre):
     clutch: Literal["centrifugal", "plate", "none"] = Field(
         default="centrifugal", description="What slips at launch."
     )
+    rolling_coefficient: float | None = Field(
+        default=None,
+        gt=0,
+        le=0.2,
+        description="Rolling resistance over weight, if known; else a usual range, or a coast.",
+    )
+    drag_area_m2: float | None = Field(
+        default=None,
+        gt=0,
+        le=5,
+        description="Drag coefficient times frontal area, if known; else a usual range, or a "
+        "coast.",
+    )
     cylinders: int = Field(default=1, ge=1, le=16)
     strokes: Literal[2, 4] | None = Field(default=None, description="2 or 4.")
     idle_rpm: Rpm | None = Field(default=None, description="Idle speed of the engine.")

@@ -53,6 +53,8 @@ _MEANT = {  # what people write first, where likeness alone does not find it
     "gear_ratio": "gear_ratios",
     "gearing": "gear_ratios",
     "rev_limit": "limiter_rpm",
+    "rolling": "rolling_coefficient",
+    "drag_area": "drag_area_m2",
     "cost": "price",
     "video": "clip",
     "footage": "clip",
