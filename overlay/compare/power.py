@@ -193,12 +193,11 @@ def fit_coast(
     known: FloatArray = np.zeros((2, 2))
     pull: FloatArray = np.zeros(2)
     if prior is not None:
-        known = np.linalg.inv(
-            [
-                [prior.variance_rolling, prior.covariance],
-                [prior.covariance, prior.variance_drag],
-            ]
-        )
+        rows_of = [
+            [prior.variance_rolling, prior.covariance],
+            [prior.covariance, prior.variance_drag],
+        ]
+        known = np.asarray(np.linalg.inv(rows_of), dtype=np.float64)
         pull = known @ [prior.rolling_n, prior.drag_kgpm]
     told = design.T @ weight @ design
     best = np.linalg.solve(told + known, design.T @ weight @ loss + pull)

@@ -42,7 +42,7 @@ def test_json__every_measured_number_has_its_unit_in_the_key(results):
     json.dumps(said, allow_nan=False)
     bare = {"level", "runs", "judged_with", "cost", "factor", "further_runs_of_each"}
     bare |= {"p_differ_adjusted", "p_alike_adjusted"}
-    units = re.compile(r"_(s|mps|m|rpm|w|(s|mps)_per_GBP)$|^distance_m$|rpm$")
+    units = re.compile(r"_(s|mps|m|rpm|w|n|(s|mps)_per_GBP)$|^distance_m$|rpm$")
     numbers = [
         key
         for key, item in every_key(said)
