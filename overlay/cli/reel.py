@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from overlay.cli.shared import encoder_options, quiet_option, say, shown_progress
@@ -9,9 +11,15 @@ from overlay.errors import UsageError
 
 
 @click.command(short_help="Put cards and finished clips together as one film.")
-@click.argument("clips", metavar="CLIP [CLIP...]", nargs=-1, required=True)
+@click.argument("clips", metavar="[CLIP...]", nargs=-1)
 @click.option("-o", "--output", required=True, metavar="OUT.mp4", help="The film to write.")
-@click.option("--title", required=True, metavar="TEXT", help="On the first card.")
+@click.option(
+    "--day",
+    "sheet",
+    metavar="SHEET",
+    help="Day sheet, or its folder, whose results give clips and words where none are named.",
+)
+@click.option("--title", metavar="TEXT", help="On the first card.")
 @click.option(
     "--title-line", "title_lines", multiple=True, metavar="TEXT", help="Below it. Repeat for more."
 )
@@ -22,7 +30,7 @@ from overlay.errors import UsageError
     metavar="TEXT",
     help="Name of a build, shown in its hue on the first card. Repeat for more, at most four.",
 )
-@click.option("--verdict-text", required=True, metavar="TEXT", help="On the last card.")
+@click.option("--verdict-text", metavar="TEXT", help="On the last card.")
 @click.option(
     "--value-text", "value_texts", multiple=True, metavar="TEXT", help="Below it. Repeat for more."
 )
@@ -57,10 +65,11 @@ from overlay.errors import UsageError
 def reel(
     clips: tuple[str, ...],
     output: str,
-    title: str,
+    sheet: str | None,
+    title: str | None,
     title_lines: tuple[str, ...],
     builds: tuple[str, ...],
-    verdict_text: str,
+    verdict_text: str | None,
     value_texts: tuple[str, ...],
     loudness: float,
     title_s: float,
@@ -74,6 +83,9 @@ def reel(
 
     Pictures cross-fade between the parts; the clips themselves stay whole, and those whose size
     and encoding agree are copied without a second encode. The sound is mixed to one loudness.
+
+    With --day everything comes from the results of 'day run': each build's best run and the best
+    runs side by side, the day's title, its builds, the verdict and what the money bought.
     """
     from overlay.render import EncodeOptions
     from overlay.render.cards import Card
@@ -81,9 +93,20 @@ def reel(
 
     if len(builds) > 4:
         raise UsageError(f"--build: {len(builds)} names; at most four builds have a hue")
+    paths: tuple[str | Path, ...] = clips
+    if sheet is not None:
+        from overlay.jobs.day_reel import day_reel
+
+        found = day_reel(sheet)
+        paths = clips or found.clips
+        title, verdict_text = title or found.title, verdict_text or found.verdict
+        title_lines, builds = title_lines or found.title_lines, builds or found.builds
+        value_texts = value_texts or found.value_lines
+    if not paths or title is None or verdict_text is None:
+        raise UsageError("name finished clips, --title and --verdict-text, or a day with --day")
     with shown_progress(quiet=quiet) as progress:
         report = make_reel(
-            clips,
+            paths,
             output,
             title=Card(title, title_lines, builds),
             results=Card(verdict_text, value_texts),

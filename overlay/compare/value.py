@@ -132,6 +132,34 @@ def value_of(
     return Value(a, b, cost, currency, gains, _sentence(judged, b, cost, currency, speed_unit))
 
 
+def headline(comparisons: Sequence[Comparison], speed_unit: str = "m/s") -> str:
+    """The step in a few words: its last real split of seconds, else a real top speed.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        As for :func:`value_of`.
+    speed_unit : str
+
+    Examples
+    --------
+    >>> headline([])
+    'Cannot tell yet'
+    """
+    real = [c for c in comparisons if c.verdict == REAL and c.difference is not None]
+    timed = [c for c in real if c.unit == "s"]
+    if real:
+        c = (timed or real)[-1]
+        assert c.difference is not None
+        better = c.difference < 0 if c.unit == "s" else c.difference > 0
+        words = ("quicker", "slower") if c.unit == "s" else ("faster", "slower")
+        how = words[0] if better else words[1]
+        return f"Real: {_amount(c, c.difference, speed_unit)} {how} {_where(c)}"
+    if comparisons and all(c.verdict == NO_DIFFERENCE for c in comparisons):
+        return NO_DIFFERENCE.capitalize()
+    return CANNOT_TELL.capitalize()
+
+
 def _gain(c: Comparison, cost: float, speed_unit: str) -> Gain:
     if c.unit not in ("s", "m/s"):
         raise UsageError(f"{c.label}: unit {c.unit!r} is neither 's' nor 'm/s'")

@@ -25,8 +25,9 @@ _SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of wh
 _STILL = 1.5  # sigmas for it to go on
 _MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
 _FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
-_BOUNCE = 0.004  # of the limit: least spread of bouncing revs, about 1.4 % from top to bottom
-_DIP = 3.3  # sigmas that the revs must fall and rise again: a crest does not
+_BOUNCE = 0.0035  # of the limit: least spread of bouncing revs, about 1.2 % from top to bottom
+_DIP = 2.8  # sigmas that the revs must fall and rise again: a crest does not
+_SCATTER = {True: 1.0, False: 1.6}  # sigmas of scatter beyond noise: limit known, and not
 _TOUCH = 0.985  # of the limit: the revs' upper turning points lie within this of it
 
 
@@ -204,7 +205,7 @@ def limiter_cuts(
         touched = first + np.flatnonzero(touch[first : last + 1])
         low, high = int(touched[0]), int(touched[-1])
         long_enough = part.t_s[high] - part.t_s[low] >= 0.7 * WINDOW_S
-        if long_enough and _bounces(part, low, high, noise, 2.0 if limiter_rpm else 2.6):
+        if long_enough and _bounces(part, low, high, noise, _SCATTER[limiter_rpm is not None]):
             found.append(Event("limiter cut", float(part.t_s[low]), float(part.t_s[high]), limit))
     return tuple(found)
 
@@ -216,9 +217,12 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float, sure: float) ->
         return False
     slope = np.polynomial.polynomial.polyfit(t - t[0], values, 1)[1]
     # A bow is taken off as well: revs that rise and fall once have a crest, but do not bounce.
+    # One that sags is the bounce itself, where a cut is over after one dip.
     bow = np.polynomial.polynomial.polyfit(t - t[0], values, 2)
+    if bow[2] > 0:
+        bow = np.polynomial.polynomial.polyfit(t - t[0], values, 1)
     scatter = values - np.polynomial.polynomial.polyval(t - t[0], bow)
-    free = len(t) - 3
+    free = len(t) - len(bow)
     ratio = float(np.sum(scatter**2)) / free / noise_rpm**2
     before = rpm.between(float(t[0]) - 1.0, float(t[0]))
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0

@@ -97,7 +97,7 @@ def run_day(
     sheet = load_sheet(sheet_path(path))
     folder = _folder(sheet)
     outcomes = _all_runs(sheet, folder, clips, retry, workers, progress)
-    results = _results(sheet, outcomes)
+    results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
     written = _reports(results, folder, progress)
@@ -159,7 +159,14 @@ def _all_runs(
     return [done[said.name] for said in sheet.runs]
 
 
-def _results(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
+def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
+    """The day judged from its runs' outcomes.
+
+    Raises
+    ------
+    UndeterminedError
+        If not one run could be worked out.
+    """
     runs: tuple[DayRun, ...] = tuple(o.run for o in outcomes if o.run is not None)
     failed = tuple((o.name, o.problem or "") for o in outcomes if o.run is None)
     if not runs:
@@ -209,6 +216,11 @@ def _everything(results: DayResults) -> object:
     return [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
 
 
+def pair_path(folder: Path, builds: tuple[str, str]) -> Path:
+    """Where the best runs of two builds side by side go."""
+    return folder / f"{builds[0]} beside {builds[1]}.mp4"
+
+
 def _pair(
     results: DayResults, folder: Path, builds: tuple[str, str], progress: Progress
 ) -> tuple[Path | None, bool]:
@@ -220,7 +232,7 @@ def _pair(
     names = [name for name in best if name is not None]
     if len(names) < 2:
         return None, False
-    target = folder / f"{builds[0]} beside {builds[1]}.mp4"
+    target = pair_path(folder, builds)
     note = folder / KEPT / f"{target.stem}.clip.json"
     key = digest("pair", [clip_key(sheet, name) for name in names])
     if is_drawn(target, note, key):
@@ -244,4 +256,4 @@ def _pair(
     return target, True
 
 
-__all__ = ["FOLDER", "DayReport", "run_day"]
+__all__ = ["FOLDER", "DayReport", "pair_path", "results_of", "run_day"]

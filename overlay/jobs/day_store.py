@@ -26,7 +26,7 @@ from overlay.series import Series
 from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment, ChannelTiming
 
-FORMAT = 1  # raised whenever the results of the same inputs, or the file itself, change
+FORMAT = 2  # raised whenever the results of the same inputs, or the file itself, change
 ARRAYS = (
     "t_s",
     "speed_mps",
