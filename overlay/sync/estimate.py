@@ -100,11 +100,25 @@ def _student(samples: int) -> float:
     return float(stdtrit(max(samples, 3), 0.975)) / HALF_95
 
 
-def _at_smoothing(evidence: Evidence, near: Fit, noise_of: Fit, smoothing_s: float) -> Fit:
-    """Fit at one smoothing, from a fit at another."""
-    shift = near.point.shift_s + near.point.smoothing_s - smoothing_s
-    start = replace(near.point, smoothing_s=smoothing_s, shift_s=shift)
-    return fitted(evidence, start, noise_of.noise, noise_of.weights, steps=4)
+def _at_smoothing(
+    evidence: Evidence, near: Fit, noise_of: Fit, smoothing_s: float, before: Fit | None = None
+) -> Fit:
+    """Fit at one smoothing, from a fit at another; with one `before` that, along their line."""
+    point = near.point
+    shift = point.shift_s + point.smoothing_s - smoothing_s
+    start = replace(point, smoothing_s=smoothing_s, shift_s=shift)
+    if before is not None and before.point.smoothing_s != point.smoothing_s:
+        ahead = (smoothing_s - point.smoothing_s) / (point.smoothing_s - before.point.smoothing_s)
+        start = replace(
+            start,
+            shift_s=point.shift_s + ahead * (point.shift_s - before.point.shift_s),
+            offset=point.offset + ahead * (point.offset - before.point.offset),
+            gain_error=point.gain_error + ahead * (point.gain_error - before.point.gain_error),
+            gain=point.gain * (point.gain / before.point.gain) ** ahead,
+            w=point.w + ahead * (point.w - before.point.w),
+        )
+    same = near.system if smoothing_s == point.smoothing_s else None
+    return fitted(evidence, start, noise_of.noise, noise_of.weights, steps=6, system=same)
 
 
 def _log_share(fit: Fit) -> float:
@@ -117,9 +131,10 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
     first = _at_smoothing(evidence, fit, fit, float(SMOOTHING_GRID_S[middle]))
     fits = [first]
     for side in (range(middle + 1, len(SMOOTHING_GRID_S)), range(middle - 1, -1, -1)):
-        near = first
+        near, before = first, fits[1] if len(fits) > 1 else None
         for k in side:
-            near = _at_smoothing(evidence, near, fit, float(SMOOTHING_GRID_S[k]))
+            now = _at_smoothing(evidence, near, fit, float(SMOOTHING_GRID_S[k]), before)
+            near, before = now, near
             fits.append(near)
             if _log_share(near) < max(map(_log_share, fits)) - NEGLIGIBLE_LOG:
                 break
@@ -233,11 +248,19 @@ def _support(evidence: Evidence, fit: Fit, log_cost: float) -> float:
     return (alone.cost + log_cost - fit.cost) / 2
 
 
+def _far(fits: list[Fit], fit: Fit) -> bool:
+    """Whether the size of the pitch effect is told, and `fit` was tuned for another."""
+    best = max(fits, key=_log_share)
+    others = [_log_share(f) for f in fits if f.noise.pitch != best.noise.pitch]
+    told = bool(others) and _log_share(best) - max(others) > NEGLIGIBLE_LOG
+    return told and fit.noise.pitch != best.noise.pitch
+
+
 def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
     fits = _all_fits(evidence, fit)
     best = max(fits, key=_log_share)
     for _ in range(2):
-        if abs(best.point.smoothing_s - fit.point.smoothing_s) < 0.06:
+        if abs(best.point.smoothing_s - fit.point.smoothing_s) < 0.06 and not _far(fits, fit):
             break
         fit = tuned(evidence, best.point, best.noise, rounds=8)
         fits = _all_fits(evidence, fit)

@@ -14,6 +14,7 @@ from overlay.sync.spline import Grid
 from overlay.timebase import FloatArray
 
 BIN_S = 0.07
+LEAST_KNOT_STEP_S = 0.1
 PAD_S = 1.5
 LOG_REACH_S = 0.8
 GAIN_KNOT_S = 2.0
@@ -84,11 +85,11 @@ def _relative(sigma: FloatArray | None, size: int) -> FloatArray:
 
 def knot_step_s(duration_s: float) -> float:
     """Spacing of knots: a tenth of a second, wider on records of minutes."""
-    return float(np.clip(duration_s / 1200.0, 0.1, 0.25))
+    return float(np.clip(duration_s / 1200.0, LEAST_KNOT_STEP_S, 0.25))
 
 
 def binned(motion: MotionSignal) -> MotionSignal:
-    """Usable values, neighbours joined up to about a fifteenth of a second.
+    """Usable values, neighbours joined up to about a fifteenth of a second, longer on long records.
 
     The mean over a longer span is as exact as those it is made of, and knots lie further apart.
     """
@@ -96,7 +97,8 @@ def binned(motion: MotionSignal) -> MotionSignal:
     t_s, span, forward, sigma, quality = (
         x[keep] for x in (motion.t_s, motion.span_s, motion.forward, motion.sigma, motion.quality)
     )
-    each = int(BIN_S / float(np.median(span)))
+    step = knot_step_s(float(t_s[-1] - t_s[0]))
+    each = int(BIN_S * step / LEAST_KNOT_STEP_S / float(np.median(span)))
     if each < 2:
         return replace(motion, t_s=t_s, span_s=span, forward=forward, sigma=sigma, quality=quality)
     start, end = t_s - span / 2, t_s + span / 2

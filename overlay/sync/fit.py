@@ -15,6 +15,7 @@ from overlay.sync.joint import (
     System,
     Weights,
     assemble,
+    curve_step,
     log_determinant,
     newton_step,
     precision,
@@ -41,6 +42,8 @@ JUMP_SHARE = 1.3
 COMMON_JUMP_MPS2 = 1.0  # smaller ones are ordinary driving
 STRAY = 2.5  # residuals beyond this many sigmas weigh less
 OUTLIER = 5.0  # and beyond this much less
+LARGEST_DROP = 1.0  # what is left to gain at the end of a climb is foreseen, if it is this little
+NEAR_ENOUGH = 0.05  # sigmas of the shift: a step this short ends the climb
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,25 +121,71 @@ def climb(
     p = precision(evidence, noise)
     system = system or assemble(evidence, point, noise, weights)
     sigma = math.inf
+    count = evidence.errors
+    wanted_before, moved_before = 0.0, 0.0
     for _ in range(steps):
-        step, border, covariance, _ = newton_step(system, p, point, fixed, held)
-        count = len(point.gain_error)
+        _, border, covariance, drop = newton_step(system, p, point, fixed, held)
+        wanted = float(border[count + 2])
         sigma = math.sqrt(max(covariance[count + 2, count + 2], 0.0))
-        move = float(np.clip(border[count + 2], -LARGEST_STEP_S, LARGEST_STEP_S))
-        shrink = move / border[count + 2] if border[count + 2] else 1.0
-        point = replace(
-            point,
-            w=point.w + step,
-            offset=point.offset + float(border[0]),
-            gain_error=point.gain_error + border[1 : 1 + count],
-            gain=point.gain * math.exp(float(np.clip(border[count + 1], -0.5, 0.5))),
-            shift_s=point.shift_s + move,
-            drift=point.drift + (float(border[-1]) * shrink if evidence.drifts else 0.0),
-        )
+        move = wanted * _calmed(wanted, wanted_before, moved_before)
+        move = float(np.clip(move, -LARGEST_STEP_S, LARGEST_STEP_S))
+        if sigma > 0:  # the rest goes where it is best for that move
+            border = border + covariance[:, count + 2] * ((move - wanted) / sigma**2)
+        wanted_before, moved_before = wanted, move
+        curve = curve_step(system, p, border) + _carried(evidence, p, point, move)
+        point = _moved(evidence, point, border, curve)
         system = assemble(evidence, point, noise, weights)
-        if abs(move) < 0.02 * sigma and abs(border[count + 1]) < 3e-3:
+        if abs(move) < NEAR_ENOUGH * sigma and abs(border[count + 1]) < 3e-3 and drop < 0.1:
             break
     return point, system, sigma
+
+
+def _calmed(wanted: float, wanted_before: float, moved_before: float) -> float:
+    """Share of the step to take: less than all where steps overshoot (the secant through two)."""
+    if wanted * moved_before >= 0:
+        return 1.0
+    return float(np.clip(moved_before / (wanted_before - wanted), 0.25, 1.0))
+
+
+def _carried(evidence: Evidence, p: Precision, point: Point, move_s: float) -> FloatArray:
+    """What a step of the shift carries along of the curve, beyond first order.
+
+    As far as the log tells the curve, the curve goes with it, noise and all, and a long step along
+    its tangent would end beside it.
+    """
+    motion = p.motion * point.gain**2 * float(np.sum(evidence.motion_scale**-2))
+    log = p.log * float(np.sum(evidence.log_scale**-2))
+    steps = move_s / evidence.grid.step_s * log / max(log + motion, 1e-9)
+    if not abs(steps) < 10:
+        return np.zeros(len(point.w))
+    here = np.arange(len(point.w), dtype=np.float64)
+    there = _between(point.w, here + steps)
+    slope = (_between(point.w, here + 0.01) - _between(point.w, here - 0.01)) / 0.02
+    return np.asarray(there - point.w - steps * slope, dtype=np.float64)
+
+
+def _between(values: FloatArray, place: FloatArray) -> FloatArray:
+    """Cubic through the four nearest values of an even row, ends held."""
+    padded = np.pad(values, 2, mode="edge")
+    place = np.clip(place, -1.0, len(values)) + 2
+    first = np.clip(place.astype(np.intp), 1, len(padded) - 3)
+    f = place - first
+    a, b, c, d = (padded[first + k] for k in (-1, 0, 1, 2))
+    half = (c - a) + f * (2 * a - 5 * b + 4 * c - d + f * (3 * (b - c) + d - a))
+    return np.asarray(b + 0.5 * f * half, dtype=np.float64)
+
+
+def _moved(evidence: Evidence, point: Point, border: FloatArray, curve: FloatArray) -> Point:
+    count = evidence.errors
+    return replace(
+        point,
+        w=point.w + curve,
+        offset=point.offset + float(border[0]),
+        gain_error=point.gain_error + border[1 : 1 + count],
+        gain=point.gain * math.exp(float(np.clip(border[count + 1], -0.5, 0.5))),
+        shift_s=point.shift_s + float(border[count + 2]),
+        drift=point.drift + (float(border[-1]) if evidence.drifts else 0.0),
+    )
 
 
 def _effective(system: System, p: Precision, random: int) -> tuple[float, ...]:
@@ -228,15 +277,18 @@ def _recoloured(
     evidence: Evidence, point: Point, noise: Noise, weights: Weights, fixed: bool
 ) -> Noise:
     """Move each colour down the marginal likelihood by a quadratic through three values."""
-    sources = {"motion_colour": evidence.motion_joined, "log_colour": evidence.log_joined}
-    for name, joined in sources.items():
+    here_system = assemble(evidence, point, noise, weights)
+    for source, joined in (("motion", evidence.motion_joined), ("log", evidence.log_joined)):
+        name = f"{source}_colour"
         if not bool(np.any(joined)):
             continue
         here = math.atanh(getattr(noise, name))
         costs = []
         for step in (-0.12, 0.0, 0.12):
             trial = replace(noise, **{name: math.tanh(here + step)})
-            system = assemble(evidence, point, trial, weights)
+            system = here_system
+            if step:
+                system = assemble(evidence, point, trial, weights, like=here_system, only=source)
             *_, gain = newton_step(system, precision(evidence, trial), point, fixed)
             costs.append(
                 cost_of(evidence, trial, point, system, weights) - gain + (here + step) ** 2
@@ -247,6 +299,8 @@ def _recoloured(
         there = float(np.clip(here + 0.12 * np.clip(move, -2.5, 2.5), -0.5, 1.8))
         there = 0.0 if abs(there) < LEAST_COLOUR else there
         noise = replace(noise, **{name: math.tanh(there)})
+        if source == "motion":
+            here_system = assemble(evidence, point, noise, weights, like=here_system, only=source)
     return noise
 
 
@@ -305,14 +359,15 @@ def fitted(
     steps: int = 8,
     fixed: bool = False,
     held: bool = False,
+    system: System | None = None,
 ) -> Fit:
-    """Converged fit at fixed noise; `fixed` and `held` as in :func:`newton_step`."""
+    """Converged fit at fixed noise; `fixed`, `held` and `system` as elsewhere in this module."""
     point, system, sigma = climb(
-        evidence, point, noise, weights, steps=steps, fixed=fixed, held=held
+        evidence, point, noise, weights, steps=steps, fixed=fixed, held=held, system=system
     )
-    return Fit(
-        point, noise, weights, cost_of(evidence, noise, point, system, weights), sigma, system
-    )
+    cost = cost_of(evidence, noise, point, system, weights)
+    *_, drop = newton_step(system, precision(evidence, noise), point, fixed, held)
+    return Fit(point, noise, weights, cost - min(drop, LARGEST_DROP), sigma, system)
 
 
 def curvature_sigma_s(evidence: Evidence, fit: Fit) -> float:

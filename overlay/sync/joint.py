@@ -17,7 +17,7 @@ so variances come from the restricted likelihood); gain, shift and drift are max
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -145,7 +145,8 @@ class System:
     """Normal equations at one point, each source still without its variance.
 
     `gram` are banded, `cross` are against the border columns (offset, gain errors, log gain,
-    shift, drift), `pull` are residual projections, `rss` residual sums of squares.
+    shift, drift), `pull` are residual projections, `rss` residual sums of squares. `factors` keeps
+    the solutions found so far, by their variances.
     """
 
     gram: dict[str, FloatArray]
@@ -155,6 +156,23 @@ class System:
     border_pull: dict[str, FloatArray]
     rss: dict[str, float]
     residual: dict[str, FloatArray]
+    factors: dict[tuple[float, ...], Factored] = field(default_factory=dict, repr=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Factored:
+    """Normal equations solved for the curve: all that the border's own priors do not change.
+
+    `log_det` is that of the curve's precision, `solved` its solution for each border column, `free`
+    that for the residuals; `schur` and `border_pull` are what is left for the border.
+    """
+
+    log_det: float
+    pull: FloatArray
+    solved: FloatArray
+    free: FloatArray
+    schur: FloatArray
+    border_pull: FloatArray
 
 
 def _link(colour: float, joined: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -259,35 +277,71 @@ def _log_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> P
     )
 
 
-def assemble(evidence: Evidence, point: Point, noise: Noise, weights: Weights) -> System:
-    """Normal equations linearised at a point; of `noise` only the colours matter."""
+def assemble(
+    evidence: Evidence,
+    point: Point,
+    noise: Noise,
+    weights: Weights,
+    *,
+    like: System | None = None,
+    only: str = "",
+) -> System:
+    """Normal equations linearised at a point; of `noise` only the colours matter.
+
+    Where only the colour of one source differs from a system at hand (`like`), `only` names that
+    source and the rest is taken over.
+    """
     size = evidence.grid.size
-    parts = {
-        "motion": _motion_part(evidence, point, noise.motion_colour, weights.motion),
-        "log": _log_part(evidence, point, noise.log_colour, weights.log),
+    sources = {
+        "motion": (_motion_part, noise.motion_colour, weights.motion),
+        "log": (_log_part, noise.log_colour, weights.log),
     }
-    band = max(part.rows.values.shape[1] for part in parts.values()) - 1
+    if like is None:
+        fresh = _of_the_curve(evidence, point, weights)
+    else:
+        fresh = System(
+            dict(like.gram),
+            dict(like.cross),
+            dict(like.corner),
+            dict(like.pull),
+            dict(like.border_pull),
+            dict(like.rss),
+            dict(like.residual),
+        )
+    for name, (part_of, colour, weight) in sources.items():
+        if like is not None and name != only:
+            continue
+        part = part_of(evidence, point, colour, weight)
+        heavy = part.weight[:, None] * np.column_stack([part.columns, part.misfit])
+        fresh.gram[name] = banded_gram(part.rows, part.weight, size, part.rows.values.shape[1] - 1)
+        both = transposed_times(part.rows, heavy, size)
+        fresh.cross[name], fresh.pull[name] = both[:, :-1], both[:, -1]
+        square = part.columns.T @ heavy
+        fresh.corner[name], fresh.border_pull[name] = square[:, :-1], square[:, -1]
+        fresh.rss[name] = float(part.misfit @ heavy[:, -1])
+        fresh.residual[name] = part.misfit
+    return fresh
+
+
+def _of_the_curve(evidence: Evidence, point: Point, weights: Weights) -> System:
+    """The share of the system that no source has a part in: roughness, start, ridge."""
     row = rough_row(evidence.grid, point.smoothing_s)
     rough = np.correlate(point.w, row, "valid")
     bent = weights.rough * rough
-    gram = {"rough": _rough_gram(row, weights.rough, band)}
-    pull, rss = {"rough": -np.convolve(bent, row)}, {"rough": float(bent @ rough)}
-    cross, corner, border_pull, residual = {}, {}, {}, {}
-    for name, part in parts.items():
-        heavy = part.weight[:, None] * np.column_stack([part.columns, part.misfit])
-        gram[name] = banded_gram(part.rows, part.weight, size, band)
-        both = transposed_times(part.rows, heavy, size)
-        cross[name], pull[name] = both[:, :-1], both[:, -1]
-        square = part.columns.T @ heavy
-        corner[name], border_pull[name] = square[:, :-1], square[:, -1]
-        rss[name] = float(part.misfit @ heavy[:, -1])
-        residual[name] = part.misfit
     start = start_rows(evidence.grid)
     square = start.T @ start
-    gram["start"] = np.array([np.append(np.diagonal(square, -k), np.zeros(k)) for k in range(3)])
-    pull["start"] = -square @ point.w[:3]
-    rss["start"] = float(-pull["start"] @ point.w[:3])
-    return System(gram, cross, corner, pull, border_pull, rss, residual)
+    own = -RIDGE * point.w
+    own[:3] -= square @ point.w[:3]
+    gram = {
+        "rough": _rough_gram(row, weights.rough, 3),
+        "start": np.array([np.append(np.diagonal(square, -k), np.zeros(k)) for k in range(3)]),
+    }
+    pull = {"rough": -np.convolve(bent, row), "own": own}
+    rss = {
+        "rough": float(bent @ rough),
+        "start": float(point.w[:3] @ square @ point.w[:3]),
+    }
+    return System(gram, {}, {}, pull, {}, rss, {})
 
 
 @dataclass(frozen=True, eq=False)
@@ -313,20 +367,40 @@ def precision(evidence: Evidence, noise: Noise) -> Precision:
     return Precision(noise.motion**-2, noise.log_mps**-2, rough, border)
 
 
-def factored(system: System, p: Precision) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Banded Cholesky factor, border right side, its solution, and the Schur complement."""
+def factored(system: System, p: Precision) -> Factored:
+    """The curve solved for; kept, since trials of the border's priors need it again."""
     import scipy.linalg
 
-    gram = p.motion * system.gram["motion"] + p.log * system.gram["log"]
-    gram += p.rough * system.gram["rough"]
+    key = (p.motion, p.log, p.rough)
+    if key in system.factors:
+        return system.factors[key]
+    parts = (p.motion, "motion"), (p.log, "log"), (p.rough, "rough")
+    band = max(len(system.gram[name]) for _, name in parts)
+    gram = np.zeros((band, len(system.pull["own"])))
+    for size, name in parts:
+        gram[: len(system.gram[name])] += size * system.gram[name]
     gram[:3, :3] += system.gram["start"]
     gram[0] += RIDGE
     cross = p.motion * system.cross["motion"] + p.log * system.cross["log"]
     corner = p.motion * system.corner["motion"] + p.log * system.corner["log"]
+    pull = sum((size * system.pull[name] for size, name in parts), system.pull["own"])
     factor = scipy.linalg.cholesky_banded(gram, lower=True, check_finite=False)
-    solved = scipy.linalg.cho_solve_banded((factor, True), cross, check_finite=False)
-    schur = corner + np.diag(p.border) - cross.T @ solved
-    return factor, cross, solved, schur
+    right = np.asfortranarray(np.column_stack([cross, pull]))
+    both = scipy.linalg.cho_solve_banded(
+        (factor, True), right, overwrite_b=True, check_finite=False
+    )
+    solved, free = both[:, :-1], both[:, -1]
+    border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]
+    found = Factored(
+        2 * float(np.sum(np.log(factor[0]))),
+        pull,
+        solved,
+        free,
+        corner - cross.T @ solved,
+        border - cross.T @ free,
+    )
+    system.factors[key] = found
+    return found
 
 
 def log_determinant(system: System, p: Precision, random: int) -> float:
@@ -334,9 +408,9 @@ def log_determinant(system: System, p: Precision, random: int) -> float:
 
     `random` is how many border columns, from the first, belong to that.
     """
-    factor, _, _, schur = factored(system, p)
-    _, corner = np.linalg.slogdet(schur[:random, :random])
-    return 2 * float(np.sum(np.log(factor[0]))) + float(corner)
+    f = factored(system, p)
+    _, corner = np.linalg.slogdet((f.schur + np.diag(p.border))[:random, :random])
+    return f.log_det + float(corner)
 
 
 def newton_step(
@@ -348,26 +422,27 @@ def newton_step(
 
     With `fixed`, gain, shift and drift stay as they are; with `held`, shift and drift.
     """
-    import scipy.linalg
-
-    factor, cross, solved, schur = factored(system, p)
-    pull = p.motion * system.pull["motion"] + p.log * system.pull["log"]
-    pull += p.rough * system.pull["rough"] - RIDGE * point.w
-    pull[:3] += system.pull["start"]
-    border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]
-    border[0] -= p.border[0] * point.offset
+    f = factored(system, p)
+    own = np.zeros(len(p.border))
     count = len(point.gain_error)
-    border[1 : 1 + count] -= p.border[1 : 1 + count] * point.gain_error
-    if len(border) > count + 3:
-        border[-1] -= p.border[-1] * point.drift
+    own[0] = -p.border[0] * point.offset
+    own[1 : 1 + count] = -p.border[1 : 1 + count] * point.gain_error
+    if len(own) > count + 3:
+        own[-1] = -p.border[-1] * point.drift
+    schur = f.schur + np.diag(p.border)
     if fixed or held:
-        still = np.arange(count + 1 if fixed else count + 2, len(border))
+        still = np.arange(count + 1 if fixed else count + 2, len(own))
         schur[still, :] = 0.0
         schur[:, still] = 0.0
         schur[still, still] = 1e30
-    free = scipy.linalg.cho_solve_banded((factor, True), pull, check_finite=False)
     covariance: FloatArray = np.asarray(np.linalg.inv(schur), dtype=np.float64)
-    border_step = covariance @ (border - cross.T @ free)
-    step = free - solved @ border_step
-    gain = float(pull @ step + border @ border_step)
+    border_step = covariance @ (f.border_pull + own)
+    step = f.free - f.solved @ border_step
+    gain = float(f.pull @ f.free + border_step @ (f.border_pull + own))
     return step, border_step, covariance, gain
+
+
+def curve_step(system: System, p: Precision, border_step: FloatArray) -> FloatArray:
+    """Step of the coefficients that is best for a step of the border, shape (size,)."""
+    f = factored(system, p)
+    return np.asarray(f.free - f.solved @ border_step, dtype=np.float64)

@@ -198,14 +198,18 @@ def _pairs(width: int) -> tuple[IntArray, IntArray]:
 
 
 def transposed_times(rows: Rows, right: FloatArray, size: int) -> FloatArray:
-    """Transpose of the rows times a matrix, shape (size, columns); first columns sorted."""
-    out = np.zeros((size + rows.values.shape[1], right.shape[1]))
+    """Transpose of the rows times a matrix, shape (size, columns)."""
+    from scipy.sparse import csc_array
+
     if not len(rows):
-        return out[:size]
-    starts, first = _groups(rows)
-    for k in range(rows.values.shape[1]):
-        out[first + k] += np.add.reduceat(rows.values[:, k, None] * right, starts, axis=0)
-    return out[:size]
+        return np.zeros((size, right.shape[1]))
+    width = rows.values.shape[1]
+    place = rows.first[:, None] + np.arange(width)
+    starts = np.arange(0, place.size + 1, width)
+    across = csc_array(
+        (rows.values.ravel(), place.ravel(), starts), shape=(size + width, len(rows))
+    )
+    return np.asarray(across @ right, dtype=np.float64)[:size]
 
 
 def _groups(rows: Rows) -> tuple[IntArray, IntArray]:
