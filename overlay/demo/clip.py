@@ -34,6 +34,7 @@ def write_clip(
     rate_hz: float = 30.0,
     created_utc: datetime | None = None,
     kbit_s: int = 2100,
+    crf: int = 25,
     preset: str = "superfast",
 ) -> int:
     """Encode a clip: H.264, yuv420p, tagged BT.709 limited range; AAC stereo at 48 kHz.
@@ -52,6 +53,8 @@ def write_clip(
         Creation time for the container.
     kbit_s : int
         Highest mean rate of the picture.
+    crf : int
+        Quality of the picture where that rate allows, 0 (best) to 51.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def write_clip(
 
     options = {
         "preset": preset,
-        "crf": "25",
+        "crf": str(crf),
         "maxrate": f"{kbit_s}k",
         "bufsize": f"{2 * kbit_s}k",
         "threads": "1",

@@ -336,7 +336,11 @@ class _Shrinker:
 
 
 def _shrunk(plane: npt.NDArray[Any], size: tuple[int, int]) -> npt.NDArray[Any]:
-    """Area means; halving first is two to ten times cheaper, and rounds once more each time."""
+    """Area means; halving first is two to ten times cheaper, and rounds once more each time.
+
+    Between one and two pixels into one, linear interpolation is all but the area mean (at 3:2 its
+    weights are 3/4 and 1/4 where the area gives 2/3 and 1/3), at a quarter of the cost.
+    """
     import cv2
 
     wide, high = size
@@ -345,7 +349,9 @@ def _shrunk(plane: npt.NDArray[Any], size: tuple[int, int]) -> npt.NDArray[Any]:
     ):
         half = (plane.shape[1] // 2, plane.shape[0] // 2)
         plane = cv2.resize(plane, half, interpolation=cv2.INTER_AREA)
-    return cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+    shrinking = max(plane.shape[1] / wide, plane.shape[0] / high)
+    method = cv2.INTER_LINEAR if shrinking < 2 else cv2.INTER_AREA
+    return cv2.resize(plane, size, interpolation=method)
 
 
 def _eight_bits(luma: npt.NDArray[Any], frame: VideoFrame) -> Luma:

@@ -203,7 +203,9 @@ def information(
     wxx, wxy, wyy, px, py : ndarrays of float32, shape (n, cells)
     """
     alive = spread < _FOREIGN
-    share = stray * (1 + np.minimum(moved * (1 / LINEAR_PX), 4) ** 4)
+    far = np.minimum(moved * np.float32(1 / LINEAR_PX), np.float32(4))
+    far *= far  # a power of four by np.power takes as long as all the rest
+    share = stray * (1 + far * far)
     scale = np.where(alive, spread, 1.0).astype(np.float32)
     q = (FLOOR_PX**2 + (share * np.minimum(moved, 99)) ** 2) * scale**2
     live = alive.astype(np.float32)
@@ -296,7 +298,8 @@ def _mixing(tilt: FloatArray) -> FloatArray:
 def _moved_along(amounts: FloatArray, bx: Float32, by: Float32) -> Float32:
     """Length of the displacement by motion along the path, shape (n, cells)."""
     a = amounts.astype(np.float32)
-    length: Float32 = np.hypot(a @ bx[:, :3].T, a @ by[:, :3].T)
+    x, y = a @ bx[:, :3].T, a @ by[:, :3].T
+    length: Float32 = np.sqrt(x * x + y * y)
     return length
 
 
@@ -459,7 +462,9 @@ def _leading_direction(cells: Cells, turning: FloatArray) -> FloatArray | None:
     if middle <= 0:
         return None
     data /= np.maximum(length, 0.5 * middle)[:, None] ** 0.5
-    direction = np.linalg.svd(data, full_matrices=False)[2][0]
+    # The leading right singular vector, by way of the smaller of the two Gram matrices.
+    _, left = np.linalg.eigh(data @ data.T)
+    direction = left[:, -1] @ data
     along: FloatArray = direction.reshape(count, 2) / np.maximum(trusted, 0.05)[:, None]
     scaled: FloatArray = along / np.sqrt(np.mean(along * along))
     return scaled

@@ -30,12 +30,19 @@ CELL_HEIGHT_SHARE = 1 / 18
 # Noise left after smoothing is shared by neighbouring pixels: about this many make one sample.
 PIXELS_PER_SAMPLE = 14.0
 _SMOOTH_PX = 1.0
-_HALF_STEPS = 1
-_FULL_STEPS = 1
 _DOUBTFUL = 0.95
 _FADING = 0.97
 # The dense flow must explain a cell by so much better than what the pair before suggests.
 _BETTER = 0.8
+# The flow before fits a pair well enough to go on from without a search when it leaves so little
+# of the texture overall, and few cells with texture worth following are ill fitted: at the edges
+# of the picture some always are.
+_WELL_FITTED = 0.08
+_ILL_FITTED_CELL = 0.3
+_ILL_FITTED_SHARE = 0.05
+_TEXTURED = 0.2
+# A step of less than this, in pixels of the half-size picture, needs no warping anew.
+_SMALL_STEP_PX = 0.35
 # How fast the flow of a cell may change from pair to pair, and how far to believe its tensor.
 _LOOSE_PX = 0.3
 _LOOSE_SHARE = 0.1
@@ -105,6 +112,7 @@ class CellFlowMeter:
         self._shape = np.zeros((self.rows, self.columns, 2), np.float32)
         self._shape_size = 0.0
         self._turning = _rough_turning(self.columns, self.rows, width, height)
+        self._basis = np.concatenate([np.zeros_like(self._turning[..., :1]), self._turning], axis=2)
 
     def prepare(self, luma: Luma) -> Prepared:
         """Make one picture ready for measuring."""
@@ -124,42 +132,64 @@ class CellFlowMeter:
 
     def measure(self, first: Prepared, second: Prepared) -> CellFlow:
         """Displacement of each cell from the first picture to the second, the next in time."""
-        grid = self._start(first, second)
-        for _ in range(_HALF_STEPS):
-            grid = grid + self._change(self._sums(first.half, second.half, grid, 2), 2)
-        for _ in range(_FULL_STEPS - 1):
-            grid = grid + self._change(self._sums(first.fine, second.fine, grid, 1), 1)
+        grid, sums = self._start(first, second)
+        grid = grid + self._change(sums, 2)
         flow = self._cells(self._sums(first.fine, second.fine, grid, 1), grid)
         self._remember(self._kept(flow, grid))
         return flow
 
-    def _start(self, first: Prepared, second: Prepared) -> Float32:
-        """Where to start from: cell by cell the dense flow, or the flow before if that fits."""
+    def difference(self, first: Prepared, second: Prepared) -> float:
+        """Mean absolute difference of two pictures as they are, in codes."""
+        return float(self._cv.norm(first.plain, second.plain, self._cv.NORM_L1)) / first.plain.size
+
+    def _start(self, first: Prepared, second: Prepared) -> tuple[Float32, Float32]:
+        """Where to start from, and the sums there at half size.
+
+        Cell by cell the flow before, scaled and turned to fit, or the dense flow where that is
+        better; the search is spared where the former leaves nothing to be found.
+        """
+        if self._before is None:
+            found = self._found(first, second)
+            return found, self._sums(first.half, second.half, found, 2)
+        guess, sums = self._fitted_whole(first, second, self._before)
+        if _fits(sums):
+            return guess, sums
+        found = self._found(first, second)
+        cost, other = sums[..., 5], self._cost(first.half, second.half, found, 2)
+        if cost.sum() > _DOUBTFUL * other.sum():
+            # The speed has jumped, as it does where frames are missing or were repeated.
+            again, again_sums = self._fitted_whole(first, second, self._along_shape(found))
+            if again_sums[..., 5].sum() < cost.sum():
+                guess, sums = again, again_sums
+                cost = sums[..., 5]
+        costs = self._cv.GaussianBlur(np.stack([cost, other], axis=-1), (3, 3), 0.8)
+        is_better = costs[..., 1] < _BETTER * costs[..., 0]
+        if not is_better.any():
+            return guess, sums
+        mixed = np.where(is_better[..., None], found, guess).astype(np.float32)
+        return mixed, self._sums(first.half, second.half, mixed, 2)
+
+    def _found(self, first: Prepared, second: Prepared) -> Float32:
+        """The dense flow of a pair, in the mean over each cell.
+
+        At half size: it is only to find large displacements, and costs a quarter so.
+        """
         cv = self._cv
-        # At half size: the dense flow is only to find large displacements, and costs a quarter so.
         dense = self._dis.calc(first.small, second.small, None)
         found: Float32 = cv.resize(dense, (self.columns, self.rows), interpolation=cv.INTER_AREA)
         found *= 2.0
-        if self._before is None:
-            return found
-        guess, cost = self._fitted_whole(first, second, self._before)
-        other = self._cost(first.half, second.half, found, 2)
-        if cost.sum() > _DOUBTFUL * other.sum():
-            # The speed has jumped, as it does where frames are missing or were repeated.
-            again, again_cost = self._fitted_whole(first, second, self._along_shape(found))
-            if again_cost.sum() < cost.sum():
-                guess, cost = again, again_cost
-        costs = cv.GaussianBlur(np.stack([cost, other], axis=-1), (3, 3), 0.8)
-        is_better = costs[..., 1] < _BETTER * costs[..., 0]
-        return np.where(is_better[..., None], found, guess).astype(np.float32)
+        return found
 
     def _fitted_whole(
         self, first: Prepared, second: Prepared, guess: Float32
     ) -> tuple[Float32, Float32]:
-        """A flow scaled and turned to fit the pair, and what it leaves in each cell."""
+        """A flow scaled and turned to fit the pair, and the sums there."""
         sums = self._sums(first.half, second.half, guess, 2)
-        guess = guess + self._whole_change(sums, guess)
-        return guess, self._cost(first.half, second.half, guess, 2)
+        change = self._whole_change(sums, guess)
+        guess = guess + change
+        if float(np.abs(change).max()) < 2 * _SMALL_STEP_PX:
+            return guess, _after_step(sums, change * np.float32(0.5))
+        return guess, self._sums(first.half, second.half, guess, 2)
 
     def _along_shape(self, found: Float32) -> Float32:
         """The usual flow, scaled and turned to agree with the flow found."""
@@ -179,7 +209,7 @@ class CellFlowMeter:
     def _remember(self, kept: Float32) -> None:
         """Keep the largest flow of late as the usual shape."""
         self._before = kept
-        size = float(np.mean(kept * kept))
+        size = float(np.vdot(kept, kept)) / kept.size
         self._shape_size *= _FADING
         if size > self._shape_size:
             self._shape, self._shape_size = kept, size
@@ -187,16 +217,16 @@ class CellFlowMeter:
     def _whole_change(self, sums: Float32, grid: Float32) -> Float32:
         """Scaling and turning of the whole flow that fits the pair best."""
         cells = sums.reshape(-1, 7)
-        basis = np.concatenate([grid.reshape(-1, 2, 1), self._turning], axis=2)
-        weight = 1 / (cells[:, 5] + 0.02 + 0.02 * cells[:, 6])
-        xx, xy, yy, bx, by = (cells[:, k] * weight for k in range(5))
-        ex, ey = basis[:, 0], basis[:, 1]
-        tx, ty = xx[:, None] * ex + xy[:, None] * ey, xy[:, None] * ex + yy[:, None] * ey
-        normal = ex.T @ tx + ey.T @ ty
-        normal[range(4), range(4)] += 1e-3 * np.trace(normal) / 4 + 1e-9
-        state = np.linalg.solve(normal, ex.T @ bx + ey.T @ by) * 2.0
-        state[0] = np.clip(state[0], -0.3, 0.3)
-        change: Float32 = (basis @ np.clip(state, -6, 6).astype(np.float32)).astype(np.float32)
+        self._basis[..., 0] = grid.reshape(-1, 2)
+        ex, ey = self._basis[:, 0], self._basis[:, 1]
+        weighted = cells[:, :5] / (cells[:, 5:6] + 0.02 + 0.02 * cells[:, 6:7])
+        xx, xy, yy, bx, by = weighted.T
+        normal = ex.T @ (xx[:, None] * ex + xy[:, None] * ey)
+        normal += ey.T @ (xy[:, None] * ex + yy[:, None] * ey)
+        normal.flat[::5] += 1e-3 * np.trace(normal) / 4 + 1e-9
+        state = np.linalg.solve(normal, ex.T @ bx + ey.T @ by) * np.float32(2.0)
+        state[0] = min(max(state[0], -0.3), 0.3)
+        change: Float32 = self._basis @ np.clip(state, -6, 6)
         return change.reshape(grid.shape)
 
     def _warped(
@@ -293,6 +323,31 @@ def _rough_turning(columns: int, rows: int, width: int, height: int) -> Float32:
     one, none = np.ones_like(gx), np.zeros_like(gx)
     parts = [np.stack([one, none], -1), np.stack([none, one], -1), np.stack([-gy, gx], -1)]
     return np.stack(parts, axis=-1).astype(np.float32)
+
+
+def _fits(sums: Float32) -> bool:
+    """Whether the displacement at which the sums were taken leaves nothing to search for."""
+    left, whole = sums[..., 5], sums[..., 6]
+    total = float(whole.sum())
+    if float(left.sum()) > _WELL_FITTED * total:
+        return False
+    textured = whole > _TEXTURED * total / whole.size
+    ill_fitted = textured & (left > _ILL_FITTED_CELL * whole)
+    most = _ILL_FITTED_SHARE * int(np.count_nonzero(textured))
+    return int(np.count_nonzero(ill_fitted)) <= most
+
+
+def _after_step(sums: Float32, step: Float32) -> Float32:
+    """The sums after a small step more, to first order in the differences."""
+    after = sums.copy()
+    x, y = step[..., 0], step[..., 1]
+    pull_x = sums[..., 0] * x + sums[..., 1] * y
+    pull_y = sums[..., 1] * x + sums[..., 2] * y
+    after[..., 5] += x * (pull_x - 2 * sums[..., 3]) + y * (pull_y - 2 * sums[..., 4])
+    np.maximum(after[..., 5], 0, out=after[..., 5])
+    after[..., 3] -= pull_x
+    after[..., 4] -= pull_y
+    return after
 
 
 def _pixel_base(width: int, height: int) -> Float32:

@@ -116,7 +116,6 @@ def _add_pair(
     keep: npt.NDArray[np.float32],
 ) -> None:
     flow = meter.measure(first[1], second[1])
-    difference = np.abs(first[1].plain.astype(np.int16) - second[1].plain)
     alive = keep * (flow.likeness > LOST_LIKENESS)
     # Likeness says how well two cells match; the worse, the less they may say.
     trust = alive * np.clip((flow.likeness - LOST_LIKENESS) / (1 - LOST_LIKENESS), 0, 1)
@@ -127,7 +126,7 @@ def _add_pair(
     textured = flow.texture > _TEXTURED
     pairs.lost_share.append(float(1 - alive[textured].mean()) if textured.any() else 1.0)
     pairs.level_step.append(second[1].level - first[1].level)
-    pairs.difference.append(float(difference.mean()))
+    pairs.difference.append(meter.difference(first[1], second[1]))
 
 
 def _outside(ignore: Sequence[Box], columns: int, rows: int) -> npt.NDArray[np.float32]:
@@ -220,16 +219,18 @@ def _with_tilt(
     sample = cells.part(chosen)
     learned = learn_template(sample, template.turning, start=template, steps=2) or template
     tilt = np.zeros((len(cells), 2))
+    fit: Fit | None = None
     for round_ in range(_TILT_ROUNDS):
         template = _with_plane(meter, learned)
-        fit = fit_motion(cells, template, passes=5, tilts_freely=True)
+        passes = 5 if fit is None else 3
+        fit = fit_motion(cells, template, passes=passes, start=fit, tilts_freely=True)
         tilt = np.stack([_tilt_of(fit, axis) for axis in (0, 1)], axis=-1)
         if round_ + 1 < _TILT_ROUNDS:
             found = learn_template(
                 sample, template.turning, start=template, tilt=tilt[chosen], steps=2
             )
             learned = found or template
-    return fit_motion(cells, template, passes=3, tilt=tilt)
+    return fit_motion(cells, template, passes=2, start=fit, tilt=tilt)
 
 
 def _with_plane(meter: CellFlowMeter, template: Template) -> Template:

@@ -41,7 +41,7 @@ def make(folder: Path, seconds: float) -> tuple[Path, Path]:
     motion = motion_from_speed(t_s, driven(t_s))
     clip, log = folder / "clip.mp4", folder / "log.gpx"
     scene = SceneSpec(width=1920, height=1080, noise_codes=3.0)
-    write_clip(clip, pictures(scene, motion), rate_hz=30.0, kbit_s=KBIT_S)
+    write_clip(clip, pictures(scene, motion), rate_hz=30.0, kbit_s=KBIT_S, crf=16)
     write_gpx(log, record_speed(motion, Receiver(before_s=8.0)))
     return clip, log
 
@@ -65,6 +65,8 @@ def main() -> int:
         align = [sys.executable, "-m", "overlay", "align", str(clip), str(log), "--json", "-q"]
         ffmpeg = imageio_ffmpeg.get_ffmpeg_exe()
         decode = [ffmpeg, "-v", "error", "-i", str(clip), "-an", "-f", "null", "-"]
+        mbit_s = clip.stat().st_size * 8 / options.seconds / 1e6
+        print(f"{options.seconds:g} s of 1080p30 at {mbit_s:.1f} Mbit/s")
         timed(decode)
         rows = []
         for _ in range(options.repeats):
