@@ -7,7 +7,7 @@ import pytest
 
 import overlay.compare as compare
 from overlay.compare.further import Group, further_runs
-from overlay.compare.value import money, steps, value_of
+from overlay.compare.value import headline, money, steps, value_of
 from overlay.compare.verdict import (
     CANNOT_TELL,
     NO_DIFFERENCE,
@@ -261,6 +261,20 @@ def test_value__says_each_thing_once() -> None:
         "£5 bought nothing that can be told yet to 20 m and to 60 m: one run shows no spread: "
         "drive 2 further runs of each build to begin with"
     )
+
+
+def test_headline__is_the_last_real_split_in_few_words() -> None:
+    a, quick = runs(6.00, 6.05, 5.95, 6.02), runs(5.7, 5.76, 5.65, 5.73)
+    early, late = judged(a, quick, label="20 m"), judged(a, quick, label="60 m")
+    top = judged(runs(12.0, 12.1, 11.9), runs(14, 14.1, 13.9), label="top speed", unit="m/s")
+    text = headline([early, late, top])
+    assert text.startswith("Real: 0.29 s ± 0.0") and text.endswith(" quicker to 60 m")
+    assert headline([top], "km/h").startswith("Real: 7.2 km/h ± ")
+    assert headline([top]).endswith(" faster in top speed")
+    assert headline([judged(quick, a, label="60 m")]).endswith(" slower to 60 m")
+    same = judged(runs(2.0, 2.01, 1.99, 2.0), runs(2.01, 2.0, 1.99, 2.01), label="5 m/s")
+    assert headline([same]) == "No difference worth noticing"
+    assert headline([same, judged(runs(6), runs(5))]) == "Cannot tell yet"
 
 
 def test_value__top_speed_gains_upward() -> None:

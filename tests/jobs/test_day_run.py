@@ -6,6 +6,7 @@ import shutil
 import time
 from dataclasses import asdict, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,8 +15,10 @@ from overlay.cli.main import invoke
 from overlay.compare.day import DayRun, compare_day
 from overlay.compare.verdict import NO_DIFFERENCE, REAL
 from overlay.demo.truth import read_truth
+from overlay.errors import UsageError
 from overlay.jobs import day_one
-from overlay.jobs.day_one import KEPT, goals_of
+from overlay.jobs.day_one import KEPT, clip_key, goals_of
+from overlay.jobs.day_reel import day_reel
 from overlay.jobs.day_run import FOLDER, DayReport, run_day
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
 from overlay.runs.model import Mark
@@ -148,6 +151,65 @@ def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, caps
     assert code() == 0 and tried == ["b1"]
     assert code() == 0 and tried == []
     assert not list((day / FOLDER).rglob("*.failed.json"))
+
+
+# -- a reel from the day -----------------------------------------------------------------------
+
+
+@pytest.fixture
+def finished(done, tmp_path) -> Path:
+    """The day with clips that count as drawn."""
+    folder, _ = done
+    day = tmp_path / "day"
+    shutil.copytree(folder, day)
+    sheet, results = load_sheet(day / "day.toml"), day / FOLDER
+    for name in ("a1", "b1"):
+        shutil.copy2(day / f"{name}.mp4", results)
+        note = results / KEPT / f"{name}.clip.json"
+        note_drawn(results / f"{name}.mp4", note, clip_key(sheet, name))
+    shutil.copy2(day / "a1.mp4", results / "A beside B.mp4")
+    return day
+
+
+def test_day_reel__takes_clips_and_words_from_the_results(finished):
+    found = day_reel(finished)
+    results = finished / FOLDER
+    assert found.clips == tuple(results / f"{n}.mp4" for n in ("a1", "b1", "A beside B"))
+    assert found.title == "Taxiway day"
+    assert found.builds == ("A: As bought", "B: Open filter, jet and free governor, £85")
+    assert found.verdict == "Cannot tell yet"  # one run of each
+    said = json.loads((results / "results.json").read_text())["steps"][0]["sentence"]
+    assert "; ".join(found.value_lines) == said
+
+
+def test_day_reel__reaches_the_film(finished, tmp_path, monkeypatch):
+    made = {}
+
+    def make_reel(clips, target, **words):
+        made.update(words, clips=clips)
+        return SimpleNamespace(notes=(), duration_s=1.0)
+
+    monkeypatch.setattr("overlay.render.reel.make_reel", make_reel)
+    out = str(tmp_path / "reel.mp4")
+    assert invoke(["reel", "--day", str(finished), "-o", out, "-q"]) == 0
+    assert [Path(clip).name for clip in made["clips"]] == ["a1.mp4", "b1.mp4", "A beside B.mp4"]
+    assert made["title"].title == "Taxiway day"
+    assert made["results"].lines[0].startswith("£85 bought nothing that can be told yet")
+    own = ["--title", "Our own", "--value-text", "As we say"]
+    assert invoke(["reel", "--day", str(finished), "-o", out, "-q", *own]) == 0
+    assert (made["title"].title, made["results"].lines) == ("Our own", ("As we say",))
+
+
+def test_day_reel__says_what_is_not_there(finished, capsys):
+    with pytest.raises(UsageError, match="no finished clip of a1; run 'timetrue day run'"):
+        (finished / FOLDER / "a1.mp4").unlink()
+        day_reel(finished)
+    sheet = finished / "day.toml"
+    sheet.write_text(sheet.read_text().replace("gear_ratios = [9.4]", "gear_ratios = [9.3]"))
+    with pytest.raises(UsageError, match="a1, b1 not worked out as the sheet stands now"):
+        day_reel(finished)
+    assert invoke(["reel", "-o", "o.mp4"]) == 2
+    assert "or a day with --day" in capsys.readouterr().err
 
 
 # -- what is kept ------------------------------------------------------------------------------
