@@ -37,8 +37,9 @@ def verify(
     """Measure the lag that is left, in seconds, with its 95 % interval.
 
     With FINISHED.mp4 alone: the ribbon's length is read back from the picture's own pixels and
-    set against motion outside the gauges. With a raw clip and its logs, before anything is drawn:
-    the lag is fitted on one half of the footage and the corrected speed is judged on the other.
+    set against evidence of another kind than the fit used: corners followed outside the gauges,
+    and the engine's sound. With a raw clip and its logs, before anything is drawn: the lag is
+    fitted on one half of the footage and the corrected speed is judged on the other.
 
     Exit code 0 when zero lies in the interval and the interval is tight enough to mean
     something (± 0.1 s), 6 when the gauges are late or early, 7 when the interval is too wide,
@@ -64,5 +65,8 @@ def verify(
     else:
         for verdict in verdicts:
             click.echo(f"{verdict.name}: {verdict.reason}" if verdict.name else verdict.reason)
-            click.echo(f"  evidence: {verdict.evidence}")
+            for check in verdict.checks:
+                click.echo(f"  {check.evidence}: {check.said}")
+            if verdict.residual_lag_s is not None and not verdict.independent:
+                click.echo("  no other kind of evidence than the alignment's own could tell")
     return worst

@@ -2,32 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from overlay.errors import UndeterminedError
-from overlay.footage.model import ClipFacts
+from overlay.footage.model import ClipFacts, LumaFrame
 from overlay.gauges.imprint import Imprint
 from overlay.jobs.analyse import (
     AlignedRun,
     PixelBox,
     analyse_run,
+    boxes_of,
     measure_motion,
     read_inputs,
 )
 from overlay.jobs.progress import Progress, silent, staged
-from overlay.motion.model import MotionSignal
+from overlay.motion.model import Box, MotionSignal
 from overlay.series import Series
-from overlay.verify import ReadBack, Verdict, judge, read_finished
+from overlay.verify import Check, ReadBack, Verdict, check_motion, judge, read_finished
+from overlay.verify.finished import CELLS, CORNERS, Meter
+from overlay.verify.heard import check_sound
 
 BLOCK_S = 1.0
 
 
 def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdict, ...]:
     """Read a finished clip back from its pixels and judge each run in it.
+
+    The speed shown is set against evidence of other kinds than the lag was fitted to: corners
+    followed through the picture, and the engine's sound where the clip shows one run. Only where
+    neither can tell is the alignment's own way of measuring used, and the verdict says so.
 
     Parameters
     ----------
@@ -39,18 +46,30 @@ def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdi
     InputError
         If no ribbon can be read in it.
     """
-    found = read_finished(
-        path, fallback=standard_imprint, progress=staged(progress, "reading the ribbon")
+    tell = staged(progress, "reading the ribbon")
+    found = read_finished(path, fallback=standard_imprint, progress=tell)
+    checks = [[_by_motion(run, CORNERS)] for run in found]
+    if len(found) == 1:
+        checks[0].append(check_sound(path, found[0].shown, slowed=found[0].slowed))
+    untold = [k for k, each in enumerate(checks) if all(c.interval_s is None for c in each)]
+    if untold:
+        tell = staged(progress, "measuring again")
+        again = read_finished(
+            path, meter=CELLS, only=untold, fallback=standard_imprint, progress=tell
+        )
+        for k, run in zip(untold, again, strict=True):
+            checks[k].append(_by_motion(run, CELLS))
+    shown = "ribbon length read from the pixels"
+    return tuple(
+        judge(run.name, each, shown=shown) for run, each in zip(found, checks, strict=True)
     )
-    return tuple(judge(run.name, run.motion, run.shown, evidence=evidence_of(run)) for run in found)
 
 
-def evidence_of(run: ReadBack) -> str:
-    """What was compared with what, one phrase."""
-    said = "ribbon length read from the pixels, against motion in the picture outside the gauges"
+def _by_motion(run: ReadBack, meter: Meter) -> Check:
+    said = f"{meter.evidence} outside the gauges"
     if run.slowed is not None:
         said += f", slow motion ×{run.slowed.factor:g} undone"
-    return said
+    return check_motion(run.motion, run.shown, evidence=said, independent=meter.independent)
 
 
 def standard_imprint(facts: ClipFacts) -> Imprint | None:
@@ -78,6 +97,9 @@ def verify_logs(
 ) -> tuple[Verdict, ...]:
     """Fit the lag on every other second of the footage and judge it on the seconds between.
 
+    What lies between is measured by another method than what the lag is fitted to, and the
+    engine's sound counts too where it can tell.
+
     Raises
     ------
     UndeterminedError
@@ -101,8 +123,34 @@ def verify_logs(
         kinematics.speed_mps[known],
         kinematics.speed_sigma_mps[known],
     )
-    evidence = "lag fitted on every other second of the picture, judged on the seconds between"
-    return (judge(Path(clip).name, held, shown, evidence=evidence),)
+    boxes = boxes_of(ignore, inputs.clip.width, inputs.clip.height)
+    tell = staged(progress, "following corners")
+    corners = motion_of_clip(inputs.clip, CORNERS, boxes, progress=tell)
+    between = "on the seconds between those that the lag was fitted to"
+    checks = [
+        check_motion(
+            halves(corners)[1], shown, evidence=f"{CORNERS.evidence} {between}", independent=True
+        ),
+        check_sound(clip, shown),
+    ]
+    if all(check.interval_s is None for check in checks):
+        said = f"{CELLS.evidence}, {between}"
+        checks.append(check_motion(held, shown, evidence=said, independent=False))
+    return (judge(Path(clip).name, checks, shown="corrected speed"),)
+
+
+def motion_of_clip(
+    clip: ClipFacts, meter: Meter, ignore: Sequence[Box], *, progress: Callable[[float], None]
+) -> MotionSignal:
+    """Motion in a clip without gauges, measured by a meter."""
+    from overlay.footage import luma_frames
+
+    def pictures() -> Iterator[LumaFrame]:
+        for frame in luma_frames(clip.path, width=meter.width):
+            progress(frame.t_s / max(clip.duration_s, 1e-9))
+            yield frame
+
+    return meter.measure(pictures(), ignore)
 
 
 def halves(motion: MotionSignal) -> tuple[MotionSignal, MotionSignal]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,7 +15,46 @@ from overlay.motion.model import Box, MotionSignal
 from overlay.series import Series
 
 LEAST_READ_SHARE = 0.05  # of the frames must show a speed
-SMALL_WIDTH = 320
+CELLS_WIDTH, CORNERS_WIDTH = 320, 480  # of the pictures that each method measures, pixels
+
+
+@dataclass(frozen=True)
+class Meter:
+    """A way to measure motion.
+
+    Attributes
+    ----------
+    measure : callable
+        From pictures in time order and parts to ignore to the signal.
+    width : int
+        Width of the pictures that it wants, pixels.
+    evidence : str
+        What it is, one phrase.
+    independent : bool
+        Whether it is another method than that of the alignment.
+    """
+
+    measure: Callable[[Iterable[LumaFrame], Sequence[Box]], MotionSignal]
+    width: int
+    evidence: str
+    independent: bool
+
+
+def _by_corners(frames: Iterable[LumaFrame], ignore: Sequence[Box]) -> MotionSignal:
+    from overlay.verify.corners import follow_corners
+    from overlay.verify.ground import corner_motion
+
+    return corner_motion(follow_corners(frames, ignore=ignore))
+
+
+def _by_cells(frames: Iterable[LumaFrame], ignore: Sequence[Box]) -> MotionSignal:
+    from overlay.motion import motion_signal
+
+    return motion_signal(frames, ignore=ignore)
+
+
+CORNERS = Meter(_by_corners, CORNERS_WIDTH, "corners followed through the picture", True)
+CELLS = Meter(_by_cells, CELLS_WIDTH, "flow of the picture, measured as for the alignment", False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +82,8 @@ class ReadBack:
 def read_finished(
     path: str | Path,
     *,
+    meter: Meter = CORNERS,
+    only: Sequence[int] | None = None,
     fallback: Callable[[ClipFacts], Imprint | None] = lambda facts: None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> tuple[ReadBack, ...]:
@@ -51,6 +92,10 @@ def read_finished(
     Parameters
     ----------
     path : path
+    meter : Meter
+        How motion is measured.
+    only : sequence of int, optional
+        Numbers of the runs wanted, from 0, if not all are.
     fallback : callable
         Gives the places of the gauges for a clip that lost its note; None if it cannot.
     progress : callable
@@ -69,13 +114,15 @@ def read_finished(
         raise InputError(f"{path}: no gauges of ours in it; name a clip made by draw or pair")
     imprint = _scaled(imprint, facts.width, facts.height)
     crops = [_inside(side.crop, facts) for side in imprint.sides]
+    wanted = range(len(crops)) if only is None else only
     result = []
-    for index, (side, crop) in enumerate(zip(imprint.sides, crops, strict=True)):
+    for done, index in enumerate(wanted):
 
-        def tell(share: float, done: int = index) -> None:
-            progress((done + share) / len(crops))
+        def tell(share: float, done: int = done) -> None:
+            progress((done + share) / len(wanted))
 
-        result.append(_read_side(path, facts, imprint, side, crop, tell))
+        side = imprint.sides[index]
+        result.append(_read_side(path, facts, imprint, side, crops[index], meter, tell))
     progress(1.0)
     return tuple(result)
 
@@ -174,18 +221,18 @@ def _read_side(
     imprint: Imprint,
     side: ImprintSide,
     crop: tuple[int, int, int, int],
+    meter: Meter,
     progress: Callable[[float], None],
 ) -> ReadBack:
     """One pass over the clip for one run; pictures are dropped as soon as they are measured."""
     from overlay.footage import luma_crops
-    from overlay.motion import motion_signal
 
     times: list[float] = []
     speeds: list[float] = []
     region, slowed = _share(side.region, imprint.size), imprint.slowed
 
     def pictures() -> Iterator[LumaFrame]:
-        for small, cuts in luma_crops(path, [crop], width=SMALL_WIDTH * _across(imprint)):
+        for small, cuts in luma_crops(path, [crop], width=meter.width * _across(imprint)):
             t_s = small.t_s if slowed is None else slowed.footage_s(small.t_s)
             times.append(t_s)
             speeds.append(_speed(cuts[0], side))
@@ -193,7 +240,7 @@ def _read_side(
             yield replace(_cut(small, region), t_s=t_s)
 
     boxes = [_within(_share(box, imprint.size), region) for box in imprint.boxes]
-    motion = motion_signal(pictures(), ignore=[box for box in boxes if box is not None])
+    motion = meter.measure(pictures(), [box for box in boxes if box is not None])
     shown = _shown(path, np.array(times), np.array(speeds), side)
     return ReadBack(side.name, shown, motion, slowed)
 

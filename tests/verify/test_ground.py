@@ -1,0 +1,115 @@
+"""Motion from corners, against points projected exactly from a known ride over a plane."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter1d
+
+from overlay.motion.model import MotionSignal
+from overlay.verify.corners import CornerPairs
+from overlay.verify.ground import corner_motion
+
+SIZE = (480, 270)
+FOCAL_PX = 400.0
+RATE_HZ = 30.0
+HEIGHT_M = 0.8
+N = 240
+
+
+def speed(t_s: np.ndarray) -> np.ndarray:
+    """Rest, a launch, a top speed, a stop; m/s."""
+    return np.interp(t_s, [0, 1, 5, 6, 7.5, 9], [0, 0, 9, 9, 0, 0])
+
+
+def turned(yaw: float, pitch: float, roll: float) -> np.ndarray:
+    """Rotation of camera axes (right, down, ahead)."""
+    cy, sy, cp, sp = np.cos(yaw), np.sin(yaw), np.cos(pitch), np.sin(pitch)
+    cr, sr = np.cos(roll), np.sin(roll)
+    about_y = np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
+    about_x = np.array([[1, 0, 0], [0, cp, -sp], [0, sp, cp]])
+    return np.array([[cr, -sr, 0], [sr, cr, 0], [0, 0, 1]]) @ about_x @ about_y
+
+
+def ride(
+    rng: np.random.Generator, *, heading_deg: float = 0.0, bodywork: int = 0, strangers: int = 0
+) -> CornerPairs:
+    """Corners of a shaking camera `heading_deg` off the way it goes."""
+    edges_s = np.arange(N + 1) / RATE_HZ
+    fine_s = np.linspace(0, edges_s[-1], 20 * N + 1)
+    went = np.concatenate([[0], np.cumsum(speed(fine_s)[:-1] * np.diff(fine_s))])
+    distance = np.interp(edges_s, fine_s, went)
+    shake = gaussian_filter1d(rng.normal(0, 0.01, (N + 1, 3)), 3, axis=0)
+    poses = [turned(a + np.radians(heading_deg), 0.07 + b, c) for a, b, c in shake]
+    fixed = rng.uniform(-1, 1, (bodywork, 2)) * [150, 40] + [0, 90]
+    places, moves = [], []
+    for k in range(N):
+        first = rng.uniform(-1, 1, (100, 2)) * np.array(SIZE) / 2
+        second = after(first, poses[k], poses[k + 1], distance[k + 1] - distance[k])
+        keep = np.all(np.abs(second) < np.array(SIZE) / 2, axis=1)
+        other = rng.uniform(-1, 1, (strangers, 2)) * [200, 100]
+        step = [second[keep] - first[keep], 0 * fixed, 0 * other + [7.0, -2.0]]
+        move = np.concatenate(step)
+        moves.append(move + rng.normal(0, 0.15, move.shape))
+        places.append(np.concatenate([first[keep], fixed, other]) + move / 2)
+    return packed(edges_s, places, moves)
+
+
+def after(first: np.ndarray, pose: np.ndarray, then: np.ndarray, went_m: float) -> np.ndarray:
+    """Where points of the ground, or of the far distance above it, are seen one picture later."""
+    rays = np.column_stack([first / FOCAL_PX, np.ones(len(first))]) @ pose
+    far = np.where(rays[:, 1] > 1e-3, HEIGHT_M / np.maximum(rays[:, 1], 1e-3), 1e4)
+    seen = (rays * far[:, None] - [0, 0, went_m]) @ then.T
+    return FOCAL_PX * seen[:, :2] / np.where(seen[:, 2:] > 0.1, seen[:, 2:], 1e-9)
+
+
+def packed(edges_s: np.ndarray, places: list[np.ndarray], moves: list[np.ndarray]) -> CornerPairs:
+    most = max(map(len, places))
+    place, move = np.zeros((N, most, 2)), np.zeros((N, most, 2))
+    ok = np.zeros((N, most), bool)
+    for k, (where, by) in enumerate(zip(places, moves, strict=True)):
+        place[k, : len(where)], move[k, : len(where)], ok[k, : len(where)] = where, by, True
+    none = np.zeros(N)
+    return CornerPairs(SIZE, edges_s[:-1], edges_s[1:], place, move, ok, none, none + 5.0, none)
+
+
+def error_of(signal: MotionSignal) -> np.ndarray:
+    """Signal less the true speed over its pairs, as a share of the top speed."""
+    ends = [signal.t_s + side * signal.span_s / 2 for side in (-1, 1)]
+    truth = np.mean([speed(ends[0]), speed(signal.t_s), speed(ends[1])], axis=0)
+    gain = float(signal.forward @ truth / (truth @ truth))
+    return np.asarray(signal.forward / gain - truth) / 9.0
+
+
+@pytest.mark.parametrize("heading_deg", [0.0, 180.0, 90.0, 30.0])
+def test_corner_motion__follows_the_true_speed_whichever_way_it_faces(rng, heading_deg):
+    signal = corner_motion(ride(rng, heading_deg=heading_deg))
+    assert signal.reason is None
+    error = error_of(signal)
+    assert np.sqrt(np.mean(error**2)) < 0.01
+    assert np.corrcoef(signal.forward, speed(signal.t_s))[0, 1] > 0.999
+
+
+def test_corner_motion__bodywork_and_strangers_do_not_pull(rng):
+    signal = corner_motion(ride(rng, bodywork=40, strangers=15))
+    assert signal.reason is None
+    assert np.sqrt(np.mean(error_of(signal) ** 2)) < 0.01
+
+
+def test_corner_motion__sigma_says_how_far_it_errs(rng):
+    signal = corner_motion(ride(rng))
+    moving = speed(signal.t_s) > 2
+    pull = (error_of(signal) / signal.sigma * np.median(signal.forward[moving]))[moving]
+    assert 0.2 < np.median(np.abs(pull)) / 0.6745 < 2.0
+
+
+def test_corner_motion__a_camera_that_only_shakes_tells_nothing(rng):
+    still = ride(rng)
+    shaken = rng.normal(0, 1.0, (N, 1, 2)) + rng.normal(0, 0.15, still.move.shape)
+    pairs = CornerPairs(**{**vars(still), "move": shaken})
+    assert corner_motion(pairs).reason
+
+
+def test_corner_motion__too_few_corners_is_said(rng):
+    full = ride(rng)
+    pairs = CornerPairs(**{**vars(full), "ok": full.ok & (np.arange(full.ok.shape[1]) < 5)})
+    reason = corner_motion(pairs).reason
+    assert reason is not None and "corners" in reason
