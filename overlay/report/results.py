@@ -162,8 +162,21 @@ def verdict_text(c: Comparison) -> str:
 def run_notes(results: DayResults) -> list[str]:
     """What is noted of single runs, and which could not be worked out."""
     notes = [f"{one.run}: {'; '.join(one.notes)}" for one in results.day.standings if one.notes]
+    notes += _missing(results)
     notes += [f"{run}: not worked out: {reason}" for run, reason in results.failed]
     return [*notes, results.day.rule] if notes else []
+
+
+def _missing(results: DayResults) -> list[str]:
+    """Why figures read ``none``: one line for each goal and reason."""
+    why: dict[tuple[str, str], list[str]] = {}
+    for one in results.day.standings:
+        for goal, split in zip(results.day.goals, one.splits, strict=False):
+            if split.value is None:
+                why.setdefault((goal.label, split.reason), []).append(one.run)
+    return [
+        f"{label}: none in {', '.join(runs)}: {reason}" for (label, reason), runs in why.items()
+    ]
 
 
 def power_lines(results: DayResults) -> list[str]:

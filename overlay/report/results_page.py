@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
@@ -26,7 +27,7 @@ p.answer { font-size: 1.15rem; margin: 0 0 .5rem; padding: .8rem 1rem; backgroun
   border-left: .35rem solid var(--hue, var(--quiet)); border-radius: .2rem; }
 div.wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
-caption { text-align: left; color: var(--quiet); padding-bottom: .4rem; }
+p.caption { color: var(--quiet); margin: 1.4rem 0 .3rem; }
 th, td { text-align: right; padding: .35rem .7rem; border-bottom: 1px solid var(--line);
   white-space: nowrap; }
 th:first-child, td:first-child { text-align: left; padding-left: 0; }
@@ -42,6 +43,9 @@ section.cautions { border: 1px solid #d55e00; border-radius: .3rem; padding: 0 1
   margin-top: 1.6rem; }
 section.cautions h2 { margin-top: .7rem; }
 """
+
+
+_UNIT = re.compile(r"(\d) (?=(?:m/s|mph|km/h|m|s|ft|kW|rpm|N|%)\b|%)")
 
 
 def write_page(path: Path, results: DayResults, plots: Sequence[Path]) -> None:
@@ -68,7 +72,7 @@ def page_text(results: DayResults, plots: Sequence[tuple[str, bytes]]) -> str:
         [step for step in results.day.steps if step.value], results.day.sentences, strict=True
     ):
         hue = hues.get(step.b, "#888")
-        body.append(f'<p class="answer" style="--hue:{hue}">{escape(sentence)}</p>')
+        body.append(f'<p class="answer" style="--hue:{hue}">{_together(sentence)}</p>')
     runs, *steps = tables(results)
     body += [_builds(results, hues), *(_table(table, hues) for table in steps)]
     body += [_figure(name, png) for name, png in plots]
@@ -76,7 +80,7 @@ def page_text(results: DayResults, plots: Sequence[tuple[str, bytes]]) -> str:
     for heading in ("Runs", "Power and gearing", "Cautions", "How measured"):
         if heading in said:
             shape = ' class="cautions"' if heading == "Cautions" else ""
-            items = "".join(f"<li>{escape(line)}</li>" for line in said[heading])
+            items = "".join(f"<li>{_together(line)}</li>" for line in said[heading])
             body.append(f"<section{shape}><h2>{heading}</h2><ul>{items}</ul></section>")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -84,6 +88,18 @@ def page_text(results: DayResults, plots: Sequence[tuple[str, bytes]]) -> str:
         f"<title>{escape(results.title)}</title><style>{STYLE}</style></head>\n"
         f"<body>{chr(10).join(body)}</body></html>\n"
     )
+
+
+def _together(text: str) -> str:
+    """Escaped, with numbers kept on one line with their units and uncertainties.
+
+    Examples
+    --------
+    >>> _together("0.31 s ± 0.12 to 60 m").replace(chr(160), "_")
+    '0.31_s_±_0.12 to 60_m'
+    """
+    text = _UNIT.sub("\\1\u00a0", escape(text, quote=False))
+    return text.replace(" ± ", "\u00a0± ").replace("± ", "±\u00a0")
 
 
 def _builds(results: DayResults, hues: dict[str, str]) -> str:
@@ -107,7 +123,7 @@ def _table(table: Table, hues: dict[str, str]) -> str:
         cells = "".join(f"<td{_class(cell)}>{_with_hue(cell, hues)}</td>" for cell in row)
         rows.append(f"<tr>{cells}</tr>")
     return (
-        f'<div class="wide"><table><caption>{escape(table.heading)}</caption>'
+        f'<p class="caption">{_together(table.heading)}</p><div class="wide"><table>'
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
     )
 

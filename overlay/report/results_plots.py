@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from overlay.compare.day import traces_of
+from overlay.compare.day_power import MIN_SPEED_MPS
 from overlay.compare.where import Curve, Trace, accel_by_speed, speed_by_distance, time_by_distance
 from overlay.errors import UndeterminedError
 from overlay.files import written_whole
@@ -31,7 +32,8 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     """Write the plots for which there are runs, as PNG; returns their paths.
 
     ``speed-by-distance.png`` and ``acceleration-by-speed.png`` show each build's mean with its
-    95 % band; ``gain-by-distance.png`` the seconds that each build gains on the first.
+    95 % band; ``gain-by-distance.png`` the seconds that each build gains on the first;
+    ``power-by-speed.png`` the power at the wheels, where the sheet gives the mass.
     """
     traces = {
         build.name: traces_of(results.day, results.runs, build.name)
@@ -44,6 +46,7 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
         _speed_plot(folder, results, traces),
         _accel_plot(folder, results, traces),
         _gain_plot(folder, results, traces),
+        _power_plot(folder, results, traces),
     ]
     return tuple(path for path in made if path is not None)
 
@@ -104,6 +107,42 @@ def _gain_plot(
     return _saved(figure, axes, folder / "gain-by-distance.png")
 
 
+def _power_plot(
+    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
+) -> Path | None:
+    """Power at the wheels against speed, with the revs that belong to it along the top."""
+    figure, axes = _figure()
+    factor = mps_to_speed(1.0, results.unit)
+    per_mps = set()
+    for one in results.powers:
+        curve = one.curve
+        found = traces.get(one.build, ())
+        # Above what every run reaches, few runs tell the power, and those not the slow ones.
+        all_mps = min((float(np.max(t.kinematics.speed_mps)) for t in found), default=0.0)
+        part = np.isfinite(curve.power_w) & (curve.speed_mps >= MIN_SPEED_MPS)
+        part &= curve.speed_mps < all_mps
+        if len(found) > 1:
+            part &= np.isfinite(curve.sigma_w)
+        if not np.any(part):
+            continue
+        hue, label = _look(results, one.build, len(found))
+        x = factor * curve.speed_mps[part]
+        low, high = curve.low_w[part] / 1000, curve.high_w[part] / 1000
+        axes.fill_between(x, low, high, color=hue, alpha=0.28, lw=0)
+        axes.plot(x, curve.power_w[part] / 1000, color=hue, lw=2.2, label=label)
+        if curve.engine_rpm is not None:
+            per_mps.add(round(float(curve.engine_rpm[-1] / curve.speed_mps[-1]), 6))
+    axes.set_xlim(left=0)
+    axes.set_ylim(bottom=0)
+    along = f"speed ({results.unit})"
+    _words(axes, "Power at the wheels against speed", along, "power (kW), in the day's air")
+    if len(per_mps) == 1:  # one gearing for all builds, so one scale of revs fits
+        ratio = per_mps.pop() / factor
+        scale = (lambda v: np.multiply(v, ratio), lambda rpm: np.divide(rpm, ratio))
+        axes.secondary_xaxis("top", functions=scale).set_xlabel("engine speed without slip (rpm)")
+    return _saved(figure, axes, folder / "power-by-speed.png")
+
+
 def _look(results: DayResults, build: str, runs: int) -> tuple[str, str]:
     """Hue and label of a build."""
     names = [one.name for one in results.sheet.builds]
@@ -158,10 +197,12 @@ def _figure() -> tuple[Figure, Axes]:
 
 def _saved(figure: Figure, axes: Axes, target: Path) -> Path | None:
     """Write it with a legend; None when there is nothing in it."""
-    handles: Sequence[object] = axes.get_legend_handles_labels()[0]
-    if not handles:
+    labels: Sequence[str] = axes.get_legend_handles_labels()[1]
+    if not labels:
         return None
-    axes.legend(loc="best", frameon=False, title="mean and 95 % band", alignment="left")
+    banded = any("runs)" in label for label in labels)
+    title = "mean and 95 % band" if banded else "one run each, so no band"
+    axes.legend(loc="best", frameon=False, title=title, alignment="left")
     with written_whole(target) as part:
         figure.savefig(part)
     return target

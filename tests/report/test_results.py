@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,13 @@ from PIL import Image
 from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of
 from overlay.gauges.palette import BUILD_HUES
-from overlay.report.results import DayResults, markdown_text, terminal_text, verdict_text
+from overlay.report.results import (
+    DayResults,
+    markdown_text,
+    run_notes,
+    terminal_text,
+    verdict_text,
+)
 from overlay.report.results_data import results_json, write_csv
 from overlay.report.results_page import page_text
 from overlay.report.results_plots import write_plots
@@ -125,11 +132,21 @@ def test_plots__have_both_hues(results, tmp_path):
         "speed-by-distance.png",
         "acceleration-by-speed.png",
         "gain-by-distance.png",
+        "power-by-speed.png",
     ]
-    for plot in plots[:2]:
+    for plot in (plots[0], plots[1], plots[3]):
         pixels = np.asarray(Image.open(plot).convert("RGB")).astype(int)
         for hue in BUILD_HUES[:2]:
             assert np.sum(np.all(np.abs(pixels - np.array(hue)) < 6, axis=-1)) > 300
+
+
+def test_notes__say_why_a_figure_is_missing(results):
+    run = results.runs[0]
+    cut = replace(run.splits[-1], time_s=None, sigma_s=None, at_s=None, reason="not reached")
+    short = replace(run, splits=(*run.splits[:-1], cut))
+    runs = (short, *results.runs[1:])
+    told = run_notes(replace(results, runs=runs, day=compare_day(results.sheet, runs)))
+    assert f"{cut.goal.label}: none in {run.name}: not reached" in told
 
 
 def test_page__is_one_safe_file(results):
