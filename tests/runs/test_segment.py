@@ -1,6 +1,7 @@
 """Runs out of a long recording."""
 
 from itertools import pairwise
+from time import process_time
 
 import numpy as np
 
@@ -70,3 +71,23 @@ def test_match_runs__by_spacing_with_unknown_clock_and_a_run_missing():
     assert match_runs(footage, log) == ((1, 0), (2, 1), (3, 2))
     assert match_runs(footage[:1], log[2:3]) == ((0, 0),)
     assert match_runs((), log) == ()
+
+
+def test_find_runs__hours_with_paddock_drives_and_a_receiver_switched_off(rng):
+    """Three and a half hours at 10 Hz: nine runs, slow drives between them, 20 minutes missing."""
+    launches = [float(600 + 1400 * i + rng.uniform(0, 300)) for i in range(9)]
+    log = afternoon(rng, launches)
+    v = log.values.copy()
+    for start in (100.0, *(launch + 200 for launch in launches)):  # a drive through the paddock
+        u = log.t_s - start
+        v += np.where((u > 0) & (u < 90), 2.2 * np.sin(np.pi * np.clip(u / 90, 0, 1)) ** 2, 0)
+    off = (log.t_s > launches[4] + 400) & (log.t_s < launches[4] + 900)
+    log = Series("speed_mps", log.t_s[~off], v[~off])
+    assert log.duration_s > 3.2 * 3600
+    began = process_time()
+    found = find_runs(log)
+    assert process_time() - began < 5
+    assert [
+        round(run.launch_s - launch, 0) for run, launch in zip(found, launches, strict=True)
+    ] == ([0.0] * 9)
+    assert all(run.from_rest and abs(run.peak_mps - 14) < 0.5 for run in found)
