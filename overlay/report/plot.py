@@ -13,10 +13,12 @@ from overlay.gauges.palette import BUILD_HUES, hex_of
 from overlay.motion.model import MotionSignal
 from overlay.series import Series
 from overlay.sync.model import Alignment
+from overlay.timebase import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+MEAN_PAIRS = 15  # of the running mean of the residuals
 PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 _LOG_HUE, _MOTION_HUE = hex_of(BUILD_HUES[0]), hex_of(BUILD_HUES[1])
 
@@ -49,16 +51,19 @@ def plot_evidence(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(11, 10), dpi=110, layout="constrained")
+    figure = Figure(figsize=(11, 10.5), dpi=110, layout="constrained")
     FigureCanvasAgg(figure)
-    before, after, rest, chance = figure.subplots(4, 1, height_ratios=(3, 3, 2, 2))
+    grid = figure.add_gridspec(4, 2, height_ratios=(3, 3, 2, 2.4))
+    before, after, rest = (figure.add_subplot(grid[row, :]) for row in range(3))
+    everywhere, near = (figure.add_subplot(grid[3, column]) for column in range(2))
     _draw_before(before, motion, speed, alignment)
     if alignment.determined:
         _draw_after(after, motion, speed, alignment)
         _draw_residuals(rest, motion, speed, alignment)
-        _draw_likelihood(chance, alignment)
+        _draw_misfit(everywhere, motion, speed, alignment)
+        _draw_likelihood(near, alignment)
     else:
-        for axes in (after, rest, chance):
+        for axes in (after, rest, everywhere, near):
             axes.set_axis_off()
         after.set_title(f"cannot be determined: {alignment.reason}", loc="left")
     with written_whole(final) as part:
@@ -75,16 +80,31 @@ def _draw_before(axes: Axes, motion: MotionSignal, speed: Series, alignment: Ali
     t_s, seen = _scaled_motion(motion, alignment)
     if alignment.gain_mps is None and len(speed):
         seen = seen * float(np.max(speed.values))
-    shift = alignment.clock_offset_s or 0.0
-    known = alignment.clock_offset_s is not None
-    title = "Before: the log by its clock" if known else "Before: the log from its own start"
+    if alignment.clock_offset_s is not None:
+        shown = speed.shifted(-alignment.clock_offset_s)
+        title = "Before: the log as its clock says, still late"
+        if len(t_s):
+            axes.set_xlim(float(t_s[0]), float(t_s[-1]))
+        axes.set_xlabel("footage time (s)")
+    else:
+        # Nothing says where the clip lies: show the whole log, and the clip at its start.
+        shown = speed.shifted(-float(speed.t_s[0]) if len(speed) else 0.0)
+        title = "Before: clip and log as if started together"
+        axes.set_xlabel("time since either began (s)")
+        _mark_place(axes, motion, speed, alignment)
     axes.plot(t_s, seen, color=_MOTION_HUE, lw=0.8, label="motion in the picture")
-    shown = speed.shifted(-shift if known else -float(speed.t_s[0]))
     axes.plot(shown.t_s, shown.values, color=_LOG_HUE, lw=1.6, label="logged speed")
-    if len(t_s):
-        axes.set_xlim(float(t_s[0]), float(t_s[-1]))
     _label(axes, title, "speed (m/s)")
     axes.legend(loc="upper left", frameon=False)
+
+
+def _mark_place(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
+    """Shade the part of the log in which the clip was found."""
+    if alignment.total_offset_s is None or not len(motion):
+        return
+    moved = alignment.total_offset_s - float(speed.t_s[0])
+    span = (float(motion.t_s[0]) + moved, float(motion.t_s[-1]) + moved)
+    axes.axvspan(*span, color="0.5", alpha=0.13, lw=0, label="where the clip was found")
 
 
 def _draw_after(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
@@ -94,21 +114,73 @@ def _draw_after(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alig
     axes.plot(shown.t_s, shown.values, color=_LOG_HUE, lw=1.6)
     axes.set_xlim(float(t_s[0]), float(t_s[-1]))
     low, high = alignment.interval_s or (0.0, 0.0)
+    what = "readout lag" if alignment.clock_offset_s == 0 else "total offset"
     _label(
         axes,
-        f"After: total offset {alignment.total_offset_s:+.3f} s, 95 % {low:+.3f} to {high:+.3f}",
+        f"After: {what} {alignment.total_offset_s:+.3f} s removed, 95 % {low:+.3f} to {high:+.3f}",
         "speed (m/s)",
     )
 
 
 def _draw_residuals(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
     t_s, seen = _scaled_motion(motion, alignment)
-    shown = speed.shifted(-(alignment.total_offset_s or 0.0))
+    rest = seen - speed.shifted(-(alignment.total_offset_s or 0.0)).at(t_s)
+    known = np.isfinite(rest)
     axes.axhline(0, color="0.6", lw=0.8)
-    axes.plot(t_s, seen - shown.at(t_s), ".", ms=2, color=_MOTION_HUE)
+    axes.plot(t_s, rest, ".", ms=2.5, alpha=0.5, color=_MOTION_HUE)
+    if np.count_nonzero(known) > 2 * MEAN_PAIRS:
+        window = np.ones(MEAN_PAIRS) / MEAN_PAIRS
+        smooth = np.convolve(rest[known], window, mode="valid")
+        half = MEAN_PAIRS // 2
+        axes.plot(t_s[known][half : half + len(smooth)], smooth, color="0.2", lw=1.2)
     axes.set_xlim(float(t_s[0]), float(t_s[-1]))
-    _label(axes, "Motion less logged speed", "m/s")
+    title = "Residuals: motion less logged speed, with their running mean"
+    _label(axes, f"{title} (the receiver rounds off starts and stops)", "m/s")
     axes.set_xlabel("footage time (s)")
+
+
+def misfit_over_offset(motion: MotionSignal, speed: Series, offsets_s: FloatArray) -> FloatArray:
+    """How badly motion fits the log at each offset: 1 less the square of their correlation.
+
+    NaN where fewer than half of the pictures lie within the log. No part of the estimate: it shows
+    at a glance whether another place in the log would do as well.
+
+    Parameters
+    ----------
+    motion : MotionSignal
+    speed : Series
+    offsets_s : ndarray
+        Log time minus footage time, seconds.
+    """
+    good = motion.quality > 0
+    t_s, seen = motion.t_s[good], motion.forward[good]
+    out = np.full(len(offsets_s), np.nan)
+    for k, offset in enumerate(offsets_s):
+        logged = speed.at(t_s + offset)
+        both = np.isfinite(logged)
+        if np.count_nonzero(both) < 0.5 * len(t_s):
+            continue
+        a, b = logged[both] - logged[both].mean(), seen[both] - seen[both].mean()
+        size = float(a @ a) * float(b @ b)
+        fit = float(a @ b) / np.sqrt(size) if size > 0 else 0.0
+        out[k] = 1 - max(fit, 0.0) ** 2
+    return out
+
+
+def _draw_misfit(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
+    """The whole possible range at a glance."""
+    total = alignment.total_offset_s or 0.0
+    first, last = float(speed.t_s[0] - motion.t_s[-1]), float(speed.t_s[-1] - motion.t_s[0])
+    offsets = np.unique(np.append(np.linspace(first, last, 600), np.linspace(-1, 1, 81) + total))
+    misfit = misfit_over_offset(motion, speed, offsets)
+    axes.plot(offsets, misfit, color=_MOTION_HUE, lw=1.0)
+    axes.axvline(total, color=_LOG_HUE, lw=1.0, ls="--")
+    axes.set_yscale("log")
+    known = offsets[np.isfinite(misfit)]
+    if len(known):
+        axes.set_xlim(float(known[0]), float(known[-1]))
+    _label(axes, "Wherever the clip could lie: part of motion not explained", "1 − r²")
+    axes.set_xlabel("offset (s)")
 
 
 def _draw_likelihood(axes: Axes, alignment: Alignment) -> None:
@@ -116,12 +188,14 @@ def _draw_likelihood(axes: Axes, alignment: Alignment) -> None:
     total = alignment.total_offset_s or 0.0
     low, high = alignment.interval_s or (total, total)
     sigma = max((high - low) / (2 * 1.959964), 1e-6)
-    offsets = np.linspace(total - 5 * sigma, total + 5 * sigma, 400)
-    axes.plot(offsets, np.exp(-0.5 * ((offsets - total) / sigma) ** 2), color=_LOG_HUE)
-    axes.axvspan(low, high, color=_LOG_HUE, alpha=0.15, lw=0)
+    offsets = np.linspace(total - 4.5 * sigma, total + 4.5 * sigma, 400)
+    height = np.exp(-0.5 * ((offsets - total) / sigma) ** 2)
+    axes.plot(1000 * (offsets - total), height, color=_LOG_HUE)
+    axes.axvspan(1000 * (low - total), 1000 * (high - total), color=_LOG_HUE, alpha=0.15, lw=0)
     axes.set_yticks([])
-    _label(axes, "Likelihood over the total offset, 95 % shaded", "")
-    axes.set_xlabel("total offset (s)")
+    axes.set_ylim(0, 1.08)
+    _label(axes, "Likelihood over the offset as estimated, 95 % shaded", "")
+    axes.set_xlabel(f"ms from {total:+.3f} s")
 
 
 def _label(axes: Axes, title: str, unit: str) -> None:
