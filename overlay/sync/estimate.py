@@ -21,7 +21,8 @@ from overlay.sync.evidence import (
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
-from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
+from overlay.sync.refusal import LEAST_SAMPLES, USUAL_WANDER, early_refusal, late_refusal
+from overlay.sync.same_run import gain_wander
 from overlay.sync.seed import Candidate, candidates
 from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
@@ -36,6 +37,7 @@ MOST_RIVALS = 3
 PITCH_SIZES = (3e-4, 0.006)  # s^2/m: none, and what a picture that follows pitch leaves
 LOOSER = 1.5
 WIDEST_FACTOR = 1.5
+WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves events by that much
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
 SAME_CLOCK_SEARCH_S = (-1.0, 4.0)
 SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known this well
@@ -268,7 +270,8 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
     shares, totals, sigmas, smoothings = _posterior(fits)
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
-    sigmas = factor * sigmas
+    excess = max(gain_wander(evidence, best) - USUAL_WANDER, 0.0)
+    sigmas = np.hypot(factor * sigmas, WANDER_S * excess)
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = _score(evidence, best)
     return Verdict(
@@ -332,7 +335,7 @@ def estimate_offset(
     floor = max(step / math.sqrt(12), least_noise_mps)
     places = candidates(motion, clean, search_s=search_s)
     verdicts = _rivals(motion, clean, places, floor, search_s)
-    refused = late_refusal(motion, clean, places, verdicts)
+    refused = late_refusal(places, verdicts, smooth=least_noise_mps > 0)
     if refused:
         return Alignment(determined=False, reason=refused)
     notes = []
@@ -402,6 +405,7 @@ def _alignment(verdicts: list[Verdict], same_clock: bool, notes: tuple[str, ...]
         smoothing_s=best.smoothing_s,
         split_identified=best.smoothing_sigma_s < SPLIT_SIGMA_S,
         drift_ppm=point.drift * 1e6,
+        drift_about_s=best.evidence.middle_s,
         gain_mps=1 / point.gain,
         agreement=agreement(best),
         margin=margin(verdicts),

@@ -82,6 +82,11 @@ class Evidence:
         """How many terms the gain's error has: those of the slow one, and the pitch effect."""
         return int(self.gain_basis.shape[1]) + 1
 
+    @property
+    def middle_s(self) -> float:
+        """Footage time at which the shift between the clocks is exact, whatever their drift."""
+        return (self.grid.start_s + self.grid.end_s) / 2
+
     @cached_property
     def motion_rows(self) -> MeanRows:
         """Rows of the mean over each span, before the smoothing is known."""
@@ -163,10 +168,12 @@ class System:
 class Factored:
     """Normal equations solved for the curve: all that the border's own priors do not change.
 
-    `log_det` is that of the curve's precision, `solved` its solution for each border column, `free`
-    that for the residuals; `schur` and `border_pull` are what is left for the border.
+    `factor` is the banded Cholesky factor of the curve's precision and `log_det` its determinant,
+    `solved` the solution for each border column, `free` that for the residuals; `schur` and
+    `border_pull` are what is left for the border.
     """
 
+    factor: FloatArray
     log_det: float
     pull: FloatArray
     solved: FloatArray
@@ -252,8 +259,9 @@ def _motion_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -
     )
 
 
-def _log_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> Part:
-    middle = (e.grid.start_s + e.grid.end_s) / 2
+def log_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -> Part:
+    """Rows of the log at a point, whitened for its colour, with border columns and residuals."""
+    middle = e.middle_s
     when = e.log_t_s - point.shift_s
     when = when - point.drift * (when - middle)
     here = basis(e.grid, when)
@@ -294,7 +302,7 @@ def assemble(
     size = evidence.grid.size
     sources = {
         "motion": (_motion_part, noise.motion_colour, weights.motion),
-        "log": (_log_part, noise.log_colour, weights.log),
+        "log": (log_part, noise.log_colour, weights.log),
     }
     if like is None:
         fresh = _of_the_curve(evidence, point, weights)
@@ -392,6 +400,7 @@ def factored(system: System, p: Precision) -> Factored:
     solved, free = both[:, :-1], both[:, -1]
     border = p.motion * system.border_pull["motion"] + p.log * system.border_pull["log"]
     found = Factored(
+        factor,
         2 * float(np.sum(np.log(factor[0]))),
         pull,
         solved,

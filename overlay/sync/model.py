@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+from overlay.series import Series
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,10 @@ class Alignment:
     split_identified : bool
         Whether the data themselves identify delay against smoothing.
     drift_ppm : float
-        Rate of the log clock against footage, parts in a million; 0 when not estimated.
+        Rate of the log clock against footage, parts in a million; positive = the log's clock runs
+        fast; 0 when not estimated.
+    drift_about_s : float
+        Footage time at which the total offset is exact; before and after it the drift adds up.
     gain_mps : float or None
         Metres a second for one unit of the motion signal.
     agreement : float
@@ -78,12 +83,24 @@ class Alignment:
     smoothing_s: float = 0.0
     split_identified: bool = False
     drift_ppm: float = 0.0
+    drift_about_s: float = 0.0
     gain_mps: float | None = None
     agreement: float = 0.0
     margin: float = 0.0
     channels: tuple[ChannelTiming, ...] = ()
     reason: str | None = None
     notes: tuple[str, ...] = field(default=())
+
+    def steadied(self, series: Series) -> Series:
+        """A series on the log's clock as if that clock ran at the rate of the footage's.
+
+        The total offset then holds at every instant, not only in the middle of the clip.
+        """
+        if self.drift_ppm == 0.0 or self.total_offset_s is None:
+            return series
+        footage_s = series.t_s - self.total_offset_s
+        moved = 1e-6 * self.drift_ppm * (footage_s - self.drift_about_s)
+        return replace(series, t_s=series.t_s - moved)
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary for ``--json``; keys as the attributes, intervals as two-item lists."""

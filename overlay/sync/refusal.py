@@ -8,6 +8,14 @@ import numpy as np
 
 from overlay.motion.model import MotionSignal, used
 from overlay.series import Series
+from overlay.sync.joint import Noise
+from overlay.sync.same_run import (
+    gain_wander,
+    motion_at_rest,
+    one_way,
+    parts_of,
+    wander_evidence,
+)
 from overlay.sync.seed import LEAST_OVERLAP_S, Candidate, binned_motion
 
 if TYPE_CHECKING:
@@ -21,6 +29,14 @@ WIDEST_HALF_INTERVAL_S = 0.35
 LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
 LARGEST_WANDER = 0.035  # of the fitted gain, on a clip with one launch
+USUAL_WANDER = 0.004  # less is not worth a closer look
+LARGEST_WANDER_EVIDENCE = 8.0  # log units for a gain that wanders, where only a launch is in view
+LARGEST_CHI_SQUARE = 3.0  # for each part of the run after the first
+LARGEST_AT_REST = 0.08  # of the motion signal's full scale; rendered clips leave 0.01
+PART_SPREAD_S = 0.02  # what soft starts and the like leave between parts of right logs: measured
+LARGEST_COLOUR = 0.8  # of the motion signal's noise; right logs leave 0.6 at most
+SMOOTH_COLOUR = 0.5
+LARGEST_SMOOTH_NOISE_MPS = 0.12
 USUAL_SUPPORT = 40.0  # log units that one launch gives
 LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
 
@@ -59,40 +75,61 @@ def _smoothed(
     return np.nanmean(good, axis=1) if len(good) else values
 
 
-def gain_wander(verdict: Verdict) -> float:
-    """Root mean square of the fitted slow gain error, where there is speed to show it."""
-    evidence, point = verdict.evidence, verdict.fit.point
-    weight = (evidence.motion - point.offset) ** 2
-    error = evidence.gain_basis @ point.gain_error[:-1]
-    error = error - np.average(error, weights=weight)
-    return float(np.sqrt(np.average(error**2, weights=weight)))
+def _other_log(verdict: Verdict, smooth: bool) -> bool:
+    """Whether motion and log differ by more than the errors of picture and receiver.
 
+    A stop in view tells runs apart by itself: laid by its launch, the log of another run stops at
+    another time. Then a slow gain error may be larger, and more so with more launches and stops. A
+    lone launch differs from another by little more than a slow gain error could explain: logs of
+    launches a fifth slower or quicker need a wandering gain by 10 log units and more, right ones
+    speak against it by 5.
 
-def _other_log(verdict: Verdict) -> bool:
-    """Whether motion and log differ by more than the picture's own errors.
-
-    Launches of one kind differ by little more than a slow gain error could explain: logs of other
-    runs, set against simulated clips, needed a wander of 3.8 % and more, the right ones under 1 %.
-    Several launches and stops tell the log apart by themselves and bear more.
+    The residuals of a speed already smoothed (`smooth`) follow each other anyhow.
     """
-    bears = LARGEST_WANDER * max(verdict.support / USUAL_SUPPORT, 1.0)
-    return (
-        verdict.support < LEAST_SUPPORT
-        or verdict.fit.noise.gain > LARGEST_GAIN_ERROR
-        or gain_wander(verdict) > bears
-    )
+    evidence, fit, support = verdict.evidence, verdict.fit, verdict.support
+    noise, wander = fit.noise, gain_wander(evidence, fit)
+    if support < LEAST_SUPPORT or noise.gain > LARGEST_GAIN_ERROR:
+        return True
+    if wander > LARGEST_WANDER * max(support / USUAL_SUPPORT, 1.0):
+        return True
+    if noise.motion_colour > LARGEST_COLOUR and support < USUAL_SUPPORT:
+        return True
+    if not smooth and (_parts_differ(verdict) or _structured(noise)):
+        return True
+    if wander < USUAL_WANDER or not one_way(evidence, fit):
+        return False
+    return wander_evidence(evidence, fit) > LARGEST_WANDER_EVIDENCE
+
+
+def _parts_differ(verdict: Verdict) -> bool:
+    """Whether launch, middle and stop tell different offsets."""
+    parts = parts_of(verdict.evidence, verdict.fit)
+    return parts.chi_square(PART_SPREAD_S) > LARGEST_CHI_SQUARE * len(parts.shifts_s)
+
+
+def _never_rests(verdict: Verdict) -> bool:
+    """Whether the log reads speed while the picture stands, or the other way round."""
+    offset, sigma = motion_at_rest(verdict.evidence, verdict.fit)
+    return abs(offset) > LARGEST_AT_REST + 3 * sigma
+
+
+def _structured(noise: Noise) -> bool:
+    """Whether what is left of the log is larger than a receiver's noise, and follows itself."""
+    colour = noise.log_colour
+    whole = noise.log_mps / np.sqrt(1 - colour**2)
+    return colour > SMOOTH_COLOUR and whole > LARGEST_SMOOTH_NOISE_MPS
 
 
 def late_refusal(
-    motion: MotionSignal, speed: Series, places: list[Candidate], verdicts: list[Verdict]
+    places: list[Candidate], verdicts: list[Verdict], *, smooth: bool = False
 ) -> str | None:
-    """Reason found by the fit, or None."""
+    """Reason found by the fit, or None; `smooth` says that the speed was smoothed already."""
     if not places:
         return "the log does not overlap the clip anywhere with speed like the motion in it"
     if not verdicts:
         return "no place in the log fits the motion in the picture"
     best = verdicts[0]
-    if _other_log(best):
+    if _other_log(best, smooth):
         return "the logged speed does not match the motion in the picture: is it the right log?"
     if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:
         return "speed changes too little against the noise for a useful answer"
@@ -100,5 +137,10 @@ def late_refusal(
         return (
             f"two offsets explain the motion equally well: {best.total_s:.2f} s "
             f"and {verdicts[1].total_s:.2f} s"
+        )
+    if _never_rests(best):
+        return (
+            "the log and the picture do not stand still at the same time, as if a constant were "
+            "added to the speed: is it the right log?"
         )
     return None

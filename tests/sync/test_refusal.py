@@ -61,10 +61,54 @@ def test_refuses__wrong_log(rng):
     assert refused(motion_of(two_launches, rng), log_of(launch(), rng), "right log")
 
 
-@pytest.mark.parametrize("rises_s", [(3.0, 2.0), (2.0, 3.0), (3.0, 4.5)])
+@pytest.mark.parametrize("rises_s", [(3.0, 2.0), (2.0, 3.0), (3.0, 4.5), (3.0, 2.5), (2.5, 3.0)])
 def test_refuses__launch_of_another_vehicle(rng, rises_s):
     ours, other = (launch(rise_s=rise_s) for rise_s in rises_s)
     assert refused(motion_of(ours, rng), log_of(other, rng), "right log")
+
+
+def run(lift_s, top_mps=12.0):
+    """A launch, and a stop that begins `lift_s` after it."""
+
+    def speed(t):
+        gone = np.maximum(t - 1.0, 0.0)
+        pulled = top_mps * (1 - np.exp(-np.minimum(gone, lift_s) / 3))
+        return np.maximum(pulled - 4 * np.maximum(gone - lift_s, 0.0), 0.0)
+
+    return speed
+
+
+@pytest.mark.parametrize("lift_s", [7.5, 7.8, 8.3, 9.0])
+def test_refuses__run_of_the_same_vehicle_with_a_later_stop(rng, lift_s):
+    motion = motion_of(run(7.0), rng, sigma_mps=0.15)
+    assert refused(motion, log_of(run(lift_s), rng), "right log")
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0])
+def test_accepts__run_with_its_own_log(rng, rate_hz):
+    motion = motion_of(run(7.0), rng, sigma_mps=0.15)
+    found = estimate_offset(motion, log_of(run(7.0), rng, rate_hz=rate_hz))
+    assert found.interval_s[0] < 0.9 < found.interval_s[1]
+
+
+def test_near_twin__answer_lies_in_its_interval(rng):
+    # launch and stop tell offsets 30 ms apart, which no noise of this size lets anyone see
+    motion = motion_of(run(7.0), rng, sigma_mps=0.15)
+    found = estimate_offset(motion, log_of(run(7.03), rng))
+    assert found.determined
+    assert found.interval_s[0] < 0.9 + 0.03
+    assert found.interval_s[1] > 0.9
+
+
+def test_refuses__mirrored_log(rng):
+    log = log_of(run(7.0), rng, start_s=-20.0, end_s=30.0)
+    mirrored = Series("speed_mps", -log.t_s[::-1], log.values[::-1])
+    assert refused(motion_of(run(7.0), rng), mirrored, "")
+
+
+def test_refuses__log_with_a_constant_added(rng):
+    log = log_of(run(7.0), rng)
+    assert refused(motion_of(run(7.0), rng), replace(log, values=log.values + 3.0), "right log")
 
 
 def test_refuses__drive_of_another_day(rng):
