@@ -18,8 +18,10 @@ from tests.motion.scenes import Scene, launch_and_stop, launch_speed, render
 
 Array = npt.NDArray[np.float64]
 SHORT_S = 6.0
-# Another vehicle that fills a third of the picture may cost what the worst scenes may.
-WORST_LAG_S = {"another vehicle": 0.030}
+# Video set against telemetry has been published with a mean error of 13 ms (Fridman et al. 2016,
+# Pattern Recognition Letters 75:9-15). That holds the log's errors too, so the picture's part must
+# stay below it in every scene, another vehicle passing through a third of the picture included.
+LARGEST_LAG_S = 0.010
 
 
 def still(t_s: Array) -> Array:
@@ -83,7 +85,7 @@ def test_motion_signal__follows_true_speed(name: str) -> None:
     truth = mean_speed(speed, signal, 0.0)
     assert np.corrcoef(signal.forward[keep], truth[keep])[0, 1] > 0.99
     lag_s, _ = fitted_lag_s(signal, speed)
-    assert abs(lag_s) < WORST_LAG_S.get(name, 0.010)
+    assert abs(lag_s) < LARGEST_LAG_S
 
 
 @pytest.mark.parametrize("name", ["plain", "turn", "backward", "sideways"])

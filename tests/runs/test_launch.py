@@ -7,6 +7,7 @@ import pytest
 
 from overlay.runs.launch import find_launch, is_creeping
 from overlay.runs.smoother import smooth
+from overlay.units import ROLLOUT_M
 
 from .scene import approach, constant_accel, fixture_kinematics, received, truth_of
 
@@ -66,24 +67,50 @@ def test_find_launch__contradiction_widens_the_doubt(rng):
     assert torn.sigma_s >= 0.5
 
 
-def test_is_creeping__a_creep_but_no_clean_or_gradual_start(rng):
-    clean, k = launch_of(received(approach(ramp_s=0.4), rng))
-    assert not is_creeping(k, clean)
-    steady = constant_accel(2.0)
-    assert not is_creeping(steady, find_launch(steady))
+def rolled_out_after_s(push_mps2: float, push_s: float) -> float:
+    """Time for the first 0.3048 m by a push from rest and then coasting, by the school formulas."""
+    speed_mps, pushed_m = push_mps2 * push_s, push_mps2 * push_s**2 / 2
+    assert pushed_m < ROLLOUT_M
+    return push_s + (ROLLOUT_M - pushed_m) / speed_mps
 
-    def crept(t):
-        return np.select([t < 0.5, t < 3.0], [0.8, 0.0], 3.0)
 
-    launch, k = launch_of(received(truth_of(crept), rng))
-    assert not is_creeping(constant_accel(4.0), find_launch(constant_accel(4.0)))
+@pytest.mark.parametrize(
+    ("push_mps2", "push_s", "creeps"),
+    [(0.5, 0.3, True), (0.8, 0.3, True), (0.8, 0.5, False), (1.5, 0.5, False)],
+)
+def test_is_creeping__a_push_and_then_waiting(rng, push_mps2, push_s, creeps):
+    """A start at 3 m/s^2 needs sqrt(2 * 0.3048 / 3) = 0.451 s for the rollout; from twice that and
+    0.4 s more, 1.30 s, it is a creep."""
+    taken_s = rolled_out_after_s(push_mps2, push_s)
+    assert (taken_s > 2 * np.sqrt(2 * ROLLOUT_M / 3.0) + 0.4) == creeps
+
+    def pushed(t):
+        return np.select([t < push_s, t < 2.5], [push_mps2, 0.0], 3.0)
+
+    launch, k = launch_of(received(truth_of(pushed), rng, noise_mps=0.02))
     assert launch is not None
     assert launch.rollout_at_s is not None
+    assert is_creeping(k, launch) == creeps
 
 
-def test_is_creeping__very_slow_first_foot(rng):
-    def crept(t):
-        return np.select([t < 0.3, t < 2.5], [0.5, 0.0], 3.0)
+@pytest.mark.parametrize("ramp_s", [0.0, 0.4, 0.5])
+def test_is_creeping__a_clutch_that_takes_up_is_none(rng, ramp_s):
+    launch, k = launch_of(received(approach(ramp_s=ramp_s), rng))
+    assert launch is not None
+    assert not is_creeping(k, launch)
 
-    launch, k = launch_of(received(truth_of(crept), rng, noise_mps=0.02))
-    assert is_creeping(k, launch)
+
+@pytest.mark.parametrize("accel_mps2", [1.0, 2.0, 4.0])
+def test_is_creeping__an_even_acceleration_is_none_however_slow(accel_mps2):
+    steady = constant_accel(accel_mps2)
+    launch = find_launch(steady)
+    assert launch is not None
+    assert launch.rollout_at_s == pytest.approx(np.sqrt(2 * ROLLOUT_M / accel_mps2), abs=0.01)
+    assert not is_creeping(steady, launch)
+
+
+def test_is_creeping__needs_a_rollout_to_judge(rng):
+    steady = constant_accel(2.0)
+    launch = find_launch(steady)
+    assert launch is not None
+    assert not is_creeping(steady, replace(launch, rollout_at_s=None))
