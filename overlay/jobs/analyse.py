@@ -264,7 +264,7 @@ def analyse_run(
     require_determined(aligned)
     found = aligned.alignment
     delay_s, smoothing_s, sigma_s = _receiver(aligned, corrected)
-    speed = aligned.inputs.speed
+    speed = found.steadied(aligned.inputs.speed)
     start_s = max(0.0, float(speed.t_s[0]) - delay_s)
     end_s = min(aligned.inputs.clip.duration_s, float(speed.t_s[-1]) - delay_s)
     if end_s - start_s < SHORTEST_S:
@@ -291,6 +291,8 @@ def analyse_run(
     rpm = None
     if rpm_timing is not None and aligned.inputs.rpm_log is not None:
         logged = aligned.inputs.rpm_log.rpm
+        if logged is not None and aligned.inputs.rpm_log is aligned.inputs.speed_log:
+            logged = found.steadied(logged)  # one clock for both
         rpm = None if logged is None else logged.shifted(-rpm_timing.offset_s)
     return RunAnalysis(
         aligned=replace(aligned, alignment=_with_timing(found, rpm_timing)),
