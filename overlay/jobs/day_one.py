@@ -161,6 +161,7 @@ def request_of(sheet: DaySheet, run: Run) -> DrawRequest:
         name=run.name,
         hue=build_hue(names.index(run.build) % 4),
         machine=machine_of(sheet, run.build),
+        rpm_from_sound=sheet.vehicle.strokes is not None,  # used where no log has the revs
     )
 
 

@@ -12,6 +12,7 @@ from overlay.series import Series
 
 _LATE_S = 1.0
 _BRAKE_MPS2 = 0.8
+_STILL_FAST = 0.8  # of the top speed: below it a foot off the brake is no pull any more
 
 
 def find_marks(
@@ -52,6 +53,32 @@ def find_marks(
     return tuple(sorted(marks, key=lambda mark: (mark.start_s, mark.kind)))
 
 
+def find_heard_cuts(
+    kinematics: Kinematics, launch: Launch | None, heard: Series
+) -> tuple[Mark, ...]:
+    """Limiter cuts in engine speed that was heard in the clip's sound.
+
+    The limit is taken from the run itself: what is heard of a bounce's upper end lies a little
+    below the level at which the ignition cuts.
+
+    Parameters
+    ----------
+    kinematics : Kinematics
+    launch : Launch or None
+        Without one nothing is looked for.
+    heard : Series
+        Engine speed on footage time.
+    """
+    if launch is None or len(heard) < 8:
+        return ()
+    end_s = run_end_s(kinematics, launch.at_s)
+    cuts = limiter_cuts(heard, launch_s=launch.at_s, end_s=end_s)
+    return tuple(
+        Mark(cut.kind, cut.start_s, cut.end_s, _mark(cut).detail.replace("revs", "revs heard"))
+        for cut in cuts
+    )
+
+
 def run_end_s(kinematics: Kinematics, from_s: float) -> float:
     """Footage time at which the run is over: the driver brakes or rolls out for good.
 
@@ -65,12 +92,13 @@ def run_end_s(kinematics: Kinematics, from_s: float) -> float:
     top = int(after[np.argmax(k.speed_mps[after])])
     slow = np.flatnonzero((np.arange(len(k.t_s)) > top) & (k.speed_mps < 0.5 * k.speed_mps[top]))
     last = int(slow[0]) if len(slow) else len(k.t_s) - 1
-    pulling = np.flatnonzero(k.accel_mps2[top : last + 1] > -_BRAKE_MPS2 / 2)
-    calm = np.flatnonzero(k.accel_mps2[top : last + 1] <= -_BRAKE_MPS2)
-    if not len(calm):
+    part = k.accel_mps2[top : last + 1]
+    if not np.any(part <= -_BRAKE_MPS2):
         return float(k.t_s[last])
-    before = pulling[pulling < calm[0]]
-    return float(k.t_s[top + (int(before[-1]) if len(before) else 0)])
+    # A cut of the limiter slows as a light brake does, but the speed comes back.
+    fast = k.speed_mps[top : last + 1] >= _STILL_FAST * k.speed_mps[top]
+    pulling = np.flatnonzero((part > -_BRAKE_MPS2 / 2) & fast)
+    return float(k.t_s[top + (int(pulling[-1]) if len(pulling) else 0)])
 
 
 def _ground(k: Kinematics) -> Ground:

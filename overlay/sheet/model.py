@@ -112,7 +112,7 @@ class Vehicle(_Tyre):
         "coast.",
     )
     cylinders: int = Field(default=1, ge=1, le=16)
-    strokes: Literal[2, 4] | None = Field(default=None, description="2 or 4.")
+    strokes: Literal[2, 4] | None = Field(default=None, description="2 or 4. With it, revs that no log has are heard in the sound.")
     idle_rpm: Rpm | None = Field(default=None, description="Idle speed of the engine.")
     limiter_rpm: Rpm | None = Field(
         default=None, description="Where the ignition cuts or governor holds."

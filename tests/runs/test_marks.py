@@ -3,10 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
+from overlay.demo.soundtrack import RATE_HZ, SoundSpec, soundtrack
+from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.engine.driveline import Driveline, engine_rpm_at
+from overlay.engine.sound_rpm import rpm_from_sound
+from overlay.footage.model import Sound
 from overlay.runs.launch import find_launch
-from overlay.runs.marks import find_marks, run_end_s
+from overlay.runs.marks import find_heard_cuts, find_marks, run_end_s
 from overlay.runs.smoother import smooth
 from overlay.series import Series
 
@@ -67,3 +72,27 @@ def test_find_marks__without_launch_only_gaps(rng):
 def test_run_end__where_the_brakes_come_on(rng):
     k, launch, _ = analysed(rng)
     assert abs(run_end_s(k, launch.at_s) - 7.0) < 0.4
+
+
+def heard_in(vehicle, drive):
+    """Engine speed heard in the simulated sound, with the run's own truth."""
+    motion = simulate(vehicle, drive)
+    sound = Sound(soundtrack(motion, SoundSpec(rng_seed=11)), RATE_HZ, 0.0)
+    heard = rpm_from_sound(sound).series()
+    assert heard is not None
+    log = Series("speed_mps", motion.t_s[::100], motion.speed_mps[::100])
+    kinematics = smooth(log, delay_s=0.0, smoothing_s=0.0, timing_sigma_s=0.0)
+    return find_heard_cuts(kinematics, find_launch(kinematics), heard), motion
+
+
+def test_find_heard_cuts__the_limiter_is_heard_and_the_governor_is_none():
+    torque = (9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5)
+    cut = Vehicle(torque_nm=torque, governor_rpm=6000.0, limiter_rpm=3900.0)
+    marks, motion = heard_in(cut, Drive(lift_at_m=60.0))
+    (mark,) = marks
+    assert mark.kind == "limiter cut"
+    assert "revs heard bounce at 3" in mark.detail
+    true_s = motion.t_s[motion.engine_rpm >= 3900.0]
+    assert mark.start_s == pytest.approx(true_s[0], abs=0.3)
+    assert mark.end_s == pytest.approx(true_s[-1], abs=0.45)  # a bounce takes 0.41 s
+    assert heard_in(Vehicle(), Drive(lift_at_m=60.0))[0] == ()
