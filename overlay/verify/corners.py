@@ -33,6 +33,7 @@ LEVELS = 4
 HOME_PX = 0.7  # how far from its start a corner may come back
 RENEW_SHARE = 0.7
 BORDER_PX = 4
+LEAST_STEP_S = 0.024  # pictures closer than this to the one before add noise, not motion
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +92,9 @@ class CornerFollower:
         self._rows: list[tuple[float, float, Float32, Float32, float, float, float]] = []
 
     def add(self, frame: LumaFrame) -> None:
-        """The next picture."""
+        """The next picture; left out where it comes too soon after the one before."""
+        if self._before is not None and frame.t_s - self._before[0] < LEAST_STEP_S:
+            return
         luma = frame.luma
         level = float(luma.mean())
         if self._mask is None:

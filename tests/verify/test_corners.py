@@ -37,6 +37,16 @@ def test_follow__knows_the_step_to_a_tenth_of_a_pixel(rng, step):
         assert np.mean(np.hypot(*(found - step).T) < 0.5) > 0.9
 
 
+def test_follow__leaves_out_pictures_that_come_too_soon(rng):
+    """Of 60 pictures a second every other one is taken; each step is that of both together."""
+    picture = texture(rng)
+    frames = [LumaFrame(k / 60, moved(picture, (1.5 * k, 0.0))) for k in range(7)]
+    pairs = follow_corners(frames)
+    np.testing.assert_allclose(pairs.end_s - pairs.start_s, 1 / 30)
+    assert len(pairs) == 3
+    assert np.median(pairs.move[pairs.ok][:, 0]) == pytest.approx(3.0, abs=0.05)
+
+
 def test_follow__nothing_under_what_is_ignored(rng):
     picture = texture(rng)
     frames = [LumaFrame(k / 30, moved(picture, (2.0 * k, 0.0))) for k in range(4)]
