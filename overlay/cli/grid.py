@@ -8,18 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from overlay.cli.pictures import hardware_option, layout_option, request_of
-from overlay.cli.shared import (
-    column_option,
-    encoder_options,
-    quiet_option,
-    same_clock_option,
-    say,
-    shown_progress,
-    split_option,
-    units_option,
-    with_options,
+from overlay.cli.pictures import (
+    hardware_option,
+    lead_option,
+    output_option,
+    request_of,
+    say_reports,
+    together_options,
 )
+from overlay.cli.shared import encoder_options, quiet_option, shown_progress
 from overlay.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +25,7 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Set two to four runs in one picture from the same launch.")
 @click.argument("items", metavar="CLIP LOG... CLIP LOG... | RUN RUN...", nargs=-1, required=True)
-@click.option("-o", "--output", required=True, metavar="OUT.mp4", help="The clip to write.")
+@output_option
 @click.option("--sheet", metavar="DAY.toml", help="Day sheet in which the runs are named.")
 @click.option(
     "--name",
@@ -45,16 +42,8 @@ if TYPE_CHECKING:
     metavar="N",
     help="Hear run N, counted from 1; 0 for silence. Repeat for more.  [default: all, panned]",
 )
-@click.option(
-    "--lead",
-    "lead_s",
-    type=click.FloatRange(0, 60),
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Time shown before the launch.",
-)
-@with_options(units_option, split_option, same_clock_option, column_option, layout_option)
+@lead_option
+@together_options
 @encoder_options
 @hardware_option
 @quiet_option
@@ -86,10 +75,7 @@ def grid(
         reports = grid_runs(
             sides, output, request_of(options), sound=sound, lead_s=lead_s, progress=progress
         )
-    for side, report in zip(sides, reports, strict=True):
-        say(f"{side.name}:")
-        for line in report.lines:
-            say(f"  {line}")
+    say_reports([side.name for side in sides], reports)
 
 
 def sides_of(items: Sequence[str], same_clock: bool) -> tuple[PairRun, ...]:

@@ -3,27 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-from overlay.cli.pictures import hardware_option, layout_option
-from overlay.cli.shared import (
-    column_option,
-    encoder_options,
-    parse_columns,
-    quiet_option,
-    same_clock_option,
-    say,
-    shown_progress,
-    split_option,
-    units_option,
+from overlay.cli.pictures import (
+    hardware_option,
+    lead_option,
+    output_option,
+    request_of,
+    say_reports,
+    together_options,
 )
+from overlay.cli.shared import encoder_options, quiet_option, shown_progress
 from overlay.errors import UsageError
 
 
 @click.command(short_help="Set two runs side by side from the same launch.")
 @click.argument("items", metavar="CLIP_A LOG_A CLIP_B LOG_B | RUN_A RUN_B", nargs=-1, required=True)
-@click.option("-o", "--output", required=True, metavar="OUT.mp4", help="The clip to write.")
+@output_option
 @click.option("--sheet", metavar="DAY.toml", help="Day sheet in which RUN_A and RUN_B are named.")
 @click.option("--name-a", metavar="TEXT", help="Name of the first run.  [default: of its clip]")
 @click.option("--name-b", metavar="TEXT", help="Name of the second run.  [default: of its clip]")
@@ -41,20 +39,8 @@ from overlay.errors import UsageError
     show_default=True,
     help="Sound of both (panned left and right) or of one.",
 )
-@click.option(
-    "--lead",
-    "lead_s",
-    type=click.FloatRange(0, 60),
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Time shown before the launch.",
-)
-@units_option
-@split_option
-@same_clock_option
-@column_option
-@layout_option
+@lead_option
+@together_options
 @encoder_options
 @hardware_option
 @quiet_option
@@ -69,23 +55,14 @@ def pair(
     stacked: bool,
     sound: str,
     lead_s: float,
-    units: str,
-    splits: tuple[str, ...],
-    same_clock: bool,
-    columns: tuple[str, ...],
-    codec: str,
-    quality: int | None,
-    preset: str,
-    layout: str | None,
-    hardware: bool,
     quiet: bool,
+    **options: Any,
 ) -> None:
     """Set two runs side by side, both starting at their launch, with the gap between them.
 
     The gap bar shows seconds at the same distance and metres at the same time. The shorter run's
     last frame is held until the other finishes.
     """
-    from overlay.jobs.draw import DrawRequest
     from overlay.jobs.pair import PairRun, pair_runs
 
     if sheet is not None:
@@ -93,6 +70,7 @@ def pair(
 
         first, second = paired_from_sheet(sheet, items)
     elif len(items) == 4:
+        same_clock = options["same_clock"]
         first = PairRun(items[0], (items[1], *more_a), Path(items[0]).stem, same_clock)
         second = PairRun(items[2], (items[3], *more_b), Path(items[2]).stem, same_clock)
     else:
@@ -100,29 +78,16 @@ def pair(
             f"pair takes CLIP_A LOG_A CLIP_B LOG_B, or two names of runs with --sheet; "
             f"{len(items)} words were given"
         )
-    request = DrawRequest(
-        units=units,
-        splits=splits,
-        columns=parse_columns(columns),
-        codec=codec,
-        quality=quality,
-        preset=preset,
-        hardware=hardware,
-        layout=layout,
-    )
     names = (name_a or first.name, name_b or second.name)
     with shown_progress(quiet=quiet) as progress:
         reports = pair_runs(
             first.named(names[0]),
             second.named(names[1]),
             output,
-            request,
+            request_of(options),
             arrangement="stacked" if stacked else "side by side",
             sound=sound,
             lead_s=lead_s,
             progress=progress,
         )
-    for name, report in zip(names, reports, strict=True):
-        say(f"{name}:")
-        for line in report.lines:
-            say(f"  {line}")
+    say_reports(names, reports)

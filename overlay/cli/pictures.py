@@ -14,6 +14,7 @@ from overlay.cli.shared import (
     parse_columns,
     parse_covers,
     same_clock_option,
+    say,
     split_option,
     units_option,
     with_options,
@@ -22,7 +23,7 @@ from overlay.errors import UsageError
 
 if TYPE_CHECKING:
     from overlay.gauges.layout import GaugeKind
-    from overlay.jobs.draw import DrawRequest
+    from overlay.jobs.draw import DrawReport, DrawRequest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 KINDS: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder", "accel", "strip")
@@ -41,6 +42,22 @@ hardware_option = click.option(
     "--hardware",
     is_flag=True,
     help="Encode by hardware where a trial shows that it works; else by software, and say so.",
+)
+output_option = click.option(
+    "-o", "--output", required=True, metavar="OUT.mp4", help="The clip to write."
+)
+lead_option = click.option(
+    "--lead",
+    "lead_s",
+    type=click.FloatRange(0, 60),
+    default=1.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Time shown before the launch.",
+)
+# Of clips that show several runs.
+together_options = with_options(
+    units_option, split_option, same_clock_option, column_option, layout_option
 )
 run_options = with_options(
     units_option,
@@ -88,3 +105,11 @@ def request_of(options: dict[str, Any], **more: Any) -> DrawRequest:
     same = ("units", "same_clock", "offset_s", "layout", "codec", "quality", "preset", "hardware")
     made |= {name: options[name] for name in same if name in options}
     return DrawRequest(**made | more)
+
+
+def say_reports(names: Sequence[str], reports: Sequence[DrawReport]) -> None:
+    """What is known of each run, under its name."""
+    for name, report in zip(names, reports, strict=True):
+        say(f"{name}:")
+        for line in report.lines:
+            say(f"  {line}")

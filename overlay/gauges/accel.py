@@ -70,10 +70,13 @@ class AccelBar:
         self._zero = self._pad + round(BACKWARD_SHARE * (width - 2 * self._pad))
         self._inset = round(0.06 * used)
         self._per_px = full_scale_mps2 / (width - self._pad - self._inset - self._zero)
-        self.smallest_digits_px = 0.22 * used
+        self.smallest_digits_px = 0.225 * used
         ground = (GROUND, PLATE_ALPHA)
         self._big = Tiles(face(0.37 * used, bold=True), INK, *ground)
-        self._side = Tiles(face(0.22 * used), QUIET_INK, *ground, ALL)
+        side = face(0.225 * used)
+        self._side = Tiles(side, QUIET_INK, *ground, ALL)
+        self._pm = Tiles(side, QUIET_INK, *ground, "0123456789.± ")  # no room for descenders
+        self._lines = (round(top + 0.28 * used), round(top + 0.58 * used))
         self._make_layers(hue)
 
     def _make_layers(self, hue: Color) -> None:
@@ -115,13 +118,22 @@ class AccelBar:
         if float(shown.replace("−", "-")) == 0.0:
             shown = shown.replace("−", " ")
         left = self._big.write_number(frame, shown, self._pad, self._baseline)
-        aside = f" {self._unit}"
-        if math.isfinite(values.sigma_mps2):
-            aside += " " + plus_minus(half / self._per_unit, self._decimals)
-        if left + self._side.width(aside) > self.size[0] - self._pad:
-            aside = f" {self._unit}"
-        self._side.write(frame, aside, left, self._baseline)
+        self._write_aside(frame, left, half if math.isfinite(values.sigma_mps2) else None)
         return frame
+
+    def _write_aside(self, frame: Rgba, left: int, half: float | None) -> None:
+        """Unit and ± after the digits: in one line, or one above the other where it is narrow."""
+        unit = f" {self._unit}"
+        pm = "" if half is None else " " + plus_minus(half / self._per_unit, self._decimals)
+        if left + self._side.width(unit + pm) <= self.size[0] - self._pad:
+            self._side.write(frame, unit + pm, left, self._baseline)
+            return
+        if not pm or left + self._pm.width(pm) > self.size[0]:
+            self._side.write(frame, unit, left, self._baseline)
+            return
+        upper, lower = self._lines
+        self._side.write(frame, unit, left, upper)
+        self._pm.write(frame, pm, left, lower)
 
     def _grow(self, frame: Rgba, accel: float, half: float) -> None:
         """Lay the bar from the post, forward or (in a mirrored view) backward."""

@@ -36,6 +36,7 @@ from overlay.gauges.values import CombValues
 
 LEAST_SIZE = (120, 40)
 STEPS_RPM = (25, 50, 100, 125, 200, 250, 500, 1000)
+CAPTION_SHARE = 0.71  # of the labels' height; it has no digits
 TAG_GAP_SHARE = 0.2  # of a tag's height, between two
 SHOWN_STEP_RPM = 10  # digits are rounded to this: single revs only flicker
 
@@ -61,20 +62,24 @@ def _plan(width: int, height: int, full_scale_rpm: float) -> _Plan:
     pad = round(0.09 * unit)
     room = width - 2 * pad
     narrowest = max(4.0, 0.062 * unit)
-    for step in STEPS_RPM:
-        count = math.ceil(full_scale_rpm / step)
-        pitch = room // count
-        if pitch >= narrowest:
-            break
-    else:
+    counts = {step: math.ceil(full_scale_rpm / step) for step in STEPS_RPM}
+    fitting = [step for step, count in counts.items() if room // count >= narrowest]
+    if not fitting:
         raise UsageError(f"comb: {full_scale_rpm:.0f} rpm do not fit {width} px; make it wider")
+
+    def filled(step: int) -> float:
+        return room // counts[step] * counts[step] / room
+
+    # The finest teeth of whole pixels that reach from side to side, or nearly so.
+    step = next((one for one in fitting if filled(one) >= 0.95), max(fitting, key=filled))
+    count, pitch = counts[step], room // counts[step]
     return _Plan(
         pad=pad,
         digits_cap=0.27 * unit,
-        label_cap=0.155 * unit,
+        label_cap=0.188 * unit,
         digits_baseline=round(top + 0.36 * unit),
-        teeth=(round(top + 0.44 * unit), round(top + 0.72 * unit)),
-        label_baseline=round(top + 0.918 * unit),
+        teeth=(round(top + 0.43 * unit), round(top + 0.70 * unit)),
+        label_baseline=round(top + 0.925 * unit),
         x0=pad + (room - count * pitch) // 2,
         pitch=pitch,
         tooth=max(2, pitch - max(1, round(0.3 * pitch))),
@@ -128,7 +133,7 @@ class Comb:
         self._limiter = math.inf if limiter_rpm is None else limiter_rpm
         self._big = Tiles(face(plan.digits_cap, bold=True), INK, GROUND, PLATE_ALPHA)
         self._caption = ("rpm", "sound") if from_sound else ("", "rpm")
-        small = face(plan.label_cap * 0.86)
+        small = face(plan.label_cap * CAPTION_SHARE)
         self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, ALL)
         self._make_layers(hue, caution_rpm)
         self._tags = self._make_tags()
@@ -141,7 +146,7 @@ class Comb:
         room = self.size[0] - plan.pad - self._caption_left() - round(0.3 * plan.digits_cap)
         room -= self._small.width(max(self._caption, key=len))
         tags: dict[str, Rgba] = {}
-        for share, word in ((0.84, "limiter"), (0.84, "cut"), (0.7, "cut"), (0.56, "cut")):
+        for share, word in ((0.7, "limiter"), (0.7, "cut"), (0.58, "cut"), (0.46, "cut")):
             tag = face(plan.label_cap * share, bold=True)
             tags = {"cut": chip(word, tag, CUT), "spin": chip("spin", tag, SPIN)}
             gap = TAG_GAP_SHARE * tags["cut"].shape[0]
@@ -232,16 +237,16 @@ class Comb:
         if caution_rpm is None:
             return None
         text = f"stock {caution_rpm:.0f}"
-        type_face = self._small.face
+        type_face = face(plan.label_cap)
         width = type_face.width(text) + round(1.3 * type_face.cap_px)
         taken = self._caption_left() + self._small.width("sound") + plan.pad
         if width > self.size[0] - taken - plan.pad:
             return None
-        canvas = Canvas(width, self._small.height_px)
+        canvas = Canvas(width, math.ceil(1.1 * type_face.cap_px))
         canvas.box((0, 0, *canvas.size), GROUND, alpha=PLATE_ALPHA)
         cap = type_face.cap_px
-        _triangle(canvas, 0.45 * cap, self._small.rise_px - 0.85 * cap, 0.42 * cap)
-        put_text(canvas, text, width, self._small.rise_px, type_face, QUIET_INK, anchor="right")
+        _triangle(canvas, 0.45 * cap, 0.25 * cap, 0.42 * cap)
+        put_text(canvas, text, width, 1.07 * cap, type_face, QUIET_INK, anchor="right")
         return canvas.rgba()
 
     def draw(self, values: CombValues) -> Rgba:
@@ -297,8 +302,7 @@ class Comb:
         self._big.write_number(frame, text, plan.pad, plan.digits_baseline)
         right = self.size[0] - plan.pad
         if self._note is not None and not (values.is_cutting or values.is_spinning):
-            rise = round(plan.digits_cap - self._small.face.cap_px)
-            top = plan.digits_baseline - rise - self._small.rise_px
+            top = plan.digits_baseline - round(plan.digits_cap + 0.07 * plan.label_cap)
             paste(frame, self._note, right - self._note.shape[1], top)
         for shows, kind in ((values.is_cutting, "cut"), (values.is_spinning, "spin")):
             if shows:

@@ -53,11 +53,11 @@ def _plan(width: int, height: int) -> _Plan:
     return _Plan(
         pad=pad,
         digits_cap=0.29 * unit,
-        label_cap=0.17 * unit,
+        label_cap=0.192 * unit,
         baseline=round(top + 0.40 * unit),
         bar=(bar_top, bar_bottom),
         core=(bar_top + strip, bar_bottom - strip),
-        names_baseline=round(top + 0.905 * unit),
+        names_baseline=round(top + 0.92 * unit),
         middle=width / 2,
         reach=width / 2 - pad - 0.1 * unit,
     )

@@ -31,7 +31,6 @@ from overlay.gauges.values import LadderValues, RungState
 LEAST_SIZE = (120, 32)
 ADVANCE_IN_CAPS = 0.856  # one advance over the height of digits (0.65 em over 0.76 em)
 COMPACT_SHARE = 0.75  # text smaller than this share of what the height allows gives up its tags
-PM_SHARE = 0.88  # height of the ± over that of the time
 PM_TEXT = "±.88"
 
 
@@ -61,12 +60,12 @@ class Ladder:
             raise UsageError("ladder: needs one goal at least; name splits in the day sheet")
         self.size = (width, height)
         self.labels = tuple(labels)
-        self._pad = round(min(0.05 * width, 0.16 * height / len(labels) + 4))
+        self._pad = round(min(0.05 * width, 0.24 * height / len(labels)))
         self._pitch = (height - 1.2 * self._pad) / len(labels)
         longest = max(len(label) for label in labels)
         # Columns in advances of the label's face: label, gap, time and its ±; then gap and tag.
-        columns, tag_columns = longest + 0.6 + 4.55 + 0.5 + 3.1, 3.6
-        cap = 0.48 * self._pitch
+        columns, tag_columns = longest + 0.6 + 4.55 + 0.5 + 3.52, 3.6
+        cap = 0.495 * self._pitch
         room = (width - 2 * self._pad) / ADVANCE_IN_CAPS
         if room / (columns + tag_columns) > COMPACT_SHARE * cap:
             columns += tag_columns  # else the colours in the rung must do
@@ -77,7 +76,7 @@ class Ladder:
                 "show fewer splits or make it larger"
             )
         self._cap = cap
-        self.smallest_digits_px = PM_SHARE * cap
+        self.smallest_digits_px = cap
         self._bar_px = max(2, round(0.13 * self._pitch))
         self._make_tiles()
         self._make_layers(hue)
@@ -88,7 +87,7 @@ class Ladder:
         self._label = Tiles(face(cap), QUIET_INK, *ground, ALL)
         self._label_lit = Tiles(face(cap), INK, *ground, ALL)
         self._time = Tiles(face(cap, bold=True), INK, *ground)
-        self._pm = Tiles(face(cap * PM_SHARE), QUIET_INK, *ground)
+        self._pm = Tiles(face(cap), QUIET_INK, *ground)
         self._reason = Tiles(face(cap * 0.82), QUIET_INK, *ground, ALL)
         tag = face(cap * 0.54, bold=True)
         self._tags = {

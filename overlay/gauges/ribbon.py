@@ -36,7 +36,6 @@ from overlay.gauges.values import RibbonValues
 from overlay.units import mps_per
 
 LEAST_SIZE = (160, 40)
-SMALL_SHARE = 0.95  # of the labels' height: unit and ±
 
 
 @dataclass(frozen=True)
@@ -69,7 +68,7 @@ def _plan(width: int, height: int) -> _Plan:
     return _Plan(
         pad=pad,
         digits_cap=0.335 * unit,
-        label_cap=0.155 * unit,
+        label_cap=0.158 * unit,
         digits_baseline=digits_baseline,
         rail=(rail_bottom - rail_height, rail_bottom),
         tape=(tape_top, tape_bottom),
@@ -135,7 +134,7 @@ class Ribbon:
             raise UsageError(f"ribbon: full scale {full_scale_mps} m/s must be above zero")
         self.size = (width, height)
         self.full_scale_mps = full_scale_mps
-        self.smallest_digits_px = SMALL_SHARE * _plan(width, height).label_cap
+        self.smallest_digits_px = _plan(width, height).label_cap
         self._per_unit = mps_per(unit)
         self._plan = _plan(width, height)
         self._whole_digits = 3 if full_scale_mps / self._per_unit >= 100 else 2
@@ -146,7 +145,7 @@ class Ribbon:
     def _make_tiles(self, unit: str) -> None:
         plan = self._plan
         self._big = Tiles(face(plan.digits_cap, bold=True), INK, GROUND, PLATE_ALPHA)
-        small = face(plan.label_cap * SMALL_SHARE)
+        small = face(plan.label_cap)
         self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, unit)
         # No descenders in these tiles: the rail runs close below.
         self._pm = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, "0123456789.±")
@@ -157,7 +156,7 @@ class Ribbon:
         self._aside = digits + gap
         self._block = digits + gap + aside
         # Raised a little above the digits, so that its descenders clear the ± below.
-        rise = 1.035 * plan.digits_cap - self._small.face.cap_px
+        rise = 1.1 * plan.digits_cap - self._small.face.cap_px
         self._unit_baseline = plan.digits_baseline - round(rise)
 
     def _make_layers(

@@ -59,7 +59,7 @@ class Strip:
         self.length_m = length_m
         self._hues = tuple(hues or (build_hue(index) for index in range(len(names))))
         self._pad = round(min(0.1 * height, 0.04 * width))
-        self._label_cap = min(0.19 * height, 0.06 * width)
+        self._label_cap = min(0.195 * height, 0.06 * width)
         self.smallest_digits_px = self._label_cap
         self._lane_pitch = (height - 2 * self._pad - 1.45 * self._label_cap) / len(names)
         self._name_cap = min(0.74 * self._lane_pitch, self._label_cap)

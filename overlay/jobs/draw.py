@@ -152,6 +152,18 @@ def read_and_align(
     return separate_by_sound(aligned, cylinders=machine.cylinders, strokes=machine.strokes)
 
 
+def work_out(
+    clip: str | Path,
+    logs: Sequence[str | Path],
+    target: str | Path,
+    request: DrawRequest,
+    *,
+    progress: Progress = silent,
+) -> RunAnalysis:
+    """Read and align one run, and work it out as the request wants it."""
+    return analyse(read_and_align(clip, logs, target, request, progress=progress), request)
+
+
 def draw_aligned(
     aligned: AlignedRun, target: str | Path, request: DrawRequest, *, progress: Progress = silent
 ) -> DrawReport:
@@ -202,6 +214,8 @@ def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges,
 
 def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
     """The run as the request wants it."""
+    from overlay.runs.marks import find_heard_cuts
+
     if request.offset_s is not None:
         aligned = with_offset(aligned, request.offset_s)
     require_determined(aligned)
@@ -214,9 +228,14 @@ def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
         driveline=machine.driveline,
         rpm_timing=time_rpm(aligned, **engine),
     )
-    if request.rpm_from_sound and aligned.inputs.rpm_log is None:
-        return replace(run, rpm=rpm_heard(aligned, limiter_rpm=machine.limiter_rpm, **engine))
-    return run
+    if not request.rpm_from_sound or aligned.inputs.rpm_log is not None:
+        return run
+    heard = rpm_heard(aligned, limiter_rpm=machine.limiter_rpm, **engine)
+    if heard is None:
+        return run
+    cuts = find_heard_cuts(run.kinematics, run.launch, heard)
+    marks = tuple(sorted((*run.marks, *cuts), key=lambda mark: (mark.start_s, mark.kind)))
+    return replace(run, rpm=heard, marks=marks)
 
 
 def goals_for(request: DrawRequest) -> tuple[SplitGoal, ...]:

@@ -92,7 +92,7 @@ def placed_words(
     ndarray, int, int
         The plate, and its left and top; in the region's corner if there is no room at all.
     """
-    for share in (1.0, 0.85, 0.7):
+    for share in (1.0, 0.9, 0.8):
         picture = word_plate(text, share * cap_px, hue=hue, quiet=quiet)
         place = free_place(region, (picture.shape[1], picture.shape[0]), taken)
         if place is not None:

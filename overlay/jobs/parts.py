@@ -11,10 +11,9 @@ from overlay.jobs.analyse import RunAnalysis
 from overlay.jobs.draw import (
     DrawReport,
     DrawRequest,
-    analyse,
     placed_gauges,
-    read_and_align,
     run_lines,
+    work_out,
 )
 from overlay.jobs.progress import Progress, silent
 from overlay.render import Caption, Mark
@@ -51,8 +50,7 @@ def still_run(
     length_s = probe(clip).duration_s
     if not 0 <= at_s <= length_s:
         raise UsageError(f"{clip}: no picture at {at_s:.3f} s; the clip lasts {length_s:.3f} s")
-    aligned = read_and_align(clip, logs, target, request, progress=progress)
-    run = analyse(aligned, request)
+    run = work_out(clip, logs, target, request, progress=progress)
     gauges, _ = placed_gauges(run, request)
     shown_s = still(run.clip, gauges.layers, at_s, target, covers=request.covers)
     return DrawReport(run, (f"wrote {target}: the picture at {shown_s:.3f} s",))
@@ -81,8 +79,7 @@ def layer_run(
     from overlay.render import alpha_clip
 
     _require_suffix(target, (".mov", ".webm"), "use .mov (ProRes 4444) or .webm (VP9)")
-    aligned = read_and_align(clip, logs, target, request, progress=progress)
-    run = analyse(aligned, request)
+    run = work_out(clip, logs, target, request, progress=progress)
     gauges, _ = placed_gauges(run, request)
     made = alpha_clip(
         run.clip,
@@ -120,8 +117,7 @@ def tag_run(
         raise UsageError(f"{clip}: shows several runs; name a clip of one run")
     drawn = () if imprint is None else imprint.boxes
     request = replace(request, covers=(*request.covers, *drawn))
-    aligned = read_and_align(clip, logs, target, request, progress=progress)
-    run = analyse(aligned, request)
+    run = work_out(clip, logs, target, request, progress=progress)
     marks, captions = marks_of(run), captions_of(run, request.units)
     add_marks(clip, target, marks=marks, captions=captions)
     said = f"wrote {target}: {len(marks)} chapter marks, {len(captions)} lines of timed text"

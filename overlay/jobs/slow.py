@@ -11,10 +11,9 @@ from overlay.gauges.palette import SPIN
 from overlay.jobs.draw import (
     DrawReport,
     DrawRequest,
-    analyse,
     placed_gauges,
-    read_and_align,
     run_lines,
+    work_out,
 )
 from overlay.jobs.labels import cap_for, placed_words, safe_region, shown_while
 from overlay.jobs.progress import Progress, silent
@@ -58,8 +57,7 @@ def slow_run(
 
     container_of(Path(target))
     slowed = slowed_times(probe(clip), from_s, to_s, factor)
-    aligned = read_and_align(clip, logs, target, request, progress=progress)
-    run = analyse(aligned, request)
+    run = work_out(clip, logs, target, request, progress=progress)
     gauges, imprint = placed_gauges(run, request)
     size = even_size(run.clip)
     picture, x, y = placed_words(

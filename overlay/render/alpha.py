@@ -35,6 +35,12 @@ _VP9 = (
 _KINDS = {".mov": _PRORES, ".webm": _VP9}
 
 
+def encoder_arguments(suffix: str) -> tuple[str, ...]:
+    """What the encoder for ``.mov`` or ``.webm`` is told, with the format of its pictures."""
+    encoder, pixel_format, *_ = _KINDS[suffix]
+    return (*encoder, "-pix_fmt", pixel_format)
+
+
 def alpha_clip(
     source: ClipFacts | str | os.PathLike[str],
     layers: Sequence[Layer],

@@ -6,29 +6,17 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from pathlib import Path
 
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, as_cover, cover_chain
-from overlay.render.encoder import EncodeOptions, choose_encoder
-from overlay.render.graph import layer_chains, nanoseconds, overlay_chain
-from overlay.render.layers import Layer, require_inside
+from overlay.render.covers import Cover
+from overlay.render.encoder import EncodeOptions
+from overlay.render.graph import nanoseconds
+from overlay.render.layers import Layer
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, Outcome, run
-from overlay.render.source import (
-    base_chain,
-    color_arguments,
-    container_of,
-    even_size,
-    facts_of,
-    matrix_of,
-    range_of,
-    restamp,
-    sound_arguments,
-    streams_of,
-    tick_of,
-)
+from overlay.render.ready import make_ready, picture_graph
+from overlay.render.source import color_arguments, sound_arguments, tick_of
 
 _HIGH_RANGE = ("smpte2084", "arib-std-b67")
 
@@ -71,23 +59,15 @@ def draw_clip(
     """
     started = time.monotonic()
     options = options or EncodeOptions()
-    facts = facts_of(source)
-    final = Path(target)
-    suffix = container_of(final)
-    forbid_overwriting_inputs(final, [require_file(facts.path)])
-    width, height = even_size(facts)
-    require_inside(layers, width, height)
-    encoder = choose_encoder(options, bit_depth=facts.bit_depth)
-    streams = streams_of(facts.path)
-    base, notes = base_chain(facts, encoder.pixel_format)
-    if streams.is_restamped:
-        base = f"{restamp(facts)},{base}"
-    sound, said = sound_arguments(streams.sounds if options.sound else [], suffix)
+    ready = make_ready(source, layers, target, options)
+    facts, encoder, suffix = ready.facts, ready.encoder, ready.suffix
+    sound, said = sound_arguments(ready.streams.sounds if options.sound else [], suffix)
     if not options.sound:
         said = "left out as asked"
-    hidden = [as_cover(box) for box in covers]
-    graph = _graph(facts, layers, hidden, base, encoder.pixel_format)
-    after = ["-filter_complex", graph, "-map", "[out]", *sound]
+    # Layer pictures are stamped on footage time; the footage keeps the container's own times.
+    onto = f"setpts=PTS+({int(facts.frame_times.pts[0])})"
+    graph = picture_graph(ready, layers, covers, onto=onto)
+    after = ["-filter_complex", ";".join(graph), "-map", "[out]", *sound]
     after += video_arguments(
         encoder, tick_of(facts.frame_times.time_base), suffix
     ) + color_arguments(facts)
@@ -95,7 +75,7 @@ def draw_clip(
     times_s = facts.frame_times.seconds
     stamps = nanoseconds(facts.frame_times)
     feeds = [Feed(layer, times_s, stamps) for layer in layers]
-    with written_whole(final) as part:
+    with written_whole(ready.final) as part:
         after += [*_start_at_zero(facts), os.fspath(part.absolute())]
         outcome = run(
             ["-copyts", "-i", named(facts.path)],
@@ -104,7 +84,7 @@ def draw_clip(
             total_s=facts.duration_s,
             progress=progress,
         )
-    notes = [*notes, *encoder.notes, *_losses(facts, outcome)]
+    notes = [*ready.notes, *encoder.notes, *_losses(facts, outcome)]
     if facts.color_transfer in _HIGH_RANGE:
         notes.append(
             "the footage is of high dynamic range, which is kept; gauges are mixed in as they "
@@ -114,8 +94,8 @@ def draw_clip(
         notes.append("MKV keeps times to a thousandth of a second; MP4 and MOV keep them exactly")
     return RenderReport(
         target=os.fspath(target),
-        width=width,
-        height=height,
+        width=ready.size[0],
+        height=ready.size[1],
         frames=outcome.frames,
         duration_s=facts.duration_s,
         encoder=encoder.name,
@@ -125,25 +105,6 @@ def draw_clip(
         elapsed_s=time.monotonic() - started,
         notes=tuple(notes),
     )
-
-
-def _graph(
-    facts: ClipFacts,
-    layers: Sequence[Layer],
-    covers: Sequence[Cover],
-    base: str,
-    pixel_format: str,
-) -> str:
-    """The whole filter graph: footage, covers, then layers."""
-    first = int(facts.frame_times.pts[0])
-    # Layer pictures are stamped on footage time; the footage keeps the container's own times.
-    onto = f",settb={facts.frame_times.time_base},setpts=PTS+({first})"
-    prepared = layer_chains(layers, 1, matrix_of(facts), range_of(facts), pixel_format)
-    pieces = [f"[0:V:0]{base}[bare]"]
-    pieces += cover_chain(covers, "bare", "base", even_size(facts))
-    pieces += [f"{chain}{onto}[g{index}]" for index, chain in enumerate(prepared)]
-    pieces += overlay_chain(layers, "base", "out", pixel_format)
-    return ";".join(pieces)
 
 
 def _start_at_zero(facts: ClipFacts) -> list[str]:

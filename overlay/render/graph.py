@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from overlay.render.layers import Layer
 from overlay.timebase import FrameTimes
@@ -39,14 +40,85 @@ def layer_chains(
     ]
 
 
-def overlay_chain(layers: Sequence[Layer], base: str, result: str, pixel_format: str) -> list[str]:
-    """Filters that lay ``[g0]``, ``[g1]``, … on ``[base]`` in order, ending in ``[result]``."""
+def overlay_chain(
+    layers: Sequence[Layer], base: str, result: str, pixel_format: str, size: tuple[int, int]
+) -> list[str]:
+    """Filters that lay ``[g0]``, ``[g1]``, … on ``[base]`` in order, ending in ``[result]``.
+
+    Each `overlay` copies the whole picture that it lies on, and holds several. So where that
+    spares copies, a picture of `size` (width, height) is cut into bands, each layer lies on its
+    band alone, and the bands are put together once.
+    """
+    width, height = size
+    parts = bands(layers, height)
+    copied = height + sum(len(band.inside) * band.height for band in parts)
+    if copied >= len(layers) * height:
+        return _laid(layers, range(len(layers)), base, result, 0, pixel_format)
+    chain = [f"[{base}]split={len(parts)}" + "".join(f"[cut{i}]" for i in range(len(parts)))]
+    for index, band in enumerate(parts):
+        chain.append(f"[cut{index}]crop={width}:{band.height}:0:{band.top}[band{index}]")
+        chain += _laid(layers, band.inside, f"band{index}", f"laid{index}", band.top, pixel_format)
+    joined = "".join(f"[laid{index}]" for index in range(len(parts)))
+    return [*chain, f"{joined}vstack=inputs={len(parts)}[{result}]"]
+
+
+@dataclass(frozen=True)
+class Band:
+    """Rows of the picture, even in number, and the indices of the layers on them."""
+
+    top: int
+    height: int
+    inside: tuple[int, ...] = ()
+
+
+def bands(layers: Sequence[Layer], height: int) -> list[Band]:
+    """A picture's rows divided so that each layer lies wholly on one band.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from overlay.render.layers import still_layer
+    >>> tile = np.zeros((10, 4, 4), np.uint8)
+    >>> layers = [still_layer(0, 60, tile), still_layer(0, 0, tile), still_layer(8, 66, tile)]
+    >>> for band in bands(layers, 100):
+    ...     print(band)
+    Band(top=0, height=10, inside=(1,))
+    Band(top=10, height=50, inside=())
+    Band(top=60, height=16, inside=(0, 2))
+    Band(top=76, height=24, inside=())
+    """
+    found: list[Band] = []
+    end = 0
+    for index in sorted(range(len(layers)), key=lambda index: layers[index].y):
+        top, bottom = layers[index].y, layers[index].y + layers[index].height
+        bottom += bottom % 2
+        if found and top < end:
+            last = found.pop()
+            inside = tuple(sorted((*last.inside, index)))
+            found.append(Band(last.top, max(end, bottom) - last.top, inside))
+        else:
+            if top > end:
+                found.append(Band(end, top - end))
+            found.append(Band(top, bottom - top, (index,)))
+        end = max(end, bottom)
+    return found if end >= height else [*found, Band(end, height - end)]
+
+
+def _laid(
+    layers: Sequence[Layer],
+    inside: Sequence[int],
+    base: str,
+    result: str,
+    top: int,
+    pixel_format: str,
+) -> list[str]:
+    """Filters that lay some of the layers on a picture that begins at row `top`."""
     kind = "yuv420p10" if "10" in pixel_format else "yuv420"
-    chain, last = [], base
-    for index, layer in enumerate(layers):
-        made = result if index == len(layers) - 1 else f"{base}{index}"
-        chain.append(
-            f"[{last}][g{index}]overlay=x={layer.x}:y={layer.y}:eval=init:format={kind}[{made}]"
-        )
-        last = made
-    return chain if layers else [f"[{base}]null[{result}]"]
+    if not inside:
+        return [f"[{base}]null[{result}]"]
+    names = [base, *(f"{base}on{index}" for index in inside[:-1]), result]
+    return [
+        f"[{under}][g{index}]overlay=x={layers[index].x}:y={layers[index].y - top}"
+        f":eval=init:format={kind}[{made}]"
+        for index, under, made in zip(inside, names[:-1], names[1:], strict=True)
+    ]

@@ -344,7 +344,9 @@ def _graph(
     tick = 1 / line.rate_hz
     prepared = layer_chains(layers, len(facts), colors.matrix, "tv", encoder.pixel_format)
     pieces += [f"{chain},settb={tick}[g{index}]" for index, chain in enumerate(prepared)]
-    pieces += overlay_chain(layers, "base", "out", encoder.pixel_format)
+    pieces += overlay_chain(
+        layers, "base", "out", encoder.pixel_format, (geometry.width, geometry.height)
+    )
     for index in heard:
         origin_s = _origin_s(facts[index], line.starts_s[index])
         channels = "mono" if len(heard) > 1 else "stereo"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import re
 import signal
@@ -176,7 +177,7 @@ def run(
             command += ["-probesize", "32", "-analyzeduration", "0", "-threads", "1"]
             command += ["-f", "matroska", "-i", f"pipe:{ends[0]}"]
         command += after
-        with _stopping_on_terminate():
+        with stopping_on_terminate():
             return _watch(command, feeds, reading, writing, total_s, progress)
     finally:
         for end in reading + writing:
@@ -194,6 +195,7 @@ def _watch(
 ) -> Outcome:
     """Start the process and its writers, follow it, and end it whatever happens."""
     started = time.monotonic()
+    _give_back()
     try:
         # A session of its own: Ctrl-C reaches this program only, which then ends the encoder
         # at once instead of letting it finish half a file.
@@ -204,6 +206,8 @@ def _watch(
             stderr=subprocess.PIPE,
             pass_fds=reading,
             start_new_session=True,
+            # Its many threads would each keep freed pictures for themselves.
+            env=os.environ | {"MALLOC_ARENA_MAX": "1"},
         )
     except OSError as error:
         raise EncoderError(f"{command[0]}: cannot be started: {error.strerror or error}") from error
@@ -283,6 +287,15 @@ def _as_error(code: int, words: list[str]) -> OutputError | EncoderError:
     return EncoderError(f"ffmpeg stopped with code {code}: {said}")
 
 
+def _give_back() -> None:
+    """Hand memory that earlier steps have freed back to the system, where the C library can.
+
+    Else reading the footage and making the gauges counts beside the encoder to the job's end.
+    """
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
+
+
 def _widen(pipe: int) -> None:
     with contextlib.suppress(ImportError, OSError):
         import fcntl
@@ -291,7 +304,7 @@ def _widen(pipe: int) -> None:
 
 
 @contextlib.contextmanager
-def _stopping_on_terminate() -> Iterator[None]:
+def stopping_on_terminate() -> Iterator[None]:
     """Let a request to terminate unwind this program, so that the encoder ends with it."""
     main = threading.current_thread() is threading.main_thread()
     if not main or signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL:

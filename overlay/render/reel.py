@@ -29,7 +29,7 @@ from overlay.render.layers import Layer
 from overlay.render.loudness import brought_to
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
 from overlay.render.pair import output_rate
-from overlay.render.pipeline import Feed, OnProgress, Progress, run
+from overlay.render.pipeline import Feed, OnProgress, Progress, run, stopping_on_terminate
 from overlay.render.source import (
     base_chain,
     container_of,
@@ -109,6 +109,7 @@ def make_reel(
     studio = _Studio(facts, encoder)
     ends = [card_picture(card, *studio.size) for card in (title, results)]
     with (
+        stopping_on_terminate(),
         written_whole(final) as part,
         tempfile.TemporaryDirectory(prefix=".reel-", dir=part.absolute().parent) as folder,
     ):

@@ -10,32 +10,21 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import Path
 
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, as_cover, cover_chain
-from overlay.render.encoder import EncodeOptions, choose_encoder, ffmpeg_path
-from overlay.render.graph import layer_chains, nanoseconds, overlay_chain
-from overlay.render.layers import Layer, require_inside
+from overlay.render.covers import Cover
+from overlay.render.encoder import EncodeOptions, ffmpeg_path
+from overlay.render.graph import nanoseconds
+from overlay.render.layers import Layer
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, run
+from overlay.render.ready import make_ready, picture_graph
 from overlay.render.sound import placed
-from overlay.render.source import (
-    base_chain,
-    color_arguments,
-    container_of,
-    even_size,
-    facts_of,
-    matrix_of,
-    range_of,
-    restamp,
-    streams_of,
-    tick_of,
-)
+from overlay.render.source import color_arguments, tick_of
 from overlay.timebase import FrameTimes
 
 SOUNDS = ("stretched", "muted")
@@ -158,20 +147,12 @@ def slow_clip(
     """
     started = time.monotonic()
     options = options or EncodeOptions()
-    facts = facts_of(source)
-    final = Path(target)
-    suffix = container_of(final)
     if sound not in SOUNDS:
         raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
-    forbid_overwriting_inputs(final, [require_file(facts.path)])
-    require_inside(layers, *even_size(facts))
-    encoder = choose_encoder(options, bit_depth=facts.bit_depth)
-    base, notes = base_chain(facts, encoder.pixel_format)
-    if streams_of(facts.path).is_restamped:
-        base = f"{restamp(facts)},{base}"
+    ready = make_ready(source, layers, target, options)
+    facts, encoder, suffix = ready.facts, ready.encoder, ready.suffix
     stamps = nanoseconds(slowed.shown)
-    hidden = [as_cover(box) for box in covers]
-    graph = _picture(facts, layers, hidden, base, encoder.pixel_format, slowed)
+    graph = picture_graph(ready, layers, covers, moved=_moved(slowed))
     audible = bool(options.sound and facts.audio_codec)
     graph += _sound(facts, slowed, sound) if audible else []
     after = ["-filter_complex", ";".join(graph), "-map", "[out]"]
@@ -180,7 +161,7 @@ def slow_clip(
     after += [*video_arguments(encoder, tick, suffix), *color_arguments(facts)]
     after += file_arguments(suffix, facts.created_utc, metadata or {})
     total_s = facts.duration_s + slowed.added_s
-    with written_whole(final) as part:
+    with written_whole(ready.final) as part:
         outcome = run(
             ["-copyts", "-i", named(facts.path)],
             [Feed(layer, facts.frame_times.seconds, stamps) for layer in layers],
@@ -191,8 +172,8 @@ def slow_clip(
     said = f"{sound} inside the slowed section" if audible else "none"
     return RenderReport(
         target=os.fspath(target),
-        width=even_size(facts)[0],
-        height=even_size(facts)[1],
+        width=ready.size[0],
+        height=ready.size[1],
         frames=outcome.frames,
         duration_s=total_s,
         encoder=encoder.name,
@@ -200,30 +181,19 @@ def slow_clip(
         sound=said,
         pictures=outcome.pictures,
         elapsed_s=time.monotonic() - started,
-        notes=(*notes, *encoder.notes, f"sound: {said}"),
+        notes=(*ready.notes, *encoder.notes, f"sound: {said}"),
     )
 
 
-def _picture(
-    facts: ClipFacts,
-    layers: Sequence[Layer],
-    covers: Sequence[Cover],
-    base: str,
-    pixel_format: str,
-    slowed: SlowedTimes,
-) -> list[str]:
-    first = int(facts.frame_times.pts[0])
+def _moved(slowed: SlowedTimes) -> str:
+    """A filter that sets the footage's times to the slowed ones.
+
+    Whole ticks throughout, so that a picture and its gauges meet exactly.
+    """
+    first = int(slowed.source.pts[0])
     start, end = slowed.edges
-    # Whole ticks throughout, so that a picture and its gauges meet exactly.
-    moved = (
-        f"setpts='PTS-({first})+{slowed.factor - 1}*(clip(PTS-({first}),{start},{end})-{start})'"
-    )
-    onto = f",settb={facts.frame_times.time_base}"
-    prepared = layer_chains(layers, 1, matrix_of(facts), range_of(facts), pixel_format)
-    pieces = [f"[0:V:0]{base},{moved}[bare]"]
-    pieces += cover_chain(covers, "bare", "base", even_size(facts))
-    pieces += [f"{chain}{onto}[g{index}]" for index, chain in enumerate(prepared)]
-    return pieces + overlay_chain(layers, "base", "out", pixel_format)
+    since = f"PTS-({first})"
+    return f"setpts='{since}+{slowed.factor - 1}*(clip({since},{start},{end})-{start})'"
 
 
 def _sound(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:

@@ -102,9 +102,9 @@ def _graph(
     pieces += cover_chain(covers, "bare", "base", (width, height))
     prepared = layer_chains(layers, 1, matrix, color_range, kind)
     pieces += [f"{chain},setpts=0[g{index}]" for index, chain in enumerate(prepared)]
-    pieces += overlay_chain(layers, "base", "laid", kind)
+    pieces += overlay_chain(layers, "base", "flat", kind, (width, height))
     pieces.append(
-        f"[laid]scale={wide}:{height}:in_color_matrix={matrix}:in_range={color_range}"
+        f"[flat]scale={wide}:{height}:in_color_matrix={matrix}:in_range={color_range}"
         ":flags=accurate_rnd+bicubic+full_chroma_int,format=rgb24,setsar=1[out]"
     )
     return ";".join(pieces)

@@ -18,6 +18,7 @@ from overlay.cli.main import invoke
 from overlay.footage import picture, probe
 from overlay.verify.finished import imprint_of
 from tests.clips import make_clip, run_ffmpeg
+from tests.disk import small_disk
 from tests.jobs.known import aligned, known_alignment, speed_log
 
 __all__ = ["known_alignment"]
@@ -279,33 +280,60 @@ def test_commands__ended_from_outside_leave_nothing(
 
 @pytest.fixture
 def tiny_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 100 kB."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=100k", "tmpfs", str(folder)]
-    if (
-        not sys.platform.startswith("linux")
-        or subprocess.run(mount, capture_output=True, check=False).returncode
-    ):
-        pytest.skip("a small file system can be made by the superuser of Linux only")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    with small_disk(tmp_path / "disk", 100) as folder:
+        yield folder
 
 
-@pytest.mark.parametrize("command", ["draw", "layer", "slow", "still", "teaser", "reel", "gauges"])
-def test_commands__full_disk(
-    files: tuple[str, str], tiny_disk: Path, capsys: pytest.CaptureFixture[str], command: str
-) -> None:
-    out = {"still": "b.png", "gauges": "b.png", "teaser": "b.gif", "layer": "b.mov"}
+def words_for(command: str, files: tuple[str, str], target: Path) -> list[str]:
+    """A command line that writes a file of over 100 kB."""
+    suffix = {"still": ".png", "gauges": ".png", "teaser": ".gif", "layer": ".mov"}
+    drawn = [*UNITS, "--quality", "1", *QUICK]
     words = {
         "still": [*files, "--at", "1", *UNITS],
         "gauges": [],
         "teaser": [files[0], "--width", "800"],
         "layer": [*files, *UNITS],
-        "draw": [*files, *UNITS, "--quality", "1", *QUICK],
-        "slow": [*files, *UNITS, "--from", "1", "--to", "2", "--quality", "1", *QUICK],
+        "draw": [*files, *drawn],
+        "pair": [*files, *files, *drawn],
+        "grid": [*files * 3, *drawn],
+        "slow": [*files, "--from", "1", "--to", "2", *drawn],
+        "join": [files[0], files[0]],
+        "tag": [*files, *UNITS],
         "reel": [files[0], "--title", "t", "--verdict-text", "v", *QUICK],
     }[command]
-    assert invoke([command, *words, "-o", str(tiny_disk / out.get(command, "b.mp4"))]) == 8
+    return [command, *words, "-o", str(target / f"b{suffix.get(command, '.mp4')}")]
+
+
+ENCODED = ["draw", "pair", "grid", "layer", "slow", "still", "teaser", "reel", "join", "tag"]
+
+
+@pytest.mark.parametrize("command", [*ENCODED, "gauges"])
+def test_commands__full_disk(
+    files: tuple[str, str], tiny_disk: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    assert invoke(words_for(command, files, tiny_disk)) == 8
     assert "space" in capsys.readouterr().err
     assert names(tiny_disk) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a script as a program")
+@pytest.mark.parametrize("command", ENCODED)
+def test_commands__encoder_that_dies(
+    files: tuple[str, str],
+    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    program = tmp_path_factory.mktemp("tools") / "encoder"
+    body = 'open(sys.argv[-1], "wb").write(b"half")\nprint("[error] no more", file=sys.stderr)'
+    program.write_text(f"#!{sys.executable}\nimport sys\n{body}\nsys.exit(7)\n")
+    program.chmod(0o755)
+    (tmp_path / "b.mp4").write_bytes(b"older")
+    before = names(tmp_path)
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(program))
+    assert invoke(words_for(command, files, tmp_path)) == 9
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+    assert names(tmp_path) == before
+    assert (tmp_path / "b.mp4").read_bytes() == b"older"

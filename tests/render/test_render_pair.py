@@ -253,3 +253,43 @@ def test_grid__refuses_what_cannot_be(tmp_path: Path) -> None:
         grid_clips([PairSide(clip, 0.5)] * 5, tmp_path / "c.mp4")
     with pytest.raises(UsageError, match="counted from 0"):
         grid_clips([PairSide(clip, 0.5)] * 3, tmp_path / "c.mp4", sound=[3])
+
+
+def test_pair__patches_keep_their_colours(tmp_path: Path) -> None:
+    """Codes of BT.709 primaries at 75 %, by ITU-R BT.709-6 item 3; none is near the gauges."""
+    codes = [(180, 128, 128), (63, 102, 212), (172, 41, 26), (51, 212, 120)]
+    picture = np.full((3, HIGH, WIDE), 128, np.uint8)
+    for column, code in enumerate(codes):
+        picture[:, :, column * 48 : column * 48 + 48] = np.array(code)[:, None, None]
+    planar = np.concatenate([picture[0], picture[1:, ::2, ::2].reshape(-1, WIDE)])
+    exact = {"preset": "ultrafast", "qp": "1"}
+    source = make_clip_of(
+        tmp_path / "a.mp4", [planar] * 30, range(30), time_base=Fraction(1, 30), options=exact
+    )
+    sides = PairSide(source, 0.5), PairSide(source, 0.4)
+    layers = [code_layer(48, 0), code_layer(240, 64)]
+    target = tmp_path / "c.mp4"
+    pair_clips(*sides, target, common=layers, lead_s=0.3, size=SIZE, options=EncodeOptions())
+    assert probe(target).color_space == "bt709"
+    _, yuv = frames(target)[12]
+    for left in (0, WIDE):
+        for column, code in enumerate(codes):
+            x = left + column * 48 + 12
+            found = yuv[:, 96:120, x : x + 24].reshape(3, -1).astype(float).mean(axis=1)
+            np.testing.assert_allclose(found, code, atol=2.0)
+
+
+def test_grid__sound_of_all_starts_with_the_launch(tmp_path: Path) -> None:
+    clip = even_clip(tmp_path / "plain.mp4", Fraction(30), 3)
+    launches = (1.0, 1.7, 0.9)
+    clips = [
+        with_tone(clip, tmp_path / f"{index}.mp4", launch_s, 440 + 100 * index)
+        for index, launch_s in enumerate(launches)
+    ]
+    sides = [PairSide(one, at_s, at_s + 1) for one, at_s in zip(clips, launches, strict=True)]
+    target = tmp_path / "c.mp4"
+    grid_clips(sides, target, lead_s=0.8, size=(2 * WIDE, 2 * HIGH), options=QUICK)
+    sound = read_sound(target)
+    assert sound is not None
+    late_s = [onset_s(sound.samples[:, channel], sound.rate_hz) - 0.8 for channel in (0, 1)]
+    assert np.abs(late_s).max() < 0.004

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
 import signal
@@ -21,6 +22,7 @@ from overlay.render.encoder import EncodeOptions, choose_encoder
 from overlay.render.layers import Layer, Picture
 from overlay.render.pipeline import Progress
 from tests.clips import make_clip
+from tests.disk import small_disk
 from tests.render.codes import code_layer
 
 QUICK = EncodeOptions(preset="ultrafast")
@@ -124,6 +126,32 @@ def test_run__signal_leaves_nothing(clip: Path, tmp_path: Path, number: signal.S
     assert left_in(tmp_path) == ["b.going"]
 
 
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="children are found through /proc")
+def test_run__killed_outright_leaves_nothing_under_the_name(clip: Path, tmp_path: Path) -> None:
+    root = Path(__file__).parents[2]
+    command = [sys.executable, "-c", SCRIPT, str(clip), str(tmp_path / "b.mp4")]
+    process = subprocess.Popen(command, cwd=root, stderr=subprocess.DEVNULL)
+    encoders: list[int] = []
+    try:
+        for _ in range(400):
+            if len(left_in(tmp_path)) == 2:
+                break
+            time.sleep(0.05)
+        tasks = Path(f"/proc/{process.pid}/task").iterdir()
+        encoders = [int(pid) for task in tasks for pid in (task / "children").read_text().split()]
+        process.kill()
+        process.wait()
+        assert left_in(tmp_path) == [f".b.{process.pid}.part.mp4", "b.going"]
+    finally:
+        process.kill()
+        process.wait()
+        for encoder in encoders:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(encoder, signal.SIGKILL)
+    assert len(encoders) == 1
+    assert "b.mp4" not in left_in(tmp_path)
+
+
 def fake(folder: Path, body: str) -> str:
     program = folder / "encoder"
     program.write_text(f"#!{sys.executable}\nimport os, sys, time\n{body}\n")
@@ -168,17 +196,8 @@ def test_run__encoder_missing(clip: Path, tmp_path: Path, monkeypatch: pytest.Mo
 
 @pytest.fixture
 def tiny_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 200 kB."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=200k", "tmpfs", str(folder)]
-    if (
-        not sys.platform.startswith("linux")
-        or subprocess.run(mount, capture_output=True, check=False).returncode
-    ):
-        pytest.skip("a small file system can be made by the superuser of Linux only")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    with small_disk(tmp_path / "disk", 200) as folder:
+        yield folder
 
 
 def test_run__full_disk(clip: Path, tiny_disk: Path) -> None:
