@@ -9,9 +9,11 @@ import numpy.typing as npt
 import pytest
 
 from overlay.footage import luma_crops
+from overlay.gauges import GapBar, GapValues, layout_for
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, contrast, luma_709
 from overlay.gauges.plate import PLATE_ALPHA
 from overlay.jobs.draw import DrawRequest, draw_run, placed_gauges
+from overlay.render import PairSide, pair_clips, still_layer
 from tests.clips import make_clip
 from tests.jobs.known import known_alignment, speed_log
 
@@ -43,7 +45,6 @@ def like(picture: npt.NDArray[np.uint8], color: tuple[int, int, int]) -> npt.NDA
 def test_finished_frames__text_contrast_in_every_gauge(
     tmp_path: Path, footage: str, size: tuple[int, int]
 ) -> None:
-    """WCAG 2.2, 1.4.3: 4.5:1, in both inks, against the brightest twentieth of the plate."""
     source, _, change = FOOTAGE[footage].partition(",")
     clip = make_clip(
         tmp_path / "a.mp4",
@@ -67,13 +68,40 @@ def test_finished_frames__text_contrast_in_every_gauge(
         found for found in luma_crops(tmp_path / "b.mp4", boxes) if found[0].t_s >= LOOK_S - 1e-6
     )
     for layer, shown in zip(layers, crops, strict=True):
-        meant = layer.draw(frame.t_s)
-        plain = like(meant, GROUND) & (np.abs(meant[..., 3] / 255 - PLATE_ALPHA) < 0.02)
-        ground = float(np.percentile(shown[plain], 95))
-        for ink in (INK, QUIET_INK):
-            here = like(meant, ink) & (meant[..., 3] == 255)
-            if here.sum() < 12:
-                continue
-            text = float(np.median(shown[here]))
-            assert grey_contrast(text, ground) >= 4.5, (layer, ink, text, ground)
-            assert text > luma_709(ink) - 60
+        check_contrast(layer.draw(frame.t_s), shown)
+
+
+def check_contrast(meant: npt.NDArray[np.uint8], shown: npt.NDArray[np.uint8]) -> None:
+    """WCAG 2.2, 1.4.3: 4.5:1, in both inks, against the brightest twentieth of the plate."""
+    plain = like(meant, GROUND) & (np.abs(meant[..., 3] / 255 - PLATE_ALPHA) < 0.02)
+    ground = float(np.percentile(shown[plain], 95))
+    for ink in (INK, QUIET_INK):
+        here = like(meant, ink) & (meant[..., 3] == 255)
+        if here.sum() < 12:
+            continue
+        text = float(np.median(shown[here]))
+        assert grey_contrast(text, ground) >= 4.5, (ink, text, ground)
+        assert text > luma_709(ink) - 60
+
+
+@pytest.mark.parametrize("footage", FOOTAGE)
+def test_finished_pair__text_contrast_in_the_gap_bar(tmp_path: Path, footage: str) -> None:
+    source, _, change = FOOTAGE[footage].partition(",")
+    clip = make_clip(
+        tmp_path / "a.mp4",
+        size=(360, 640),
+        seconds=1.2,
+        rate=5,
+        source=source.replace("color=", "color=c="),
+        video_filter=change or None,
+    )
+    size = (1280, 720)
+    (box,) = layout_for(*size, ["gap"], part="shared-side")
+    gauge = GapBar(box.width, box.height, names=("stock", "drum"))
+    meant = gauge.draw(GapValues(0.31, 2.4, 0.04)).copy()
+    layer = still_layer(box.x, box.y, meant)
+    sides = PairSide(clip, 0.2), PairSide(clip, 0.2)
+    pair_clips(*sides, tmp_path / "b.mp4", common=[layer], lead_s=0.2, size=size)
+    place = (box.x, box.y, box.width, box.height)
+    *_, (_, (shown,)) = luma_crops(tmp_path / "b.mp4", [place])
+    check_contrast(meant, shown)
