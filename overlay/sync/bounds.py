@@ -126,3 +126,41 @@ def total_lag_bound_s(
     unknown = [(shown_by_smoothing(log_t_s), math.inf)] if shown_by_smoothing else []
     log = delay_bound_s(log_t_s, shown, log_sigma_mps, others=unknown)
     return math.hypot(motion, log)
+
+
+def joint_lag_bound_s(
+    motion: tuple[float, float],
+    log_t_s: FloatArray,
+    log_sigma_mps: float,
+    shown: Curve,
+    *,
+    shown_by_smoothing: Curve,
+    shown_by_pitch: Curve,
+    pitch_sigma: float,
+) -> float:
+    """Bound of the total lag where nobody knows the speed curve, the smoothing and the pitch.
+
+    Then only what motion and log show differently tells, and an error of the gain that follows
+    acceleration looks much like another smoothing. Both noises are put on the log's samples, as
+    densities that add.
+
+    Parameters
+    ----------
+    motion : (float, float)
+        White noise of the motion signal, m/s, and its samples a second.
+    log_t_s : ndarray
+        Sample times of the log.
+    log_sigma_mps : float
+        Its white noise.
+    shown : callable
+        Speed that the receiver shows, without noise, at log times.
+    shown_by_smoothing, shown_by_pitch : callable
+        Derivative of `shown` by the smoothing at the same total, and what the receiver would make
+        of speed times acceleration.
+    pitch_sigma : float
+        Prior standard deviation of the gain that follows acceleration, s^2/m.
+    """
+    step_s = float(np.median(np.diff(log_t_s)))
+    sigma = math.hypot(log_sigma_mps, motion[0] / math.sqrt(motion[1] * step_s))
+    others = [(shown_by_smoothing(log_t_s), math.inf), (shown_by_pitch(log_t_s), pitch_sigma)]
+    return delay_bound_s(log_t_s, shown, sigma, others=others)

@@ -6,7 +6,12 @@ Records run from 1 s before launch; samples at mid-steps. Derived: sigma / sqrt(
 import numpy as np
 import pytest
 
-from overlay.sync.bounds import delay_bound_s, projected_bound_s, total_lag_bound_s
+from overlay.sync.bounds import (
+    delay_bound_s,
+    joint_lag_bound_s,
+    projected_bound_s,
+    total_lag_bound_s,
+)
 
 
 def launch(t):
@@ -57,3 +62,28 @@ def test_total_lag_bound__variances_add():
 
 def test_delay_bound__constant_speed_tells_nothing():
     assert delay_bound_s(times(4, 10), lambda t: np.full(len(t), 9.0), 0.1, known=True) == np.inf
+
+
+def _bump(t):
+    return np.exp(-((t - 1) ** 2))
+
+
+def _joint(column, spread):
+    return joint_lag_bound_s(
+        (0.3, 30.0),
+        times(10, 10),
+        0.1,
+        launch,
+        shown_by_smoothing=lambda t: np.exp(-((t - 4) ** 2)),
+        shown_by_pitch=column,
+        pitch_sigma=spread,
+    )
+
+
+def test_joint_lag_bound__unknowns_cost_what_they_look_like_the_lag():
+    plain = delay_bound_s(times(10, 10), launch, np.hypot(0.1, 0.3 / np.sqrt(3)))
+    assert _joint(_bump, 0.0) > plain
+    # gain and level are unknown anyway, so that more of them costs nothing; a bump does
+    assert _joint(launch, 0.5) == pytest.approx(_joint(launch, 0.0), rel=1e-3)
+    assert _joint(np.ones_like, 0.5) == pytest.approx(_joint(np.ones_like, 0.0), rel=1e-3)
+    assert _joint(_bump, 0.5) > 1.05 * _joint(_bump, 0.0)

@@ -75,6 +75,20 @@ def test_estimate__whole_units(rng, step_mps):
     assert any("rounded" in note for note in found.notes)
 
 
+@pytest.mark.parametrize(("rate_hz", "largest_s"), [(1.0, 0.12), (5.0, 0.06), (10.0, 0.04)])
+def test_estimate__whole_mph_neither_shifts_nor_understates(rng, rate_hz, largest_s):
+    # Rounding adds step^2 / 12 to the noise where speed passes many figures: Widrow's theorem.
+    errors, pulls = [], []
+    for _ in range(6):
+        log = log_of(two_launches, rng, rate_hz=rate_hz, step_mps=0.44704)
+        low, high = estimate_offset(motion_of(two_launches, rng), log).interval_s
+        errors.append((low + high) / 2 - 0.9)
+        pulls.append(errors[-1] / ((high - low) / 3.92))
+    assert max(np.abs(errors)) < largest_s
+    assert abs(np.mean(pulls)) < 3 / np.sqrt(6)
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.6
+
+
 def test_estimate__receiver_that_shows_zero_when_slow(rng):
     log = log_of(two_launches, rng, sigma_mps=0.05)
     slow = replace(log, values=np.where(log.values < 1.2, 0.0, log.values))
