@@ -33,6 +33,7 @@ from overlay.jobs.draw import DrawRequest, analyse, goals_for, placed_gauges
 from overlay.jobs.machine import machine_of
 from overlay.logs.model import Log
 from overlay.motion.model import MotionSignal
+from overlay.runs.marks import late_launch
 from overlay.runs.model import SplitGoal
 from overlay.sheet import DaySheet, Run
 
@@ -172,11 +173,14 @@ def clip_key(sheet: DaySheet, name: str) -> str:
     return digest(run_key(sheet, run, goals_of(sheet)), request)
 
 
-def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> RunInputs:
-    """The run's clip and logs; a run out of a longer clip is cut out first."""
+def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> tuple[RunInputs, float]:
+    """The run's clip and logs, and where in the sheet's clip that clip starts, seconds.
+
+    A run out of a longer clip is cut out first.
+    """
     logs = [sheet.file(name) for name in run.logs]
     if run.window_s is None:
-        return read_inputs(sheet.file(run.clip), logs, columns=run.column_map)
+        return read_inputs(sheet.file(run.clip), logs, columns=run.column_map), 0.0
     from overlay.render.cut import cut_clip
 
     source = sheet.file(run.clip)
@@ -185,19 +189,20 @@ def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> RunInputs:
     start_s = cut_clip(source, part, from_s=run.window_s[0], to_s=run.window_s[1])
     inputs = read_inputs(part, logs, columns=run.column_map)
     moved = {id(log): _moved(log, -start_s) for log in inputs.logs}
-    return replace(
+    cut = replace(
         inputs,
         logs=tuple(moved[id(log)] for log in inputs.logs),
         speed_log=moved[id(inputs.speed_log)],
         rpm_log=None if inputs.rpm_log is None else moved[id(inputs.rpm_log)],
     )
+    return cut, start_s
 
 
 def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
     """A kept run as drawing wants it; the motion signal itself is not kept."""
     none = np.zeros(0)
     motion = MotionSignal(none, none, none, none, none, 0.0, reason="it was not kept")
-    inputs = inputs_of(sheet, _said(sheet, run.name), folder)
+    inputs, _ = inputs_of(sheet, _said(sheet, run.name), folder)
     if run.alignment is None:
         raise ValueError(f"{run.name} was never aligned")
     return RunAnalysis(
@@ -221,7 +226,7 @@ def as_day_run(name: str, build: str, run: RunAnalysis) -> DayRun:
 def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     sheet, folder = task.sheet, Path(task.folder)
     said = _said(sheet, task.name)
-    inputs = inputs_of(sheet, said, folder)
+    inputs, start_s = inputs_of(sheet, said, folder)
     share = ALIGNED if task.clips else 1.0
     aligned = align_run(
         inputs,
@@ -229,6 +234,9 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
         progress=lambda stage, done: tell(share * done),
     )
     run = as_day_run(said.name, said.build, analyse(aligned, request_of(sheet, said)))
+    if said.signal_s is not None and run.launch is not None:
+        late = late_launch(run.launch, said.signal_s - start_s)
+        run = run if late is None else replace(run, marks=(late, *run.marks))
     save_run(folder / KEPT / f"{said.name}.npz", run_key(sheet, said, goals_of(sheet)), run)
     _failure(folder, said.name).unlink(missing_ok=True)
     return run

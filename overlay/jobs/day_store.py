@@ -80,7 +80,7 @@ def run_key(sheet: DaySheet, run: Run, goals: Sequence[SplitGoal]) -> str:
             "strokes",
         }
     )
-    said = run.model_dump(include={"same_clock", "offset_s", "window_s", "columns"})
+    said = run.model_dump(include={"same_clock", "offset_s", "window_s", "signal_s", "columns"})
     files = [stamp(sheet.file(name)) for name in (run.clip, *run.logs)]
     return digest(files, said, of_vehicle, [asdict(goal) for goal in goals])
 

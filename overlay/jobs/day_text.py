@@ -61,6 +61,7 @@ _RUN_NOTES = """\
 #   notes = "gusty"
 #   same_clock = true            # the log is the camera's own GPS
 #   window_s = [12.0, 31.5]      # where in a long clip the run is
+#   signal_s = 13.5              # the starting signal in the clip: a launch 1 s after it is late
 #   columns = { rpm = "N" }      # which column of a table is what
 #   counted = false              # takes a run out of the statistics; true brings in one that was
 #   because = "tyre went soft"   # left out by its marks. The reason is needed. By itself a split

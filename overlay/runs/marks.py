@@ -126,17 +126,27 @@ def _gaps(k: Kinematics, start_s: float, end_s: float) -> list[Mark]:
 
 def _launch_marks(k: Kinematics, launch: Launch, signal_s: float | None) -> list[Mark]:
     """Late and creeping starts."""
-    marks = []
-    if signal_s is not None and launch.at_s - signal_s > _LATE_S:
-        late = launch.at_s - signal_s
-        marks.append(
-            Mark("late launch", signal_s, launch.at_s, f"Moves {late:.2f} s after the signal.")
-        )
+    late = None if signal_s is None else late_launch(launch, signal_s)
+    marks = [] if late is None else [late]
     if is_creeping(k, launch) and launch.rollout_at_s is not None:
         taken = launch.rollout_at_s - launch.at_s
         text = f"Creeps: the first 0.3048 m take {taken:.2f} s."
         marks.append(Mark("creeping launch", launch.at_s, launch.rollout_at_s, text))
     return marks
+
+
+def late_launch(launch: Launch, signal_s: float) -> Mark | None:
+    """A mark where the vehicle moves over a second after the starting signal.
+
+    Examples
+    --------
+    >>> late_launch(Launch(3.5, 0.05, None), 2.0).detail
+    'Moves 1.50 s after the signal.'
+    """
+    late_s = launch.at_s - signal_s
+    if late_s <= _LATE_S:
+        return None
+    return Mark("late launch", signal_s, launch.at_s, f"Moves {late_s:.2f} s after the signal.")
 
 
 def _mark(event: Event) -> Mark:

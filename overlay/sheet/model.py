@@ -112,7 +112,9 @@ class Vehicle(_Tyre):
         "coast.",
     )
     cylinders: int = Field(default=1, ge=1, le=16)
-    strokes: Literal[2, 4] | None = Field(default=None, description="2 or 4. With it, revs that no log has are heard in the sound.")
+    strokes: Literal[2, 4] | None = Field(
+        default=None, description="2 or 4. With it, revs that no log has are heard in the sound."
+    )
     idle_rpm: Rpm | None = Field(default=None, description="Idle speed of the engine.")
     limiter_rpm: Rpm | None = Field(
         default=None, description="Where the ignition cuts or governor holds."
@@ -203,6 +205,11 @@ class Run(_Strict):
     window_s: tuple[Second, Second] | None = Field(
         default=None,
         description="Start and end of the run in the clip, seconds from its first frame.",
+    )
+    signal_s: Second | None = Field(
+        default=None,
+        description="When the starting signal is given, seconds from the clip's first frame; a "
+        "launch over a second later is noted as late.",
     )
     columns: Columns | None = None
     counted: bool | None = Field(

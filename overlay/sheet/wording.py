@@ -75,6 +75,8 @@ _MEANT = {  # what people write first, where likeness alone does not find it
     "title": "about",
     "window": "window_s",
     "offset": "offset_s",
+    "signal": "signal_s",
+    "start_signal": "signal_s",
 }
 _HOMES: dict[str, type[BaseModel]] = {
     "[report]": Report,

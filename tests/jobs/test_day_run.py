@@ -120,6 +120,20 @@ def test_run_day__a_run_that_fails_leaves_the_others(done, tmp_path, capsys):
     ]
 
 
+def test_run_day__a_late_launch_is_told_and_kept(done, tmp_path):
+    folder, _ = done
+    day = tmp_path / "day"
+    shutil.copytree(folder, day)
+    sheet = day / "day.toml"
+    text = sheet.read_text().replace('clip = "b1.mp4"', 'clip = "b1.mp4"\nsignal_s = 0.1')
+    sheet.write_text(text)
+    report = run_day(day, clips=False, workers=1)
+    assert report.worked_out == ("b1",)
+    standing = report.results.day.standing("b1")
+    assert any(note.startswith("late launch ") for note in standing.notes)
+    assert "kept" in standing.notes and standing.is_whole
+
+
 def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, capsys, monkeypatch):
     folder, _ = done
     day = tmp_path / "day"

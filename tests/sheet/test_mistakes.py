@@ -113,6 +113,13 @@ MISTAKES = {
     "misspelt column": ('notes = "gusty"', 'columns = { rmp = "N" }', "runs[2].columns.rmp", "rpm"),
     "column map of nothing": ('notes = "gusty"', "columns = {}", "runs[2].columns", '"V:mph"'),
     "offset as text": ('notes = "gusty"', 'offset_s = "1.2 s"', "runs[2].offset_s", "write 1.2"),
+    "signal as text": ('notes = "gusty"', 'signal_s = "13 s"', "runs[2].signal_s", "write 13 "),
+    "rolling resistance in newtons": (
+        "cylinders = 1",
+        "rolling_coefficient = 30",
+        "vehicle.rolling_coefficient",
+        "at most 0.2",
+    ),
     "currency's sign": ('"GBP"', '"£"', "builds[2].currency", "such as GBP"),
     "currency in small letters": ('"GBP"', '"gbp"', "builds[2].currency", "such as GBP"),
     "currency missing": ('currency = "GBP"\n', "", "builds[2].currency", "add a line"),
