@@ -350,6 +350,14 @@ def estimate_offset(
     return _alignment(verdicts, same_clock, tuple(notes))
 
 
+def _with(verdicts: list[Verdict], new: Verdict) -> list[Verdict]:
+    """The verdicts and a new one, the better of any two that have come to the same place."""
+    same = [v for v in verdicts if abs(v.total_s - new.total_s) < RIVAL_APART_S]
+    if any(v.score >= new.score for v in same):
+        return verdicts
+    return [v for v in verdicts if v not in same] + [new]
+
+
 def _rivals(
     motion: MotionSignal,
     speed: Series,
@@ -379,7 +387,7 @@ def _rivals(
             continue
         if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
-        verdicts.append(_verdict(*rough))
+        verdicts = _with(verdicts, _verdict(*rough))
         if len(verdicts) == MOST_RIVALS:
             break
     return sorted(verdicts, key=lambda v: -v.score)
