@@ -3,6 +3,11 @@
 Welch, Biometrika 34 (1947) 28-35; degrees of freedom after Satterthwaite, Biometrics Bulletin 2
 (1946) 110-114 (both from memory). With a handful of runs these hold their level where percentile
 bootstraps do not.
+
+With two or three runs each the interval is wider than it need be: simulated with equal scatter it
+holds 97.6 % and 96.6 %. Degrees of freedom half-way to the pooled ones would bring that to 96 %,
+but hold only 83 to 92 % where a build with two runs beside three or five scatters two to five
+times as much, which so few runs cannot rule out.
 """
 
 from __future__ import annotations
