@@ -292,7 +292,7 @@ def _give_back() -> None:
 
     Else reading the footage and making the gauges counts beside the encoder to the job's end.
     """
-    with contextlib.suppress(OSError, AttributeError):
+    with contextlib.suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
 
 
