@@ -85,6 +85,42 @@ def lane_clip(
     return LaneClip(frames, position, np.diff(source) * rate_hz)
 
 
+def lane_clip_in_its_own_time(
+    pictures: list[npt.NDArray[np.uint8]],
+    speed: Callable[[Array], Array],
+    *,
+    duration_s: float,
+    rest_hz: float,
+    rng: np.random.Generator,
+    noise: float = 1.5,
+) -> LaneClip:
+    """Show each picture at the instant at which `speed` has come to its place.
+
+    The frame rate follows the speed, and the displacement of each pair is the true one over its
+    own span; read at an even rate, whole frames leave a choice of none, one or two at a time.
+    While nothing moves, a picture is shown `rest_hz` times a second. The way covered must be no
+    longer than the file, less one frame.
+    """
+    fine = np.arange(0, duration_s, 0.001)
+    covered = np.concatenate([[0.0], np.cumsum(speed(fine)) * 0.001])
+    at = np.append(fine, duration_s)
+    rising = np.append(np.diff(covered) > 0, True)
+    places = np.arange(1, int(covered[-1]) + 1)
+    reached = np.interp(places, covered[rising], at[rising])
+    ticks = np.arange(0, duration_s, 1 / rest_hz)
+    before = ticks[ticks < at[rising][0]]
+    after = ticks[ticks > reached[-1] + 1 / rest_hz] if covered[-1] > 0 else ticks[:0]
+    t_s = np.concatenate([before, reached, after])
+    position = np.concatenate(
+        [np.zeros(len(before)), places, np.full(len(after), places[-1])]
+    ).astype(np.int64)
+    frames = []
+    for t, k in zip(t_s, position, strict=True):
+        noisy = pictures[k] + noise * rng.standard_normal(pictures[k].shape)
+        frames.append(LumaFrame(float(t), np.clip(np.round(noisy), 0, 255).astype(np.uint8)))
+    return LaneClip(frames, position, np.diff(position) / np.diff(t_s))
+
+
 def lane_frames(
     pictures: list[npt.NDArray[np.uint8]],
     speed: Callable[[Array], Array],

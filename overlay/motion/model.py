@@ -41,6 +41,9 @@ class MotionSignal:
         Standard uncertainty of `forward` in its own unit, from the scatter within the picture.
     moving_share : float, 0 to 1
         Share of the picture that moves with the ground at some time.
+    gain_bend : float
+        Relative standard uncertainty of the gain between low and full speed, where noise in the
+        picture may bend it; 0 for clear pictures.
     duplicates, cuts, flashes : int
         Pairs of each kind.
     reason : str or None
@@ -53,6 +56,7 @@ class MotionSignal:
     quality: FloatArray
     sigma: FloatArray
     moving_share: float
+    gain_bend: float = 0.0
     duplicates: int = 0
     cuts: int = 0
     flashes: int = 0

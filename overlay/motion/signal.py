@@ -24,7 +24,14 @@ from overlay.motion.ego import (
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.model import Box, MotionSignal
 from overlay.motion.plane import cell_grid, find_plane, plane_tilting
-from overlay.motion.trust import PairKinds, find_repeats, honest_sigma, sort_pairs, why_untold
+from overlay.motion.trust import (
+    PairKinds,
+    find_repeats,
+    gain_bend,
+    honest_sigma,
+    sort_pairs,
+    why_untold,
+)
 from overlay.timebase import FloatArray
 
 # Focal length over the picture's longer side that is assumed at first: 64 degrees across. Only the
@@ -296,6 +303,7 @@ def _scaled(
         quality=quality,
         sigma=sigma / top,
         moving_share=moving_share,
+        gain_bend=gain_bend(span, sigma / top),
         duplicates=int(kinds.repeat.sum()),
         cuts=int(kinds.cut.sum()),
         flashes=int(kinds.flash.sum()),

@@ -271,7 +271,7 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
     excess = max(gain_wander(evidence, best) - USUAL_WANDER, 0.0)
-    sigmas = np.hypot(factor * sigmas, WANDER_S * excess)
+    sigmas = np.hypot(factor * sigmas, WANDER_S * math.hypot(excess, evidence.gain_bend))
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = _score(evidence, best)
     return Verdict(

@@ -151,6 +151,8 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
         grid=grid,
         gain_basis=hats,
         drifts=both > DRIFT_NEEDS_S,
+        # The denser the log, the more of it the fit sees and takes out.
+        gain_bend=motion.gain_bend * float(np.sqrt(np.clip(log_step, 0.0, 1.0))),
     )
 
 

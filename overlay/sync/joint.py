@@ -61,6 +61,8 @@ class Evidence:
         Hat functions of the slow gain error.
     drifts : bool
         Whether the clocks' rate difference is estimated.
+    gain_bend : float
+        Standard deviation of a bend of the gain that the fit cannot see; it widens the interval.
     """
 
     motion_t_s: FloatArray
@@ -76,6 +78,7 @@ class Evidence:
     grid: Grid
     gain_basis: FloatArray
     drifts: bool = False
+    gain_bend: float = 0.0
 
     @property
     def errors(self) -> int:

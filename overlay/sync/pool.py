@@ -59,6 +59,10 @@ def _values(alignments: Sequence[Alignment]) -> list[tuple[float, float]]:
     return found
 
 
+def _p(value: float) -> str:
+    return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"
+
+
 def pool(alignments: Sequence[Alignment]) -> Pooled | None:
     """Pool runs that share receiver and clock; None when no run is determined.
 
@@ -105,7 +109,7 @@ def pool(alignments: Sequence[Alignment]) -> Pooled | None:
     error = float(weight @ (value - mean) ** 2) / (free * float(np.sum(weight)))
     half = float(t.ppf(0.975, free)) * math.sqrt(error)
     note = (
-        f"the lag differs between runs (p = {p_value:.3f}, {math.sqrt(between):.3f} s from run "
+        f"the lag differs between runs ({_p(p_value)}, {math.sqrt(between):.3f} s from run "
         "to run): each run keeps its own"
     )
     spread = math.sqrt(between)

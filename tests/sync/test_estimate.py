@@ -141,6 +141,21 @@ def test_estimate__slow_gain_error_widens_the_interval(rng):
     assert np.sqrt(np.mean(np.square(errors))) < 2
 
 
+def test_estimate__a_gain_that_may_bend_widens_the_interval_and_more_for_a_sparse_log(rng):
+    motion = motion_of(two_launches, rng, sigma_mps=0.1)
+    bent = replace(motion, gain_bend=0.05)
+    added = []
+    for rate_hz in (10.0, 1.0):
+        log = log_of(two_launches, rng, rate_hz=rate_hz)
+        halves = []
+        for signal in (motion, bent):
+            low, high = estimate_offset(signal, log).interval_s
+            halves.append((high - low) / 2)
+        added.append(np.sqrt(halves[1] ** 2 - halves[0] ** 2))
+    assert added[0] > 0.02
+    assert added[1] > 2 * added[0]
+
+
 @pytest.mark.parametrize("pitch", [-0.01, 0.01])
 def test_estimate__gain_that_follows_acceleration(rng, pitch):
     t = np.arange(0, 15, 0.01)

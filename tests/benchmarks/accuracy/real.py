@@ -22,7 +22,7 @@ from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
 from tests.benchmarks.accuracy.score import HEADER, NAME_WIDTH, Bars, Score, outcome
 from tests.conftest import SHARED_DATA
-from tests.lane import lane_clip, lane_pictures
+from tests.lane import lane_clip_in_its_own_time, lane_pictures
 
 CAR_BARS = Bars(largest_s=0.03, refused=(0.0, 0.0))
 LANE_BARS = {
@@ -94,7 +94,7 @@ def lane(path: Path, launches: int) -> int:
     for k in range(launches):
         rng = np.random.default_rng([20260601, k])
         speed = pace(rng)
-        clip = lane_clip(pictures, speed, duration_s=9.0, rate_hz=LANE_HZ, rng=rng)
+        clip = lane_clip_in_its_own_time(pictures, speed, duration_s=9.0, rest_hz=LANE_HZ, rng=rng)
         motion = motion_signal(clip.frames)
         driven = METRES_A_FRAME * speed(fine)
         for rate, score in scores.items():
