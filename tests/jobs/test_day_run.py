@@ -3,7 +3,6 @@
 import csv
 import json
 import shutil
-import time
 from dataclasses import asdict, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -76,9 +75,7 @@ def test_run_day__unchanged_is_not_done_again(done):
     folder, _ = done
     results = folder / FOLDER
     before = contents(results)
-    began = time.process_time()
     again = run_day(folder, clips=False)
-    assert time.process_time() - began < 3
     assert again.worked_out == () and again.drawn == ()
     after = contents(results)
     rewritten = {Path(p).name for p in after if before[p] != after[p]}
