@@ -145,7 +145,8 @@ def smooth(
     end = float(log.t_s[-1]) if end_s is None else end_s
     if not end > start:
         raise UsageError(f"end {end} s is not after start {start} s")
-    grid = start + np.arange(int(np.floor((end - start) * rate_hz + 1e-6)) + 1) / rate_hz
+    # The last instant is at or just after the end, lest the last frame show no number.
+    grid = start + np.arange(int(np.ceil((end - start) * rate_hz - 1e-6)) + 1) / rate_hz
     pieces = _pieces(log, grid, speed_noise_mps, motion, at_rest_until_s)
     return _joined(grid, log, pieces, smoothing_s, timing_sigma_s)
 
