@@ -34,7 +34,8 @@ def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdi
 
     The speed shown is set against evidence of other kinds than the lag was fitted to: corners
     followed through the picture, and the engine's sound where the clip shows one run. Only where
-    neither can tell is the alignment's own way of measuring used, and the verdict says so.
+    they cannot tell, or too vaguely to prove anything, does the alignment's own way of measuring
+    count too, and the verdict says so.
 
     Parameters
     ----------
@@ -51,7 +52,7 @@ def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdi
     checks = [[_by_motion(run, CORNERS)] for run in found]
     if len(found) == 1:
         checks[0].append(check_sound(path, found[0].shown, slowed=found[0].slowed))
-    untold = [k for k, each in enumerate(checks) if all(c.interval_s is None for c in each)]
+    untold = [k for k, each in enumerate(checks) if _is_vague(each)]
     if untold:
         tell = staged(progress, "measuring again")
         again = read_finished(
@@ -63,6 +64,11 @@ def verify_clip(path: str | Path, *, progress: Progress = silent) -> tuple[Verdi
     return tuple(
         judge(run.name, each, shown=shown) for run, each in zip(found, checks, strict=True)
     )
+
+
+def _is_vague(checks: Sequence[Check]) -> bool:
+    """Whether all that was checked can neither prove the gauges true nor false."""
+    return judge("", checks).outcome in ("cannot tell", "weak proof")
 
 
 def _by_motion(run: ReadBack, meter: Meter) -> Check:
@@ -133,7 +139,7 @@ def verify_logs(
         ),
         check_sound(clip, shown),
     ]
-    if all(check.interval_s is None for check in checks):
+    if _is_vague(checks):
         said = f"{CELLS.evidence}, {between}"
         checks.append(check_motion(held, shown, evidence=said, independent=False))
     return (judge(Path(clip).name, checks, shown="corrected speed"),)
