@@ -68,5 +68,7 @@ def verify(
             for check in verdict.checks:
                 click.echo(f"  {check.evidence}: {check.said}")
             if verdict.residual_lag_s is not None and not verdict.independent:
-                click.echo("  evidence of other kinds than the alignment's own proves nothing by itself here")
+                click.echo(
+                    "  evidence other than the alignment's own proves nothing by itself here"
+                )
     return worst
