@@ -148,6 +148,8 @@ def film(
     folder: str,
     kbit_s: int = 2100,
     tell: Callable[[float], None] | None = None,
+    *,
+    crf: int = 25,
 ) -> RunTruth:
     """Simulate one run and write its clip and logs; returns the truth.
 
@@ -160,6 +162,8 @@ def film(
         Bits a second of the clip's picture, in thousands.
     tell : callable, optional
         Told the share filmed, 0 to 1.
+    crf : int
+        Quality of the picture where the bits allow, 0 (best) to 51.
     """
     if _leaving:
         raise SystemExit(1)  # the pool hands on what it had fetched before it was stopped
@@ -184,6 +188,7 @@ def film(
         rate_hz=plan.scene.frame_rate_hz,
         created_utc=plan.created_utc,
         kbit_s=kbit_s,
+        crf=crf,
     )
     return truth_of(plan, motion, clip=clip, speed_log=log, revs_log=revs)
 

@@ -54,12 +54,15 @@ class RunTask:
         Where results go.
     clips : bool
         Whether to draw.
+    threads : int or None
+        Of the decoder and the encoder each; None: as many as suit the cores.
     """
 
     sheet: DaySheet
     name: str
     folder: str
     clips: bool
+    threads: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -254,7 +257,7 @@ def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
         analysis.clip,
         gauges.layers,
         target,
-        options=request.encode_options(),
+        options=replace(request.encode_options(), threads=task.threads),
         progress=lambda told: tell(ALIGNED + (1 - ALIGNED) * told.share),
         metadata={"comment": imprint.to_text()},
     )

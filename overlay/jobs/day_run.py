@@ -23,7 +23,7 @@ from overlay.jobs.day_one import (
 )
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.machine import machine_of
-from overlay.jobs.parallel import in_parallel
+from overlay.jobs.parallel import cores, in_parallel
 from overlay.jobs.progress import Progress, silent
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.report.results import DayResults
@@ -154,9 +154,22 @@ def _all_runs(
         else:
             tasks.append(RunTask(sheet, said.name, str(folder), clips))
     stage = f"{len(tasks)} of {len(sheet.runs)} runs"
+    tasks = shared_out(tasks, cores() if workers is None else workers)
     for outcome in in_parallel(do_run, tasks, workers=workers, stage=stage, progress=progress):
         done[outcome.name] = outcome
     return [done[said.name] for said in sheet.runs]
+
+
+def shared_out(tasks: list[RunTask], workers: int) -> list[RunTask]:
+    """The tasks, each with its share of the cores while every worker has one.
+
+    The last few, fewer than the workers, may use all.
+    """
+    each = max(1, cores() // max(workers, 1))
+    full = len(tasks) - len(tasks) % max(workers, 1)
+    if each >= cores():
+        return tasks
+    return [replace(task, threads=each) for task in tasks[:full]] + tasks[full:]
 
 
 def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:

@@ -75,10 +75,11 @@ def draw_clip(
     times_s = facts.frame_times.seconds
     stamps = nanoseconds(facts.frame_times)
     feeds = [Feed(layer, times_s, stamps) for layer in layers]
+    decoding = [] if options.threads is None else ["-threads", str(options.threads)]
     with written_whole(ready.final) as part:
         after += [*_start_at_zero(facts), os.fspath(part.absolute())]
         outcome = run(
-            ["-copyts", "-i", named(facts.path)],
+            [*decoding, "-copyts", "-i", named(facts.path)],
             feeds,
             after,
             total_s=facts.duration_s,

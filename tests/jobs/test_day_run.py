@@ -16,9 +16,9 @@ from overlay.compare.verdict import NO_DIFFERENCE, REAL
 from overlay.demo.truth import read_truth
 from overlay.errors import UsageError
 from overlay.jobs import day_one
-from overlay.jobs.day_one import KEPT, clip_key, goals_of
+from overlay.jobs.day_one import KEPT, RunTask, clip_key, goals_of
 from overlay.jobs.day_reel import day_reel
-from overlay.jobs.day_run import FOLDER, DayReport, run_day
+from overlay.jobs.day_run import FOLDER, DayReport, run_day, shared_out
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
 from overlay.runs.model import Mark
 from overlay.sheet import load_sheet
@@ -412,3 +412,11 @@ def test_compare_day__revs_beyond_the_stock_limit_are_cautioned(day):
 def test_compare_day__one_build_has_no_steps(day):
     found = compare_day(day.sheet, [run for run in day.runs if run.build == "A"])
     assert found.steps == () and len(found.standings) == 4
+
+
+def test_shared_out__each_worker_has_its_cores_and_the_last_few_runs_all(monkeypatch):
+    monkeypatch.setattr("overlay.jobs.day_run.cores", lambda: 4)
+    tasks = [RunTask(None, str(number), "", True) for number in range(5)]
+    assert [task.threads for task in shared_out(tasks, 4)] == [1, 1, 1, 1, None]
+    assert [task.threads for task in shared_out(tasks, 2)] == [2, 2, 2, 2, None]
+    assert shared_out(tasks, 1) == tasks
