@@ -54,6 +54,21 @@ def lane_pictures(path: Path, width: int = 320, height: int = 180) -> list[npt.N
     return pictures
 
 
+def _filmed(
+    pictures: list[npt.NDArray[np.uint8]],
+    t_s: Array,
+    numbers: npt.NDArray[np.int64],
+    noise: float,
+    rng: np.random.Generator,
+) -> list[LumaFrame]:
+    """The pictures of these numbers at these times, each with sensor noise of its own."""
+    frames = []
+    for t, k in zip(t_s, numbers, strict=True):
+        noisy = pictures[k] + noise * rng.standard_normal(pictures[k].shape)
+        frames.append(LumaFrame(float(t), np.clip(np.round(noisy), 0, 255).astype(np.uint8)))
+    return frames
+
+
 def lane_clip(
     pictures: list[npt.NDArray[np.uint8]],
     speed: Callable[[Array], Array],
@@ -78,10 +93,7 @@ def lane_clip(
     last = len(pictures) - 1
     folded = position % (2 * last)
     source = np.where(folded > last, 2 * last - folded, folded)
-    frames = []
-    for t, k in zip(t_s, source, strict=True):
-        noisy = pictures[k] + noise * rng.standard_normal(pictures[k].shape)
-        frames.append(LumaFrame(float(t), np.clip(np.round(noisy), 0, 255).astype(np.uint8)))
+    frames = _filmed(pictures, t_s, source, noise, rng)
     return LaneClip(frames, position, np.diff(source) * rate_hz)
 
 
@@ -114,10 +126,7 @@ def lane_clip_in_its_own_time(
     position = np.concatenate(
         [np.zeros(len(before)), places, np.full(len(after), places[-1])]
     ).astype(np.int64)
-    frames = []
-    for t, k in zip(t_s, position, strict=True):
-        noisy = pictures[k] + noise * rng.standard_normal(pictures[k].shape)
-        frames.append(LumaFrame(float(t), np.clip(np.round(noisy), 0, 255).astype(np.uint8)))
+    frames = _filmed(pictures, t_s, position, noise, rng)
     return LaneClip(frames, position, np.diff(position) / np.diff(t_s))
 
 
