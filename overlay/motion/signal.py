@@ -183,7 +183,15 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> MotionSignal:
         lost_share=np.array(pairs.lost_share),
         level_step=np.array(pairs.level_step),
     )
-    return _scaled(end, kinds, np.array(pairs.lost_share), fit, float(moves.mean()))
+    signal = scaled_signal(
+        end,
+        kinds,
+        distance=fit.distance,
+        sigma=fit.sigma,
+        quality=1 - np.array(pairs.lost_share),
+        moving_share=float(moves.mean()),
+    )
+    return replace(signal, gain_bend=gain_bend(signal.span_s, signal.sigma))
 
 
 def _with_focal_length(
@@ -280,30 +288,48 @@ def _tilt_of(fit: Fit, axis: int) -> FloatArray:
     )
 
 
-def _scaled(
-    end: FloatArray, kinds: PairKinds, lost_share: FloatArray, fit: Fit, moving_share: float
+def scaled_signal(
+    end_s: FloatArray,
+    kinds: PairKinds,
+    *,
+    distance: FloatArray,
+    sigma: FloatArray,
+    quality: FloatArray,
+    moving_share: float,
 ) -> MotionSignal:
-    """The signal with its sign, scale and trust, repeats left out."""
+    """The signal with its sign, scale and trust, repeats left out.
+
+    Parameters
+    ----------
+    end_s : ndarray, shape (n,)
+        Footage time of the second picture of each pair.
+    kinds : PairKinds
+        Of the same pairs.
+    distance, sigma : ndarray, shape (n,)
+        Along the path, in any one unit, and its standard uncertainty.
+    quality : ndarray, shape (n,), 0 to 1
+        How far each pair may be trusted; frozen pictures, cuts and flashes are not in any case.
+    moving_share : float, 0 to 1
+    """
     keep = ~kinds.repeat
-    span = (end - kinds.start_s)[keep]
-    rate = fit.distance[keep] / span
-    mid_s = (kinds.start_s + end)[keep] / 2
+    span = (end_s - kinds.start_s)[keep]
+    rate = distance[keep] / span
+    mid_s = (kinds.start_s + end_s)[keep] / 2
     bad = (kinds.frozen | kinds.cut | kinds.flash)[keep]
-    quality = np.where(bad, 0.0, np.clip(1 - lost_share[keep], 0.0, 1.0))
+    quality = np.where(bad, 0.0, np.clip(quality[keep], 0.0, 1.0))
     trusted = quality > 0
     if not trusted.any():
         trusted = np.ones(len(rate), bool)
-    sigma = honest_sigma(mid_s, rate, fit.sigma[keep] / span, trusted)
-    sign = 1.0 if np.sum(fit.distance[keep][trusted]) >= 0 else -1.0
+    spread = honest_sigma(mid_s, rate, sigma[keep] / span, trusted)
+    sign = 1.0 if np.sum(distance[keep][trusted]) >= 0 else -1.0
     top = max(float(np.percentile(np.abs(rate[trusted]), 98)), 1e-12)
     return MotionSignal(
         t_s=mid_s,
         span_s=span,
         forward=sign * rate / top,
         quality=quality,
-        sigma=sigma / top,
+        sigma=spread / top,
         moving_share=moving_share,
-        gain_bend=gain_bend(span, sigma / top),
         duplicates=int(kinds.repeat.sum()),
         cuts=int(kinds.cut.sum()),
         flashes=int(kinds.flash.sum()),

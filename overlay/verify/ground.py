@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.motion.attitude import smooth_attitude
-from overlay.motion.model import MotionSignal
-from overlay.motion.trust import honest_sigma, sort_pairs
+from overlay.motion.model import MotionSignal, used
+from overlay.motion.signal import scaled_signal
+from overlay.motion.trust import sort_pairs
 from overlay.timebase import FloatArray
 from overlay.verify.corners import CornerPairs
 from overlay.verify.planar import CAUCHY, FOCAL_SHARE, MAP, BoolArray, Flow, Found, part_of, solve
@@ -179,29 +180,18 @@ def _signal(pairs: CornerPairs, found: Found, ok: BoolArray) -> MotionSignal:
         lost_share=pairs.lost_share,
         level_step=pairs.level_step,
     )
-    keep = ~kinds.repeat
-    span = (pairs.end_s - kinds.start_s)[keep]
-    mid_s = (pairs.end_s + kinds.start_s)[keep] / 2
-    bad = (kinds.frozen | kinds.cut | kinds.flash)[keep] | (ok.sum(axis=1) < LEAST_CORNERS)[keep]
-    quality = np.where(bad, 0.0, np.clip(1 - pairs.lost_share[keep], 0.0, 1.0))
-    trusted = quality > 0
-    if not trusted.any():
-        return _nothing(pairs, "no pair of pictures shows corners to follow")
-    rate = found.distance[keep] / span
-    sigma = honest_sigma(mid_s, rate, found.sigma[keep] / span, np.asarray(trusted))
-    sign = 1.0 if np.sum(found.distance[keep][trusted]) >= 0 else -1.0
-    top = max(float(np.percentile(np.abs(rate[trusted]), 98)), 1e-12)
-    return MotionSignal(
-        t_s=mid_s,
-        span_s=span,
-        forward=sign * rate / top,
-        quality=quality,
-        sigma=sigma / top,
+    few = ok.sum(axis=1) < LEAST_CORNERS
+    signal = scaled_signal(
+        pairs.end_s,
+        kinds,
+        distance=found.distance,
+        sigma=found.sigma,
+        quality=np.where(few, 0.0, 1 - pairs.lost_share),
         moving_share=float(ok.any(axis=0).mean()),
-        duplicates=int(kinds.repeat.sum()),
-        cuts=int(kinds.cut.sum()),
-        flashes=int(kinds.flash.sum()),
     )
+    if not used(signal).any():
+        return _nothing(pairs, "no pair of pictures shows corners to follow")
+    return signal
 
 
 def _nothing(pairs: CornerPairs, reason: str) -> MotionSignal:
