@@ -35,6 +35,7 @@ def write_clip(
     created_utc: datetime | None = None,
     kbit_s: int = 2100,
     crf: int = 25,
+    key_frame_every: int = 250,
     preset: str = "superfast",
 ) -> int:
     """Encode a clip: H.264, yuv420p, tagged BT.709 limited range; AAC stereo at 48 kHz.
@@ -55,6 +56,8 @@ def write_clip(
         Highest mean rate of the picture.
     crf : int
         Quality of the picture where that rate allows, 0 (best) to 51.
+    key_frame_every : int
+        Most frames from one key frame to the next.
 
     Returns
     -------
@@ -76,6 +79,7 @@ def write_clip(
         "maxrate": f"{kbit_s}k",
         "bufsize": f"{2 * kbit_s}k",
         "threads": "1",
+        "g": str(key_frame_every),
         "bf": "0",  # half the time for the same size and quality on these pictures
     }
     try:

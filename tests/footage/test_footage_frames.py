@@ -142,6 +142,21 @@ def test_luma_frames__loop_filter_left_out_does_not_build_up(tmp_path):
     assert np.mean(errors[-30:]) <= 1.5 * np.mean(errors[:30]) + 0.1
 
 
+@pytest.mark.parametrize(
+    ("gop", "crf", "everywhere"), [(25, 14, True), (25, 34, False), (90, 14, False)]
+)
+def test_luma_frames__no_loop_filter_where_clips_are_rich_and_key_frames_near(
+    tmp_path, gop, crf, everywhere
+):
+    coded = {"gop": gop, "b_frames": 0, "extra": ["-crf", str(crf)]}
+    clip = make_clip(tmp_path / "l.mp4", size=(320, 180), seconds=3.0, **coded)
+    without = [f.luma.astype(int) for f in luma_frames(clip)]
+    with_it = [f.luma.astype(int) for f in luma_frames(clip, drop_loop_filter=False)]
+    errors = np.array([np.mean(np.abs(a - b)) for a, b in zip(without, with_it, strict=True)])
+    assert bool(errors.any()) == everywhere  # without B-frames others refer to all
+    assert errors.max() < 0.5
+
+
 @pytest.mark.parametrize("suffix", ["mp4", "mkv", "ts", "avi", "mov"])
 def test_luma_frames__from_the_middle_as_from_the_start(tmp_path, suffix):
     clip = make_clip(tmp_path / f"a.{suffix}", seconds=4.0, gop=25, b_frames=2)

@@ -25,7 +25,8 @@ from overlay.demo.vehicle import motion_from_speed
 
 BAR = 1.5
 CYCLE_S = 20.0
-KBIT_S = 25_000  # what small cameras write at 1080p30: common practice, no source
+# What small cameras write at 1080p30, with a key frame a second: common practice, no source.
+KBIT_S, KEY_FRAME_EVERY = 25_000, 30
 
 
 def driven(t_s: np.ndarray) -> np.ndarray:
@@ -41,7 +42,8 @@ def make(folder: Path, seconds: float) -> tuple[Path, Path]:
     motion = motion_from_speed(t_s, driven(t_s))
     clip, log = folder / "clip.mp4", folder / "log.gpx"
     scene = SceneSpec(width=1920, height=1080, noise_codes=3.0)
-    write_clip(clip, pictures(scene, motion), rate_hz=30.0, kbit_s=KBIT_S, crf=16)
+    made = {"kbit_s": KBIT_S, "crf": 16, "key_frame_every": KEY_FRAME_EVERY}
+    write_clip(clip, pictures(scene, motion), rate_hz=30.0, **made)
     write_gpx(log, record_speed(motion, Receiver(before_s=8.0)))
     return clip, log
 
