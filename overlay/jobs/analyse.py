@@ -187,13 +187,14 @@ def measure_motion(
         Told of the stage ``motion``.
     """
     from overlay.footage import luma_frames
+    from overlay.footage.ahead import ahead
     from overlay.motion import motion_signal
 
     tell = staged(progress, f"watching {_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
 
     def frames() -> Iterator[LumaFrame]:
-        for frame in luma_frames(clip.path):
+        for frame in ahead(luma_frames(clip.path)):
             tell(frame.t_s / length_s)
             yield frame
 

@@ -150,9 +150,10 @@ def motion_of_clip(
 ) -> MotionSignal:
     """Motion in a clip without gauges, measured by a meter."""
     from overlay.footage import luma_frames
+    from overlay.footage.ahead import ahead
 
     def pictures() -> Iterator[LumaFrame]:
-        for frame in luma_frames(clip.path, width=meter.width):
+        for frame in ahead(luma_frames(clip.path, width=meter.width)):
             progress(frame.t_s / max(clip.duration_s, 1e-9))
             yield frame
 

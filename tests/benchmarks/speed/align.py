@@ -23,7 +23,7 @@ from overlay.demo.recorder import Receiver, record_speed, write_gpx
 from overlay.demo.scene import SceneSpec, pictures
 from overlay.demo.vehicle import motion_from_speed
 
-BAR = 1.5
+BAR = 1.2
 CYCLE_S = 20.0
 # What small cameras write at 1080p30, with a key frame a second: common practice, no source.
 KBIT_S, KEY_FRAME_EVERY = 25_000, 30
