@@ -190,7 +190,7 @@ def measure_motion(
     from overlay.footage.ahead import ahead
     from overlay.motion import motion_signal
 
-    tell = staged(progress, f"watching {_short(clip.path)}")
+    tell = staged(progress, f"watching {named_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
 
     def frames() -> Iterator[LumaFrame]:
@@ -365,7 +365,8 @@ def require_determined(aligned: AlignedRun) -> None:
         )
 
 
-def _short(path: str) -> str:
+def named_short(path: str) -> str:
+    """A file's name without its folder, at most 18 characters of it."""
     name = path.replace("\\", "/").rsplit("/", 1)[-1]
     return name if len(name) <= 18 else f"{name[:15]}..."
 

@@ -11,11 +11,11 @@ from overlay.files import forbid_overwriting_inputs
 from overlay.gauges.imprint import Imprint
 from overlay.gauges.layout import GaugeKind, Layout, load_layout
 from overlay.gauges.palette import BUILD_HUES, Color
+from overlay.jobs.align_all import AlignTask, align_all
 from overlay.jobs.analyse import (
     AlignedRun,
     PixelBox,
     RunAnalysis,
-    align_run,
     analyse_run,
     boxes_of,
     read_inputs,
@@ -24,7 +24,7 @@ from overlay.jobs.analyse import (
 )
 from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
-from overlay.jobs.rpm import rpm_heard, separate_by_sound, time_rpm
+from overlay.jobs.rpm import rpm_heard, time_rpm
 from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
 
@@ -145,11 +145,8 @@ def read_and_align(
     goals_for(request)
     inputs = read_inputs(clip, logs, columns=request.columns)
     boxes_of(request.covers, inputs.clip.width, inputs.clip.height)
-    aligned = align_run(
-        inputs, same_clock=request.same_clock, ignore=request.covers, progress=progress
-    )
-    machine = request.machine
-    return separate_by_sound(aligned, cylinders=machine.cylinders, strokes=machine.strokes)
+    task = AlignTask(inputs, request.same_clock, request.covers, request.machine)
+    return align_all([task], progress=progress)[0]
 
 
 def work_out(

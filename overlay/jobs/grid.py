@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from overlay.errors import UndeterminedError, UsageError
@@ -12,7 +12,7 @@ from overlay.files import forbid_overwriting_inputs
 from overlay.gauges.imprint import Imprint, ImprintSide
 from overlay.gauges.layout import KEEP_CLEAR, SAFE_SHARE, SEAM_SHARE, Part, Placement
 from overlay.gauges.palette import build_hue
-from overlay.jobs.analyse import AlignedRun, RunAnalysis, align_run, read_inputs, with_offset
+from overlay.jobs.analyse import AlignedRun, RunAnalysis
 from overlay.jobs.draw import DrawReport, DrawRequest, analyse, course_of, run_lines
 from overlay.jobs.gauge_layers import (
     GaugeScale,
@@ -22,7 +22,8 @@ from overlay.jobs.gauge_layers import (
     strip_layer,
 )
 from overlay.jobs.labels import cap_for, placed_words, shown_while
-from overlay.jobs.pair import PairRun
+from overlay.jobs.machine import Machine, machine_of
+from overlay.jobs.pair import PairRun, align_sides
 from overlay.jobs.progress import Progress, silent
 from overlay.jobs.sheet_runs import run_files, sheet_path
 from overlay.render import Geometry, Layer, PairSide, PixelBox
@@ -63,7 +64,15 @@ def sides_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, .
         if run.window_s is not None:
             raise UsageError(f"{name}: is part of a longer clip; cut it out first")
         sides.append(
-            PairRun(files.clip, files.logs, run.name, run.same_clock, run.offset_s, files.columns)
+            PairRun(
+                files.clip,
+                files.logs,
+                run.name,
+                run.same_clock,
+                run.offset_s,
+                files.columns,
+                machine_of(sheet, run.build),
+            )
         )
     return tuple(sides)
 
@@ -100,14 +109,16 @@ def grid_runs(
         raise UsageError(f"a grid of {len(sides)} runs: name two to four")
     files = [Path(path) for side in sides for path in (side.clip, *side.logs)]
     forbid_overwriting_inputs(Path(target), files)
-    aligned = []
-    for side in sides:
-        inputs = read_inputs(side.clip, side.logs, columns=side.columns or request.columns)
-        one = align_run(inputs, same_clock=side.same_clock, progress=progress)
-        aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
-    names = [side.name for side in sides]
+    aligned = align_sides(sides, request, progress=progress)
     return grid_aligned(
-        aligned, names, target, request, sound=sound, lead_s=lead_s, progress=progress
+        aligned,
+        [side.name for side in sides],
+        target,
+        request,
+        machines=[side.machine or request.machine for side in sides],
+        sound=sound,
+        lead_s=lead_s,
+        progress=progress,
     )
 
 
@@ -117,6 +128,7 @@ def grid_aligned(
     target: str | Path,
     request: DrawRequest,
     *,
+    machines: Sequence[Machine] | None = None,
     sound: Sequence[int] | None = None,
     lead_s: float = 1.0,
     progress: Progress = silent,
@@ -124,14 +136,23 @@ def grid_aligned(
     """Write runs that are already aligned as one clip; see :func:`grid_runs`."""
     from overlay.render import grid_clips, grid_geometry
 
-    runs = [analyse(one, request) for one in aligned]
+    machines = machines or [request.machine] * len(aligned)
+    runs = [
+        analyse(one, replace(request, machine=machine))
+        for one, machine in zip(aligned, machines, strict=True)
+    ]
     launches = [_launch_s(run) for run in runs]
     geometry = grid_geometry([run.clip for run in runs])
     courses = [course_of(run) for run in runs]
-    scale = scale_for(courses, request.units)
+    limits = [machine.limiter_rpm for machine in machines if machine.limiter_rpm]
+    scale = scale_for(courses, request.units, limiter_rpm=max(limits, default=None))
+    scales = [
+        replace(scale, limiter_rpm=one.limiter_rpm, stock_limit_rpm=one.stock_limit_rpm)
+        for one in machines
+    ]
     cells = [
-        _cell(course, scale, geometry, index, name, request)
-        for index, (course, name) in enumerate(zip(courses, names, strict=True))
+        _cell(course, own, geometry, index, name, request)
+        for index, (course, own, name) in enumerate(zip(courses, scales, names, strict=True))
     ]
     strip = _strip(courses, geometry)
     sides = [

@@ -10,10 +10,10 @@ from overlay.errors import UndeterminedError
 from overlay.gauges.imprint import Imprint
 from overlay.gauges.layout import Part
 from overlay.gauges.palette import Color, build_hue
+from overlay.jobs.align_all import AlignTask, align_all
 from overlay.jobs.analyse import (
     AlignedRun,
     RunAnalysis,
-    align_run,
     read_inputs,
     require_determined,
     with_offset,
@@ -22,7 +22,6 @@ from overlay.jobs.draw import DrawReport, DrawRequest, analyse, course_of, run_l
 from overlay.jobs.gauge_layers import gap_layer, run_layers, scale_for
 from overlay.jobs.machine import Machine
 from overlay.jobs.progress import Progress, silent
-from overlay.jobs.rpm import separate_by_sound
 from overlay.runs.course import Course, gap_at
 
 PARTS: dict[str, tuple[Part, Part, Part]] = {
@@ -79,15 +78,8 @@ def pair_runs(
     UndeterminedError
         If a run has no launch to align at.
     """
-    aligned = []
+    aligned = align_sides((first, second), request, progress=progress)
     machines = [side.machine or request.machine for side in (first, second)]
-    for side, machine in zip((first, second), machines, strict=True):
-        inputs = read_inputs(side.clip, side.logs, columns=side.columns or request.columns)
-        one = align_run(inputs, same_clock=side.same_clock, progress=progress)
-        one = separate_by_sound(one, cylinders=machine.cylinders, strokes=machine.strokes)
-        if side.offset_s is None:
-            require_determined(one)
-        aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
     return pair_aligned(
         (aligned[0], aligned[1]),
         (first.name, second.name),
@@ -99,6 +91,32 @@ def pair_runs(
         lead_s=lead_s,
         progress=progress,
     )
+
+
+def align_sides(
+    sides: Sequence[PairRun], request: DrawRequest, *, progress: Progress = silent
+) -> list[AlignedRun]:
+    """Read and align the runs that share one picture.
+
+    Raises
+    ------
+    UndeterminedError
+        If the offset of one cannot be determined and is not given.
+    """
+    tasks = [
+        AlignTask(
+            read_inputs(side.clip, side.logs, columns=side.columns or request.columns),
+            side.same_clock,
+            machine=side.machine or request.machine,
+        )
+        for side in sides
+    ]
+    aligned = []
+    for side, one in zip(sides, align_all(tasks, progress=progress), strict=True):
+        if side.offset_s is None:
+            require_determined(one)
+        aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
+    return aligned
 
 
 def pair_aligned(

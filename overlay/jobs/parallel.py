@@ -32,6 +32,7 @@ def in_parallel(
     items: Sequence[Item],
     *,
     workers: int | None = None,
+    apart: bool = False,
     stage: str = "working",
     progress: Progress = silent,
 ) -> list[Result]:
@@ -46,6 +47,8 @@ def in_parallel(
     items : sequence
     workers : int, optional
         Processes; the cores by default. With 1, everything stays in this process.
+    apart : bool
+        Whether to leave this process even for one worker, so that its memory goes when it is done.
     stage : str
         Name of the stage, for progress.
 
@@ -55,7 +58,7 @@ def in_parallel(
         The first that a task raised; the other tasks are ended.
     """
     count = min(cores() if workers is None else workers, len(items))
-    if count <= 1:
+    if count < 1 or (count == 1 and not apart):
         return [
             task(item, lambda share, done=index: progress(stage, (done + share) / len(items)))  # type: ignore[misc]
             for index, item in enumerate(items)

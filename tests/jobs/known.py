@@ -62,5 +62,4 @@ def aligned(inputs: RunInputs, **_: object) -> AlignedRun:
 @pytest.fixture
 def known_alignment(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every command takes the known alignment."""
-    for module in ("draw", "grid", "pair"):
-        monkeypatch.setattr(f"overlay.jobs.{module}.align_run", aligned)
+    monkeypatch.setattr("overlay.jobs.align_all.align_run", aligned)

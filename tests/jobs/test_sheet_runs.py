@@ -80,8 +80,7 @@ def test_pair__sheet_draws_the_limiter_and_marks_from_gearing(folder, monkeypatc
         seen["machines"] = machines
         raise InputError("drawn enough")
 
-    monkeypatch.setattr(job, "align_run", lambda inputs, **more: inputs)
-    monkeypatch.setattr(job, "separate_by_sound", lambda one, **engine: one)
+    monkeypatch.setattr(job, "align_all", lambda tasks, **more: [one.inputs for one in tasks])
     monkeypatch.setattr(job, "require_determined", lambda one: None)
     monkeypatch.setattr(job, "analyse", analysed)
     monkeypatch.setattr(job, "pair_analysed", drawn)
