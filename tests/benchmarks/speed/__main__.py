@@ -1,4 +1,4 @@
-"""Every speed and memory bar in one run: draw, pair, transparent export, align, a whole day.
+"""Every speed and memory bar in one run: draw, pair, transparent export, align, a day.
 
 Run from the checkout: ``python -m tests.benchmarks.speed [--quick]``. Each job stands beside its
 plain ffmpeg floor of the same run, with pictures a second and peak memory of all its processes;
@@ -15,8 +15,28 @@ import tempfile
 from pathlib import Path
 
 from tests.benchmarks.speed import gauges, memory
-from tests.benchmarks.speed.cost import RATE_HZ, ROOT, Row, compare, report
+from tests.benchmarks.speed.cost import MEMORY_BAR, RATE_HZ, ROOT, Row, compare, report
+from tests.benchmarks.speed.draw import plain
 from tests.benchmarks.speed.draw import rows as draw_rows
+
+COMMAND_BAR = 1.25
+
+
+def command_row(folder: Path, *, seconds: float, repeats: int) -> Row:
+    """The whole draw command, which decodes twice to align first, beside a plain transcode."""
+    from tests.benchmarks.speed.align import make
+
+    clip, log = make(folder, seconds)
+    target = folder / "drawn.mp4"
+    return compare(
+        "timetrue draw, aligning included",
+        [sys.executable, "-m", "overlay", "draw", str(clip), str(log), "-o", str(target), "-q"],
+        plain(clip, folder / "floor.mp4"),
+        pictures=RATE_HZ * seconds,
+        repeats=repeats,
+        bar=COMMAND_BAR,
+        memory_bar=MEMORY_BAR,
+    )
 
 
 def align_row(folder: Path, *, seconds: float, repeats: int) -> Row:
@@ -54,6 +74,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         found = draw_rows(folder, seconds=seconds, repeats=repeats)
+        found.append(command_row(folder, seconds=20.0, repeats=repeats))
         found.append(align_row(folder, seconds=20.0 if quick else 60.0, repeats=repeats))
         is_flat = memory.is_flat(folder, minutes=5 if quick else 60, rate_hz=1)
     codes = [gauges.main(), day_code(quick=quick), int(not is_flat), report(found)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Hashable, Sequence
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -83,11 +84,12 @@ def draw(source: str, target: str) -> None:
     draw_clip(source, run_gauges("whole"), target)
 
 
-def pair(source: str, target: str) -> None:
+def pair(source: str, target: str, rate_hz: str | None = None) -> None:
     from overlay.render import PairSide, pair_clips
 
     a, b = (PairSide(source, LEAD_S, None, run_gauges(part)) for part in ("left", "right"))
-    pair_clips(a, b, target, lead_s=LEAD_S, common=[gap_gauge()])
+    rate = None if rate_hz is None else Fraction(rate_hz)
+    pair_clips(a, b, target, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate)
 
 
 def export(source: str, target: str) -> None:
