@@ -18,7 +18,7 @@ from overlay.sync.evidence import (
     without_log,
     without_motion,
 )
-from overlay.sync.fit import Fit, curvature_sigma_s, fitted, tuned
+from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, USUAL_WANDER, early_refusal, late_refusal
@@ -34,8 +34,8 @@ SMOOTHING_START_S = 0.25
 NEGLIGIBLE_LOG = 9.0
 HOPELESS_LOG = 40.0
 MOST_RIVALS = 3
-PITCH_SIZES = (3e-4, 0.006)  # s^2/m: none, and what a picture that follows pitch leaves
-LOOSER = 1.5
+PITCH_SIZES = (3e-4, 0.0025)  # s^2/m: none, and what a picture leaves whose tilt is followed
+LOOSER = 1.2
 WIDEST_FACTOR = 1.5
 WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves events by that much
 FAR_S = 0.4  # beyond this a fit may lack log values at its ends and starts again
@@ -95,11 +95,11 @@ def _mixture_interval(
     return float(ends[0]), float(ends[1])
 
 
-def _student(samples: int) -> float:
-    """How much wider an interval is whose noise was estimated from few log samples."""
+def _student(freedom: float) -> float:
+    """How much wider an interval is whose noise was estimated with few degrees of freedom."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(max(samples, 3), 0.975)) / HALF_95
+    return float(stdtrit(max(freedom, 3.0), 0.975)) / HALF_95
 
 
 def _at_smoothing(
@@ -279,7 +279,7 @@ def _verdict(evidence: Evidence, fit: Fit) -> Verdict:
         best,
         mean,
         math.sqrt(float(shares @ (sigmas**2 + (totals - mean) ** 2))),
-        _mixture_interval(totals, sigmas * _student(len(evidence.log)), shares),
+        _mixture_interval(totals, sigmas * _student(log_freedom(evidence, best)), shares),
         smoothing,
         math.sqrt(float(shares @ (smoothings - smoothing) ** 2)),
         score,

@@ -26,7 +26,7 @@ from overlay.timebase import FloatArray
 SMALLEST_GAIN_ERROR = 1e-3
 USUAL_GAIN_ERROR = 5e-3  # within a factor of e, before the data speak
 LARGEST_GAIN_ERROR = 0.5
-LOG_NOISE_MPS = 0.07  # receivers' speed noise is 0.05 to 0.1 m/s; worth a few samples
+LOG_NOISE_MPS = 0.1  # receivers' speed noise is 0.05 to 0.2 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0
 MOTION_NOISE_FLOOR = 1e-4
 LARGEST_STEP_S = 0.3
@@ -35,6 +35,9 @@ CALM_JERK = 0.5  # and is then judged as smooth as it shows, jumps apart
 LOOSE_ROUNDS = 5
 ROBUST_ROUNDS = (2, 4, 7)
 COLOUR_ROUNDS = (3, 6)
+# Receivers filter what they show, so their noise follows itself; where it seems to alternate the
+# curve has followed it, and believing that would narrow the interval. Inverse hyperbolic tangents.
+LEAST_COLOURS = {"motion": -0.5, "log": 0.0}
 LEAST_COLOUR = 0.07  # less changes the interval by under a twelfth and is not worth its cost
 JUMP_SPAN_S = 0.6  # a jump of acceleration shows between the means this far apart
 JUMP_REACH_S = 0.2  # and lies within this of where the fit has it
@@ -296,7 +299,7 @@ def _recoloured(
         bend = costs[0] - 2 * costs[1] + costs[2]
         tilt = (costs[2] - costs[0]) / 2
         move = -tilt / bend if bend > 1e-9 else -math.copysign(2.0, tilt)
-        there = float(np.clip(here + 0.12 * np.clip(move, -2.5, 2.5), -0.5, 1.8))
+        there = float(np.clip(here + 0.12 * np.clip(move, -2.5, 2.5), LEAST_COLOURS[source], 1.8))
         there = 0.0 if abs(there) < LEAST_COLOUR else there
         noise = replace(noise, **{name: math.tanh(there)})
         if source == "motion":
@@ -368,6 +371,13 @@ def fitted(
     cost = cost_of(evidence, noise, point, system, weights)
     *_, drop = newton_step(system, precision(evidence, noise), point, fixed, held)
     return Fit(point, noise, weights, cost - min(drop, LARGEST_DROP), sigma, system)
+
+
+def log_freedom(evidence: Evidence, fit: Fit) -> float:
+    """Degrees of freedom that the size of the log's noise rests on, its usual size included."""
+    p = precision(evidence, fit.noise)
+    _, log, _ = _effective(fit.system, p, evidence.errors + 1)
+    return max(len(evidence.log) - log, 0.0) + LOG_NOISE_SAMPLES
 
 
 def curvature_sigma_s(evidence: Evidence, fit: Fit) -> float:
