@@ -201,7 +201,7 @@ class _Studio:
             "a turn": facts.rotation_deg == 0 and not facts.is_mirrored,
             "pixels that are not square": facts.pixel_aspect == 1,
             "another pixel format": facts.pixel_format == "yuv420p",
-            "other colours": facts.color_space == "bt709" and facts.color_range != "pc",
+            "other colours": _is_bt709(facts),
             "a cut-off end": not facts.is_cut_off,
         }
         return next((what for what, fits in checks.items() if not fits), None)
@@ -262,13 +262,23 @@ class _Studio:
         return [*video_arguments(self.encoder, Fraction(1, TICKS_HZ), ".mp4"), *tags]
 
 
+def _is_bt709(facts: ClipFacts) -> bool:
+    """Whether a clip's colours are those of BT.709, limited range, as far as it says."""
+    said = {facts.color_primaries, facts.color_transfer}
+    of_matrix = facts.color_space == "bt709" and facts.color_range != "pc"
+    return of_matrix and said <= {"bt709", "unknown"}
+
+
 def _film_arguments() -> list[str]:
     """Options of every piece: the stream's head says nothing that differs without need.
 
     Clocks in the head (H.264 Annex E) are advice only, the container's times rule; made equal,
-    clips of different frame rates can share one head.
+    clips of different frame rates can share one head. So do clips that leave some of their colour
+    tags out, which players then take from the matrix.
     """
     head = "h264_metadata=tick_rate=120:fixed_frame_rate_flag=0:level=5.1"
+    head += ":video_full_range_flag=0:colour_primaries=1:transfer_characteristics=1"
+    head += ":matrix_coefficients=1"
     plain = ["-map_metadata", "-1", "-write_tmcd", "0"]
     return ["-bsf:v", head, *plain, "-video_track_timescale", str(TICKS_HZ)]
 

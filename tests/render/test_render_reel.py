@@ -106,6 +106,18 @@ def test_reel__cards_and_fades(tmp_path: Path) -> None:
     assert picture(target, report.duration_s - 0.02).mean() < 4
 
 
+@pytest.mark.parametrize(("primaries", "is_copied"), [(2, True), (9, False)])
+def test_reel__colour_tags_left_out_are_those_of_the_matrix(
+    tmp_path: Path, primaries: int, is_copied: bool
+) -> None:
+    whole, clip = finished(tmp_path, "whole.mp4"), tmp_path / "a.mp4"
+    tags = f"h264_metadata=colour_primaries={primaries}:transfer_characteristics={primaries}"
+    run_ffmpeg("-i", whole, "-c", "copy", "-bsf:v", tags, clip)
+    report = make_reel([clip], tmp_path / "reel.mp4", **CARDS, options=QUICK)
+    assert any("a.mp4: copied" in note for note in report.notes) == is_copied
+    assert probe(tmp_path / "reel.mp4").color_primaries == "bt709"
+
+
 def test_reel__another_size_is_encoded_again_and_said(tmp_path: Path) -> None:
     small = finished(tmp_path, "small.mp4", size=(160, 120))
     large = finished(tmp_path, "large.mp4")
