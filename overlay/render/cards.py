@@ -104,8 +104,22 @@ def _rows(card: Card, cap_px: float, across: int, least_px: float) -> list[_Row]
 
 
 def _broken(text: str, type_face: Face, across: int) -> list[str]:
-    letters = max(8, across // type_face.advance_px)
-    return textwrap.wrap(text, letters)
+    return lines_of(text, max(8, across // type_face.advance_px))
+
+
+def lines_of(text: str, letters: int) -> list[str]:
+    """Text broken into lines of at most so many letters; a figure stays with its uncertainty.
+
+    Examples
+    --------
+    >>> lines_of("6.6 mph ± 0.4 in top speed", 14)
+    ['6.6 mph ± 0.4', 'in top speed']
+    >>> lines_of("it bought 6.6 mph ± 0.4", 20)
+    ['it bought 6.6', 'mph ± 0.4']
+    """
+    # textwrap breaks at plain spaces only.
+    whole = text.replace(" ± ", "\u00a0±\u00a0")
+    return [line.replace("\u00a0", " ") for line in textwrap.wrap(whole, letters)]
 
 
 def _drawn(rows: Sequence[_Row], width: int, height: int, total: float) -> Rgb:
