@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from overlay.motion.model import MotionSignal, used
 from overlay.series import Series
 from overlay.sync.joint import Noise
 from overlay.sync.same_run import (
+    USUAL_WANDER,
     gain_wander,
     motion_at_rest,
     one_way,
@@ -17,9 +16,7 @@ from overlay.sync.same_run import (
     wander_evidence,
 )
 from overlay.sync.seed import LEAST_OVERLAP_S, Candidate, binned_motion
-
-if TYPE_CHECKING:
-    from overlay.sync.estimate import Verdict
+from overlay.sync.verdict import Verdict
 
 LEAST_FRAMES = 20
 LEAST_SAMPLES = 4
@@ -29,7 +26,6 @@ WIDEST_HALF_INTERVAL_S = 0.35
 LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
 LARGEST_WANDER = 0.035  # of the fitted gain, on a clip with one launch
-USUAL_WANDER = 0.004  # less is not worth a closer look
 LARGEST_WANDER_EVIDENCE = 8.0  # log units for a gain that wanders, where only a launch is in view
 LARGEST_CHI_SQUARE = 3.0  # for each part of the run after the first
 LARGEST_AT_REST = 0.08  # of the motion signal's full scale; rendered clips leave 0.01

@@ -24,6 +24,7 @@ from overlay.timebase import FloatArray
 LEAST_SHARE = 0.04  # of what the log tells of the shift; a part with less is left out
 LEAST_VALUES = 4  # fewer log values bend to any shift of a part
 MOST_PARTS = 12
+USUAL_WANDER = 0.004  # of the gain, by gain_wander; less is not worth a closer look
 LEAST_RATE_MPS2 = 0.5  # slower change of speed tells little of time
 ONE_WAY_SHARE = 0.05  # of the squared acceleration
 STEADY_GAIN, WANDERING_GAIN = 0.004, 0.03  # sizes of a slow gain error, compared
