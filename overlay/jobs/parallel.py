@@ -5,8 +5,11 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
+from multiprocessing.connection import wait as wait_for
 from typing import Any, TypeVar
 
 from overlay.jobs.progress import Progress, silent
@@ -14,6 +17,7 @@ from overlay.jobs.progress import Progress, silent
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 POLL_S = 0.2
+CLEANING_S = 2.0
 WHOLE = 1000  # thousandths of an item
 
 _shares: Any = None  # of a worker: thousandths done of each item
@@ -104,6 +108,17 @@ def _start(shares: Any) -> None:
     _shares = shares
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """A parent that was killed can tell its workers nothing more."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os.kill(os.getpid(), signal.SIGTERM)  # ends the task, which cleans up behind itself,
+        time.sleep(CLEANING_S)
+        os._exit(1)  # and this the wait for another
 
 
 def _leave(signum: int, frame: object) -> None:
