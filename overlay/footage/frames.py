@@ -123,10 +123,13 @@ class Pictures:
 
 
 def _refreshes_itself(clip: OpenClip) -> bool:
-    """Whether pictures are rich enough, and key frames near enough, to go without loop filter."""
+    """Whether pictures are rich enough, and key frames near enough, to go without loop filter.
+
+    Only for H.264, for which it was measured.
+    """
     video = clip.video
     index, time_base = video.index_entries, video.time_base
-    if not len(index) or time_base is None:
+    if video.codec_context.name != "h264" or not len(index) or time_base is None:
         return False
     keys = [entry.timestamp for entry in index if entry.is_keyframe]
     apart_s = float(max(np.diff([*keys, index[-1].timestamp])) * time_base)
