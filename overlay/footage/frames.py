@@ -11,6 +11,7 @@ at 0.25 bit a pixel and more then correlates 0.997 and better, within 0.2 % in s
 from __future__ import annotations
 
 import heapq
+import math
 import os
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
@@ -132,7 +133,8 @@ def _refreshes_itself(clip: OpenClip) -> bool:
     if video.codec_context.name != "h264" or not len(index) or time_base is None:
         return False
     keys = [entry.timestamp for entry in index if entry.is_keyframe]
-    apart_s = float(max(np.diff([*keys, index[-1].timestamp])) * time_base)
+    apart = np.diff([*keys, index[-1].timestamp])
+    apart_s = float(max(apart, default=math.inf) * time_base)
     pixels = len(index) * video.codec_context.width * video.codec_context.height
     bits = 8 * sum(entry.size for entry in index)
     return apart_s <= _KEY_FRAMES_APART_S and bits >= _RICH_BITS_PER_PIXEL * pixels
