@@ -49,15 +49,17 @@ def rounding_step_mps(values: FloatArray) -> float:
 def without_dropout(speed: Series) -> tuple[Series, float]:
     """The log without zeros that only mean "too slow to tell", and that threshold in m/s.
 
-    Some receivers show exactly 0 below some speed. Where a log jumps from an exact 0 to well
-    above its rounding and noise, the zeros within two seconds of the jump say nothing.
+    Some receivers show exactly 0 below some speed. Where a log jumps between an exact 0 and well
+    above its rounding and noise, further than it goes in the steps beyond, the zeros within two
+    seconds of the jump say nothing. A launch gains as much from one value to the next by itself.
     """
     zero = speed.values == 0.0
     moving = speed.values[~zero]
     if np.count_nonzero(zero) < 3 or len(moving) < 8:
         return speed, 0.0
     least = float(np.min(moving))
-    if least < 0.4 or least < 1.5 * rounding_step_mps(speed.values):
+    step = rounding_step_mps(speed.values)
+    if least < 0.4 or least < 1.5 * step or not _jumps(speed.values, 0.2 + 1.5 * step):
         return speed, 0.0
     t_moving = speed.t_s[~zero]
     right = np.searchsorted(t_moving, speed.t_s)
@@ -71,6 +73,17 @@ def without_dropout(speed: Series) -> tuple[Series, float]:
         sigma=None if speed.sigma is None else speed.sigma[keep],
     )
     return kept, least
+
+
+def _jumps(values: FloatArray, margin: float) -> bool:
+    """Whether values leave and reach 0 by more than half as much again as by the steps beyond."""
+    for one_way in (values, values[::-1]):
+        leaves = np.flatnonzero((one_way[:-3] == 0.0) & (one_way[1:-2] > 0.0))
+        for i in leaves:
+            beyond = float(np.max(np.diff(one_way[i + 1 : i + 4])))
+            if one_way[i + 1] <= 1.5 * max(beyond, 0.0) + margin:
+                return False
+    return True
 
 
 def _relative(sigma: FloatArray | None, size: int) -> FloatArray:

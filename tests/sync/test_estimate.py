@@ -219,3 +219,12 @@ def test_residual_lag__smooth_curve_at_frame_rate(rng, lag_s):
     assert found.determined
     assert found.interval_s[0] <= lag_s <= found.interval_s[1]
     assert abs(found.total_offset_s - lag_s) < 0.03
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 2.0])
+def test_estimate__zeros_before_a_quick_launch_in_a_slow_log_count(rng, rate_hz):
+    """From one value to the next such a launch gains whole miles an hour by itself."""
+    log = log_of(launch(), rng, rate_hz=rate_hz, step_mps=0.44704)
+    found = estimate_offset(motion_of(launch(), rng), log)
+    assert not any("shows 0 below" in note for note in found.notes)
+    assert abs(found.total_offset_s - 0.9) < 0.08
