@@ -7,7 +7,8 @@ the clip, and the step of the figures logged; every trial has a launch of its ow
 root-mean-square error is set against the bound of ``overlay.sync.bounds`` (white noise, gain and
 offset unknown, variances of motion and log added, rounding as noise of its own, the receiver's
 smoothing known; the estimator does not know it). Beside it stands the fair bound of the model that
-is fitted, with the smoothing unknown and the pitch effect known only by its prior. A cell passes
+is fitted, with the smoothing unknown and the pitch effect known only by its prior. Errors of coarse
+rounding are not white, so with it the error may come to less than the bound. A cell passes
 when error / bound is at most 1.5 where the bound is under half a sample, 93 to 97 % of the
 intervals hold the truth, and under 3 % are refused.
 """
