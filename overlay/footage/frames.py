@@ -4,8 +4,8 @@ The loop filter of frames that no other frame refers to may be left out: that sa
 of the decoding and cannot build up. Leaving it out everywhere saves about 15 %, but the error
 builds up between key frames: on real 960x540 footage with few of them the flow became 3 % too small
 and correlated only 0.89 with the flow of the true pictures. At a high rate the filter has little to
-do, and with a key frame a second or more, as cameras write, little can build up: the same footage
-at 0.25 bit a pixel and more then correlates 0.997 and better, within 0.2 % in size.
+do, and with at least one key frame a second, as cameras write, little can build up: the same
+footage at 0.25 bit a pixel and more then correlates 0.997 and better, within 0.2 % in size.
 """
 
 from __future__ import annotations

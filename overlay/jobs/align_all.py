@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 from overlay.jobs.analyse import AlignedRun, PixelBox, RunInputs, align_run, named_short
 from overlay.jobs.machine import Machine
@@ -41,15 +40,11 @@ def align_all(tasks: Sequence[AlignTask], *, progress: Progress = silent) -> lis
     long clips are worked on in another process. Two cores work on each clip.
     """
     apart = any(task.inputs.clip.duration_s >= APART_FROM_S for task in tasks)
-    if not apart:
-        return [
-            _aligned(task, partial(progress, _watching([task.inputs.clip.path]))) for task in tasks
-        ]
     return in_parallel(
         _aligned,
         tasks,
-        workers=max(1, cores() // 2),
-        apart=True,
+        workers=max(1, cores() // 2) if apart else 1,
+        apart=apart,
         stage=_watching([task.inputs.clip.path for task in tasks]),
         progress=progress,
     )

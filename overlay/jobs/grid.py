@@ -22,10 +22,10 @@ from overlay.jobs.gauge_layers import (
     strip_layer,
 )
 from overlay.jobs.labels import cap_for, placed_words, shown_while
-from overlay.jobs.machine import Machine, machine_of
+from overlay.jobs.machine import Machine
 from overlay.jobs.pair import PairRun, align_sides
 from overlay.jobs.progress import Progress, silent
-from overlay.jobs.sheet_runs import run_files, sheet_path
+from overlay.jobs.sheet_runs import sheet_path, whole_run
 from overlay.render import Geometry, Layer, PairSide, PixelBox
 from overlay.runs.course import Course
 from overlay.sheet import load_sheet
@@ -54,27 +54,10 @@ def sides_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, .
         If the sheet has problems.
     """
     sheet = load_sheet(sheet_path(path))
-    sides = []
     for index, name in enumerate(names):
-        files = run_files(sheet, name)
-        run = sheet.run(name)
-        assert run is not None
         if name in names[:index]:
             raise UsageError(f"{name}: is named twice; name different runs")
-        if run.window_s is not None:
-            raise UsageError(f"{name}: is part of a longer clip; cut it out first")
-        sides.append(
-            PairRun(
-                files.clip,
-                files.logs,
-                run.name,
-                run.same_clock,
-                run.offset_s,
-                files.columns,
-                machine_of(sheet, run.build),
-            )
-        )
-    return tuple(sides)
+    return tuple(whole_run(sheet, name) for name in names)
 
 
 def grid_runs(

@@ -73,32 +73,40 @@ def paired_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, 
     SheetError
         If the sheet has problems.
     """
-    from overlay.jobs.pair import PairRun
-
     if len(names) != 2:
         raise UsageError(f"pair with --sheet takes two names of runs; {len(names)} were given")
     if names[0] == names[1]:
         raise UsageError(f"{names[0]}: cannot be set beside itself; name two different runs")
     sheet = load_sheet(sheet_path(path))
-    sides = []
-    for name in names:
-        run, files = _named(sheet, name), run_files(sheet, name)
-        if run.window_s is not None:
-            raise UsageError(
-                f"{name}: is part of a longer clip; cut it out first, since pair takes whole clips"
-            )
-        sides.append(
-            PairRun(
-                files.clip,
-                files.logs,
-                run.name,
-                run.same_clock,
-                run.offset_s,
-                files.columns,
-                machine_of(sheet, run.build),
-            )
+    first, second = (whole_run(sheet, name) for name in names)
+    return first, second
+
+
+def whole_run(sheet: DaySheet, name: str) -> PairRun:
+    """A run of a sheet to set beside others, with its build's gearing and limits.
+
+    Raises
+    ------
+    UsageError
+        If the sheet has no such run, or its run is part of a longer clip.
+    """
+    from overlay.jobs.pair import PairRun
+
+    run, files = _named(sheet, name), run_files(sheet, name)
+    if run.window_s is not None:
+        raise UsageError(
+            f"{name}: is part of a longer clip; cut it out first, since whole clips are set "
+            "side by side"
         )
-    return sides[0], sides[1]
+    return PairRun(
+        files.clip,
+        files.logs,
+        run.name,
+        run.same_clock,
+        run.offset_s,
+        files.columns,
+        machine_of(sheet, run.build),
+    )
 
 
 def file_problems(sheet: DaySheet, *, progress: Progress = silent) -> tuple[Problem, ...]:

@@ -1,6 +1,10 @@
 """Runs aligned in a process of their own: the same result, and the same errors, as in this one."""
 
 import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +45,49 @@ def process(_item: int, _tell: object) -> int:
 def test_in_parallel__apart_is_another_process_even_for_one() -> None:
     assert in_parallel(process, [0]) == [os.getpid()]
     assert in_parallel(process, [0], apart=True) != [os.getpid()]
+
+
+def told_and_asleep(folder: str, _tell: object) -> None:
+    part = Path(folder) / "begun"
+    part.write_text(str(os.getpid()))
+    try:
+        time.sleep(60)
+    finally:
+        part.rename(Path(folder) / "cleaned")
+
+
+KILLED = """
+import sys
+from overlay.jobs.parallel import in_parallel
+from tests.jobs.test_align_all import told_and_asleep
+in_parallel(told_and_asleep, sys.argv[1:], apart=True)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_in_parallel__workers_end_when_their_parent_is_killed(tmp_path: Path) -> None:
+    root = Path(__file__).resolve().parents[2]
+    process = subprocess.Popen([sys.executable, "-c", KILLED, str(tmp_path)], cwd=root)
+    begun = tmp_path / "begun"
+    wait_until(lambda: begun.exists() and begun.read_text() != "")
+    worker = int(begun.read_text())
+    process.kill()
+    process.wait()
+    wait_until(lambda: not is_running(worker))
+    assert (tmp_path / "cleaned").exists()
+
+
+def wait_until(is_so: Callable[[], bool]) -> None:
+    end_s = time.monotonic() + 30
+    while not is_so():
+        assert time.monotonic() < end_s
+        time.sleep(0.05)
+
+
+def is_running(pid: int) -> bool:
+    """Whether a process does anything yet; one that has ended may still wait to be collected."""
+    state = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True)
+    return state.stdout.strip()[:1] not in ("", "Z")
 
 
 def test_align_all__an_error_comes_through_whole(task: AlignTask, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.demo.day import day_sheet
 from overlay.errors import InputError, UsageError
+from overlay.jobs.grid import sides_from_sheet
 from overlay.jobs.sheet_runs import file_problems, paired_from_sheet, run_files
 from overlay.sheet import SheetError, load_sheet
 
@@ -88,6 +89,15 @@ def test_pair__sheet_draws_the_limiter_and_marks_from_gearing(folder, monkeypatc
     assert code == InputError.exit_code
     assert seen["limits"] == [3950.0, 5100.0]
     assert [m.driveline.ratios for m in seen["machines"]] == [(9.4,), (9.4,)]
+
+
+def test_grid__takes_each_builds_machine_from_the_sheet():
+    sides = sides_from_sheet(CLIPS, ["a1", "b1"])
+    machines = [side.machine for side in sides]
+    assert [m.limiter_rpm for m in machines] == [3950.0, 5100.0]  # as demo_clips/day.toml says
+    assert [m.driveline.ratios for m in machines] == [(9.4,), (9.4,)]
+    with pytest.raises(UsageError, match="named twice"):
+        sides_from_sheet(CLIPS, ["a1", "a1"])
 
 
 @pytest.mark.parametrize(
