@@ -33,10 +33,10 @@ RIVAL_APART_S = 0.7
 
 
 def _first_fit(
-    motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
+    motion: MotionSignal, speed: Series, shift_s: float, least_noise_mps: float
 ) -> tuple[Evidence, Fit] | None:
     """Quick fit near a place, at one smoothing; None where the log has next to nothing there."""
-    evidence = gather(motion, speed, shift_s, floor_mps)
+    evidence = gather(motion, speed, shift_s, least_noise_mps)
     if len(evidence.log) < LEAST_SAMPLES:
         return None
     start = starting_point(evidence, shift_s, SMOOTHING_START_S)
@@ -105,14 +105,13 @@ def estimate_offset(
     if refused:
         return Alignment(determined=False, reason=refused)
     clean, dropout_mps = without_dropout(speed)
-    step = rounding_step_mps(clean.values)
-    floor = max(step / math.sqrt(12), least_noise_mps)
     places = candidates(motion, clean, search_s=search_s)
-    verdicts = _rivals(motion, clean, places, floor, search_s)
+    verdicts = _rivals(motion, clean, places, least_noise_mps, search_s)
     refused = late_refusal(places, verdicts, smooth=least_noise_mps > 0)
     if refused:
         return Alignment(determined=False, reason=refused)
     notes = []
+    step = rounding_step_mps(clean.values)
     if step:
         notes.append(f"the log is rounded to steps of {step:.3f} m/s, which widens the interval")
     if dropout_mps:
@@ -121,7 +120,7 @@ def estimate_offset(
         notes.append(
             f"{extra_lag_s * 1000:.0f} ms of the lag come from differencing logged positions"
         )
-    return _alignment(verdicts, same_clock, tuple(notes))
+    return _alignment(verdicts, clean, same_clock, tuple(notes))
 
 
 def _with(verdicts: list[Verdict], new: Verdict) -> list[Verdict]:
@@ -136,7 +135,7 @@ def _rivals(
     motion: MotionSignal,
     speed: Series,
     places: list[Candidate],
-    floor_mps: float,
+    least_noise_mps: float,
     search_s: tuple[float, float] | None,
 ) -> list[Verdict]:
     """Fits at the places worth it, best first."""
@@ -148,7 +147,7 @@ def _rivals(
             continue
         if any(abs(place.shift_s - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
-        first = _first_fit(motion, speed, place.shift_s, floor_mps)
+        first = _first_fit(motion, speed, place.shift_s, least_noise_mps)
         if first is None:
             continue
         quick = score_of(*first)[0]
@@ -167,7 +166,9 @@ def _rivals(
     return sorted(verdicts, key=lambda v: -v.score)
 
 
-def _alignment(verdicts: list[Verdict], same_clock: bool, notes: tuple[str, ...]) -> Alignment:
+def _alignment(
+    verdicts: list[Verdict], speed: Series, same_clock: bool, notes: tuple[str, ...]
+) -> Alignment:
     best = verdicts[0]
     point = best.fit.point
     reason = None
@@ -189,18 +190,18 @@ def _alignment(verdicts: list[Verdict], same_clock: bool, notes: tuple[str, ...]
         drift_ppm=point.drift * 1e6,
         drift_about_s=best.evidence.middle_s,
         gain_mps=1 / point.gain,
-        agreement=agreement(best),
+        agreement=agreement(best, speed),
         margin=margin(verdicts),
         reason=reason,
         notes=notes,
     )
 
 
-def agreement(verdict: Verdict) -> float:
+def agreement(verdict: Verdict, speed: Series) -> float:
     """Correlation of motion with log speed moved back by the total."""
     e = verdict.evidence
-    when = e.log_t_s - verdict.total_s
-    there = np.interp(e.motion_t_s, when, e.log, left=np.nan, right=np.nan)
+    when = speed.t_s - verdict.total_s
+    there = np.interp(e.motion_t_s, when, speed.values, left=np.nan, right=np.nan)
     ok = np.isfinite(there)
     if np.count_nonzero(ok) < 3 or np.std(there[ok]) == 0 or np.std(e.motion[ok]) == 0:
         return 0.0

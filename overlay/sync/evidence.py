@@ -132,7 +132,9 @@ def binned(motion: MotionSignal) -> MotionSignal:
     )
 
 
-def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float) -> Evidence:
+def gather(
+    motion: MotionSignal, speed: Series, shift_s: float, least_noise_mps: float = 0.0
+) -> Evidence:
     """Motion and the log values around it when the log runs `shift_s` ahead of footage."""
     motion = binned(motion)
     t_s, span = motion.t_s, motion.span_s
@@ -145,10 +147,11 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
     hats = np.maximum(0.0, 1 - np.abs(position[:, None] - np.arange(knots + 1)[None, :]))
     scale = _relative(motion.sigma, len(t_s)) / np.sqrt(np.clip(motion.quality, 0.05, 1))
     scale /= float(np.median(scale))
-    log_step = near.median_step_s
-    log_joined = np.diff(near.t_s, prepend=-np.inf) < 1.5 * log_step
-    if not log_step < COLOUR_STEP_S:
+    log_every_s = near.median_step_s
+    log_joined = np.diff(near.t_s, prepend=-np.inf) < 1.5 * log_every_s
+    if not log_every_s < COLOUR_STEP_S:
         log_joined = np.zeros(len(near), dtype=np.bool_)
+    step_mps = rounding_step_mps(speed.values)
     both = min(end, float(speed.t_s[-1]) - shift_s) - max(start, float(speed.t_s[0]) - shift_s)
     return Evidence(
         motion_t_s=t_s,
@@ -160,12 +163,13 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float, floor_mps: float
         log=near.values,
         log_scale=_relative(near.sigma, len(near)),
         log_joined=log_joined,
-        log_floor_mps=floor_mps,
+        log_step_mps=step_mps,
+        log_floor_mps=max(step_mps / float(np.sqrt(12)), least_noise_mps),
         grid=grid,
         gain_basis=hats,
         drifts=both > DRIFT_NEEDS_S,
         # The denser the log, the more of it the fit sees and takes out.
-        gain_bend=motion.gain_bend * float(np.sqrt(np.clip(log_step, 0.0, 1.0))),
+        gain_bend=motion.gain_bend * float(np.sqrt(np.clip(log_every_s, 0.0, 1.0))),
     )
 
 

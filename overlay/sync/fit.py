@@ -223,10 +223,11 @@ def renewed_noise(evidence: Evidence, noise: Noise, system: System, usual_jerk: 
         * (system.rss["rough"] + 2 * usual_jerk**2 / evidence.grid.step_s)
         / (max(rows - rough, 0.1) + 2)
     )
+    log_mps = max(math.sqrt(log_var), evidence.log_floor_mps)
     return replace(
         noise,
         motion=max(math.sqrt(motion_var), MOTION_NOISE_FLOOR),
-        log_mps=max(math.sqrt(log_var), evidence.log_floor_mps),
+        log_mps=noise.log_mps if evidence.log_known else log_mps,
         jerk=math.sqrt(jerk_var),
     )
 
@@ -374,10 +375,17 @@ def fitted(
 
 
 def log_freedom(evidence: Evidence, fit: Fit) -> float:
-    """Degrees of freedom that the size of the log's noise rests on, its usual size included."""
+    """Degrees of freedom that the size of the log's noise rests on, its usual size included.
+
+    That of rounding is known; the rest is a share of all (Satterthwaite 1946, Biometrics 2:110).
+    """
     p = precision(evidence, fit.noise)
     _, log, _ = _effective(fit.system, p, evidence.errors + 1)
-    return max(len(evidence.log) - log, 0.0) + LOG_NOISE_SAMPLES
+    freedom = max(len(evidence.log) - log, 0.0) + LOG_NOISE_SAMPLES
+    if not evidence.log_known:
+        return freedom
+    own = fit.noise.log_mps**2
+    return freedom * ((own + evidence.log_step_mps**2 / 12) / own) ** 2
 
 
 def curvature_sigma_s(evidence: Evidence, fit: Fit) -> float:

@@ -53,8 +53,11 @@ class Evidence:
     log_t_s, log, log_scale : ndarray, shape (m,)
         Log speed on the log's clock, m/s, and the relative size of its noise.
     log_joined : ndarray of bool, shape (m,)
-    log_floor_mps : float
-        Least standard deviation of the log's noise, such as that of rounding.
+    log_step_mps, log_floor_mps : float
+        Step of the figures logged, 0 where they are fine, and least standard deviation of the log's
+        noise, that of rounding included.
+    log_known : bool
+        Whether the size of the log's noise is known, and no more to be estimated.
     grid : Grid
         Knots on footage time.
     gain_basis : ndarray, shape (n, k)
@@ -74,10 +77,12 @@ class Evidence:
     log: FloatArray
     log_scale: FloatArray
     log_joined: BoolArray
+    log_step_mps: float
     log_floor_mps: float
     grid: Grid
     gain_basis: FloatArray
     drifts: bool = False
+    log_known: bool = False
     gain_bend: float = 0.0
 
     @property

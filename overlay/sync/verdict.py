@@ -14,6 +14,7 @@ import numpy as np
 from overlay.sync.evidence import without_log, without_motion
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
+from overlay.sync.rounding import unrounded
 from overlay.sync.same_run import USUAL_WANDER, gain_wander
 from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
@@ -21,7 +22,8 @@ from overlay.timebase import FloatArray
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
 FINE_SMOOTHING_S = 0.02
 NEGLIGIBLE_LOG = 9.0
-PITCH_SIZES = (3e-4, 0.0025)  # s^2/m: none, and what a picture leaves whose tilt is followed
+PITCH_SIZES = (3e-4, 0.0025)  # s^2/m: none, and what a picture may leave whose tilt is followed
+PITCH_SHARES = (0.8, 0.2)  # before the data speak
 LOOSER = 1.2
 WIDEST_FACTOR = 1.5
 WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves events by that much
@@ -171,12 +173,12 @@ def _posterior(fits: list[Fit]) -> tuple[FloatArray, FloatArray, FloatArray, Flo
     Well-determined smoothing lies between two of the grid; its log share is all but a parabola.
     """
     logs, totals, sigmas, smoothings = [], [], [], []
-    for pitch in PITCH_SIZES:
+    for pitch, usual in zip(PITCH_SIZES, PITCH_SHARES, strict=True):
         some = [f for f in fits if f.noise.pitch == pitch]
         nodes = np.array([f.point.smoothing_s for f in some])
         fine = np.arange(nodes[0], nodes[-1] + FINE_SMOOTHING_S / 2, FINE_SMOOTHING_S)
         weights = _between(nodes, fine)
-        logs.append(weights @ np.array([log_share(f) for f in some]))
+        logs.append(weights @ np.array([log_share(f) for f in some]) + math.log(usual))
         totals.append(weights @ np.array([f.point.shift_s for f in some]) + fine)
         sigma = weights @ np.array([f.shift_sigma_s for f in some])
         sigmas.append(np.maximum(sigma, min(f.shift_sigma_s for f in some)))
@@ -215,6 +217,8 @@ def _far(fits: list[Fit], fit: Fit) -> bool:
 
 def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
     """The total at one place over all smoothing and pitch effects, from a tuned fit there."""
+    if evidence.log_step_mps:
+        evidence, fit = unrounded(evidence, fit)
     fits = _all_fits(evidence, fit)
     best = max(fits, key=log_share)
     for _ in range(2):
