@@ -48,6 +48,7 @@ _LASTING_SIGMAS = 8.0
 # "Measurement Error Models"), and by more where the ground moves less. On rendered ground of faint
 # texture, a signal with noise of 2.4 % of full scale had a gain 16 % larger at walking pace than at
 # full speed; with up to 1.8 % the bend was no larger than the alignment allows anyhow.
+LEAST_BEND = 0.01  # rendered clear pictures read up to 3 % more or less when slow, 1 % mostly
 _HARMLESS_NOISE = 0.018
 _BEND_FOR_NOISE = 10.0
 _LARGEST_BEND = 0.1
@@ -260,7 +261,7 @@ def gain_bend(span_s: FloatArray, sigma: FloatArray) -> float:
     --------
     >>> span_s = np.full(3, 1 / 30)
     >>> gain_bend(span_s, np.full(3, 0.01)), round(gain_bend(span_s, np.full(3, 0.024)), 3)
-    (0.0, 0.06)
+    (0.01, 0.07)
     """
     noise = float(np.median(sigma)) * math.sqrt(float(np.median(span_s)) / _NOISE_SPAN_S)
-    return min(max(_BEND_FOR_NOISE * (noise - _HARMLESS_NOISE), 0.0), _LARGEST_BEND)
+    return LEAST_BEND + min(max(_BEND_FOR_NOISE * (noise - _HARMLESS_NOISE), 0.0), _LARGEST_BEND)

@@ -14,6 +14,7 @@ from overlay.sync.evidence import (
     starting_noise,
     starting_point,
     without_dropout,
+    without_rest_level,
 )
 from overlay.sync.fit import Fit, tuned
 from overlay.sync.joint import Evidence
@@ -105,6 +106,7 @@ def estimate_offset(
     if refused:
         return Alignment(determined=False, reason=refused)
     clean, dropout_mps = without_dropout(speed)
+    clean = without_rest_level(clean)
     places = candidates(motion, clean, search_s=search_s)
     verdicts = _rivals(motion, clean, places, least_noise_mps, search_s)
     refused = late_refusal(places, verdicts, smooth=least_noise_mps > 0)

@@ -20,6 +20,10 @@ LOG_REACH_S = 0.8
 GAIN_KNOT_S = 2.0
 MOST_GAIN_KNOTS = 32
 DRIFT_NEEDS_S = 180.0
+REST_LIMIT_MPS = 0.5
+REST_LEAST_S = 1.0
+REST_MARGIN_S = 0.2
+LEAST_AT_REST = 4
 COLOUR_STEP_S = 0.26  # a log slower than this shows no colour that matters within a launch
 
 
@@ -84,6 +88,31 @@ def _jumps(values: FloatArray, margin: float) -> bool:
             if one_way[i + 1] <= 1.5 * max(beyond, 0.0) + margin:
                 return False
     return True
+
+
+def without_rest_level(speed: Series) -> Series:
+    """The log with its mean at rest taken off where the vehicle rests.
+
+    A speed is never negative, so at rest a receiver's noise shows as a small speed: 0.8 sigma in
+    the mean where it is the size of one component, 1.25 sigma of two (half-normal and Rayleigh
+    distributions). That would be read as an early launch or a late stop.
+    """
+    values, t_s = speed.values, speed.t_s
+    if not len(values) or float(np.min(values)) < 0.0:
+        return speed
+    slow = values < REST_LIMIT_MPS
+    if np.count_nonzero(slow) < LEAST_AT_REST:
+        return speed
+    level = float(np.median(values[slow]))
+    edges = np.flatnonzero(np.diff(values < max(4 * level, 1e-9), prepend=False, append=False))
+    out = values.copy()
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        from_s = t_s[first] + (REST_MARGIN_S if first else 0.0)
+        to_s = t_s[last - 1] - (REST_MARGIN_S if last < len(values) else 0.0)
+        inside = slice(*np.searchsorted(t_s, [from_s, to_s + 1e-9]))
+        if to_s - from_s >= REST_LEAST_S and inside.stop - inside.start >= LEAST_AT_REST:
+            out[inside] -= np.mean(out[inside])
+    return replace(speed, values=out)
 
 
 def _relative(sigma: FloatArray | None, size: int) -> FloatArray:
@@ -168,8 +197,7 @@ def gather(
         grid=grid,
         gain_basis=hats,
         drifts=both > DRIFT_NEEDS_S,
-        # The denser the log, the more of it the fit sees and takes out.
-        gain_bend=motion.gain_bend * float(np.sqrt(np.clip(log_every_s, 0.0, 1.0))),
+        gain_bend=motion.gain_bend,
     )
 
 

@@ -65,7 +65,7 @@ class Evidence:
     drifts : bool
         Whether the clocks' rate difference is estimated.
     gain_bend : float
-        Standard deviation of a bend of the gain that the fit cannot see; it widens the interval.
+        Relative standard uncertainty of the gain between low and full speed.
     """
 
     motion_t_s: FloatArray

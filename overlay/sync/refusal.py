@@ -28,6 +28,7 @@ LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigma
 LARGEST_WANDER = 0.035  # of the fitted gain, on a clip with one launch
 LARGEST_WANDER_EVIDENCE = 8.0  # log units for a gain that wanders, where only a launch is in view
 LARGEST_CHI_SQUARE = 3.0  # for each part of the run after the first
+LEAST_CHANCE = 0.005  # that parts of a right log differ so by noise alone
 LARGEST_AT_REST = 0.08  # of the motion signal's full scale; rendered clips leave 0.01
 PART_SPREAD_S = 0.02  # what soft starts and the like leave between parts of right logs: measured
 LARGEST_COLOUR = 0.8  # of the motion signal's noise; right logs leave 0.6 at most
@@ -99,8 +100,14 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
 
 def _parts_differ(verdict: Verdict) -> bool:
     """Whether launch, middle and stop tell different offsets."""
+    from scipy.special import chdtri
+
     parts = parts_of(verdict.evidence, verdict.fit)
-    return parts.chi_square(PART_SPREAD_S) > LARGEST_CHI_SQUARE * len(parts.shifts_s)
+    count = len(parts.shifts_s)
+    if not count:
+        return False
+    largest = max(LARGEST_CHI_SQUARE * count, float(chdtri(count, LEAST_CHANCE)))
+    return parts.chi_square(PART_SPREAD_S) > largest
 
 
 def _never_rests(verdict: Verdict) -> bool:

@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from overlay.motion.trust import LEAST_BEND
 from overlay.sync.evidence import without_log, without_motion
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.rounding import unrounded
-from overlay.sync.same_run import USUAL_WANDER, gain_wander
+from overlay.sync.same_run import USUAL_WANDER, gain_wander, one_way
 from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
 
@@ -24,8 +25,8 @@ FINE_SMOOTHING_S = 0.02
 NEGLIGIBLE_LOG = 9.0
 PITCH_SIZES = (3e-4, 0.0025)  # s^2/m: none, and what a picture may leave whose tilt is followed
 PITCH_SHARES = (0.8, 0.2)  # before the data speak
-LOOSER = 1.2
 WIDEST_FACTOR = 1.5
+LONE_WANDER_S = 8.0  # so much with a lone launch: measured on logs of other launches
 WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves events by that much
 
 
@@ -129,20 +130,13 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
     return sorted(fits, key=lambda f: f.point.smoothing_s)
 
 
-def _loosened(fit: Fit, pitch: float) -> Fit:
-    """The fit with a gain free to wander more, and with a given size of the pitch effect.
-
-    The likeliest size of the gain error is, by its skew, a low guess.
-    """
-    return replace(fit, noise=replace(fit.noise, gain=LOOSER * fit.noise.gain, pitch=pitch))
-
-
 def _all_fits(evidence: Evidence, fit: Fit) -> list[Fit]:
     """Fits over smoothing, without and with a pitch effect, as far as any weight is left."""
-    fits = _over_smoothing(evidence, _loosened(fit, PITCH_SIZES[0]))
-    start = max(fits, key=log_share)
-    for pitch in PITCH_SIZES[1:]:
-        fits += _over_smoothing(evidence, replace(start, noise=replace(start.noise, pitch=pitch)))
+    fits: list[Fit] = []
+    for pitch in PITCH_SIZES:
+        start = replace(fit, noise=replace(fit.noise, pitch=pitch))
+        fits += _over_smoothing(evidence, start)
+        fit = max(fits, key=log_share)
     return fits
 
 
@@ -215,6 +209,21 @@ def _far(fits: list[Fit], fit: Fit) -> bool:
     return told and fit.noise.pitch != best.noise.pitch
 
 
+def gain_error_s(evidence: Evidence, fit: Fit) -> float:
+    """Standard deviation of the total by errors of the picture's gain that the fit cannot see.
+
+    Where the vehicle pulls away and slows down again, an error that goes with the speed moves both
+    ends of the run apart and shows; so does one that wanders, the more so the denser the log. Of
+    speed that only rises, or only falls, both make another run, at another time.
+    """
+    excess = max(gain_wander(evidence, fit) - USUAL_WANDER, 0.0)
+    if one_way(evidence, fit):
+        return math.hypot(LONE_WANDER_S * excess, WANDER_S * evidence.gain_bend)
+    every_s = float(np.median(np.diff(evidence.log_t_s))) if len(evidence.log) > 1 else 1.0
+    bend = max(evidence.gain_bend - LEAST_BEND, 0.0) * math.sqrt(min(every_s, 1.0))
+    return WANDER_S * math.hypot(excess, bend)
+
+
 def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
     """The total at one place over all smoothing and pitch effects, from a tuned fit there."""
     if evidence.log_step_mps:
@@ -230,8 +239,7 @@ def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
     shares, totals, sigmas, smoothings = _posterior(fits)
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
-    excess = max(gain_wander(evidence, best) - USUAL_WANDER, 0.0)
-    sigmas = np.hypot(factor * sigmas, WANDER_S * math.hypot(excess, evidence.gain_bend))
+    sigmas = np.hypot(factor * sigmas, gain_error_s(evidence, best))
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = score_of(evidence, best)
     return Verdict(
