@@ -21,6 +21,7 @@ GAIN_KNOT_S = 2.0
 MOST_GAIN_KNOTS = 32
 DRIFT_NEEDS_S = 180.0
 REST_LIMIT_MPS = 0.5
+LARGEST_REST_MPS = 0.25  # a noise of 0.2 m/s; more is a vehicle that creeps
 REST_LEAST_S = 1.0
 REST_MARGIN_S = 0.2
 LEAST_AT_REST = 4
@@ -104,7 +105,10 @@ def without_rest_level(speed: Series) -> Series:
     if np.count_nonzero(slow) < LEAST_AT_REST:
         return speed
     level = float(np.median(values[slow]))
-    edges = np.flatnonzero(np.diff(values < max(4 * level, 1e-9), prepend=False, append=False))
+    if level > LARGEST_REST_MPS:
+        return speed
+    limit = min(4 * level, REST_LIMIT_MPS)
+    edges = np.flatnonzero(np.diff(values < limit, prepend=False, append=False))
     out = values.copy()
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         from_s = t_s[first] + (REST_MARGIN_S if first else 0.0)
