@@ -36,8 +36,9 @@ from overlay.demo.scenario import (
     RunPlan,
     plan_day,
 )
-from overlay.demo.scene import frame_times_s, pictures
+from overlay.demo.scene import pictures
 from overlay.demo.soundtrack import soundtrack
+from overlay.demo.spec import frame_times_s
 from overlay.demo.truth import RunTruth, truth_of, write_truth
 from overlay.demo.vehicle import simulate
 from overlay.errors import OutputError

@@ -15,8 +15,8 @@ import numpy as np
 
 from overlay.demo.camera import Ride
 from overlay.demo.recorder import Receiver, RevCounter
-from overlay.demo.scene import SceneSpec
 from overlay.demo.soundtrack import SoundSpec
+from overlay.demo.spec import SceneSpec
 from overlay.demo.vehicle import Drive, Vehicle
 from overlay.errors import UsageError
 

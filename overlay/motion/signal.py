@@ -10,17 +10,8 @@ import numpy.typing as npt
 
 from overlay.footage.model import LumaFrame
 from overlay.motion.attitude import smooth_attitude, tilting_columns
-from overlay.motion.ego import (
-    LOST_LIKENESS,
-    SHARE,
-    Cells,
-    Fit,
-    Template,
-    fit_motion,
-    learn_template,
-    moving_cells,
-    turning_basis,
-)
+from overlay.motion.cells import Cells, Fit, Template, turning_basis
+from overlay.motion.ego import LOST_LIKENESS, SHARE, fit_motion, learn_template, moving_cells
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.model import Box, MotionSignal
 from overlay.motion.plane import cell_grid, find_plane, plane_tilting

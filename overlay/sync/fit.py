@@ -7,20 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from overlay.sync.joint import (
-    Evidence,
-    Noise,
-    Point,
-    Precision,
-    System,
-    Weights,
-    assemble,
-    curve_step,
-    log_determinant,
-    newton_step,
-    precision,
-    start_rows,
-)
+from overlay.sync.joint import Evidence, Noise, Point, System, Weights, assemble, start_rows
+from overlay.sync.solve import Precision, curve_step, log_determinant, newton_step, precision
 from overlay.timebase import FloatArray
 
 SMALLEST_GAIN_ERROR = 1e-3

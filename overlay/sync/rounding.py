@@ -16,7 +16,8 @@ import numpy as np
 
 from overlay.motion.model import BoolArray
 from overlay.sync.fit import LOG_NOISE_MPS, LOG_NOISE_SAMPLES, Fit, fitted
-from overlay.sync.joint import Evidence, factored, log_part, newton_step, precision
+from overlay.sync.joint import Evidence, log_part
+from overlay.sync.solve import factored, newton_step, precision
 from overlay.sync.spline import Rows
 from overlay.timebase import FloatArray
 

@@ -17,7 +17,8 @@ import numpy as np
 
 from overlay.motion.model import BoolArray
 from overlay.sync.fit import Fit, fitted
-from overlay.sync.joint import Evidence, Part, factored, log_part, precision
+from overlay.sync.joint import Evidence, Part, log_part
+from overlay.sync.solve import factored, precision
 from overlay.sync.spline import basis, transposed_times
 from overlay.timebase import FloatArray
 

@@ -12,8 +12,9 @@ import pytest
 from overlay.demo.clip import write_clip
 from overlay.demo.day import make_demo
 from overlay.demo.scenario import plan_day
-from overlay.demo.scene import SceneSpec, pictures
+from overlay.demo.scene import pictures
 from overlay.demo.soundtrack import RATE_HZ
+from overlay.demo.spec import SceneSpec
 from overlay.demo.truth import read_truth
 from overlay.demo.vehicle import motion_from_speed, simulate
 from overlay.errors import InputError, UsageError

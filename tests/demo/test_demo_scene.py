@@ -8,7 +8,8 @@ import pytest
 
 from overlay.demo.camera import CameraPath, Ride
 from overlay.demo.ground import Ground, GroundKind
-from overlay.demo.scene import Scene, SceneSpec, frame_times_s, pictures, render_picture
+from overlay.demo.scene import Scene, pictures, render_picture
+from overlay.demo.spec import SceneSpec, frame_times_s
 from overlay.demo.vehicle import Drive, Vehicle, motion_from_speed, simulate
 from overlay.errors import UsageError
 

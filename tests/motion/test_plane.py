@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from overlay.motion.ego import turning_basis
+from overlay.motion.cells import turning_basis
 from overlay.motion.plane import Grid, cell_grid, find_plane, plane_flow, plane_tilting
 from overlay.motion.trust import honest_sigma
 

@@ -25,7 +25,8 @@ import numpy.typing as npt
 from overlay.demo.camera import Ride
 from overlay.demo.ground import GroundKind
 from overlay.demo.recorder import Receiver, record_speed
-from overlay.demo.scene import SceneSpec, pictures
+from overlay.demo.scene import pictures
+from overlay.demo.spec import SceneSpec
 from overlay.demo.vehicle import Drive, Motion, Vehicle, motion_from_speed, simulate
 from overlay.footage.model import LumaFrame
 from overlay.motion import MotionSignal, motion_signal, used

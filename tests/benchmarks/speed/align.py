@@ -20,7 +20,8 @@ import numpy as np
 
 from overlay.demo.clip import write_clip
 from overlay.demo.recorder import Receiver, record_speed, write_gpx
-from overlay.demo.scene import SceneSpec, pictures
+from overlay.demo.scene import pictures
+from overlay.demo.spec import SceneSpec
 from overlay.demo.vehicle import motion_from_speed
 
 BAR = 1.2
