@@ -20,6 +20,7 @@ from overlay.sync.fit import Fit, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.model import Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
+from overlay.sync.same_run import one_way
 from overlay.sync.seed import Candidate, candidates
 from overlay.sync.verdict import Verdict, at_smoothing, log_share, score_of, verdict_of
 
@@ -121,6 +122,11 @@ def estimate_offset(
     if extra_lag_s > 0:
         notes.append(
             f"{extra_lag_s * 1000:.0f} ms of the lag come from differencing logged positions"
+        )
+    if one_way(verdicts[0].evidence, verdicts[0].fit):
+        notes.append(
+            "the speed in view only rises or only falls, which widens the interval: "
+            "a clip that holds both launch and stop tells more"
         )
     return _alignment(verdicts, clean, same_clock, tuple(notes))
 

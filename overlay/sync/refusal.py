@@ -36,6 +36,7 @@ SMOOTH_COLOUR = 0.5
 LARGEST_SMOOTH_NOISE_MPS = 0.12
 USUAL_SUPPORT = 40.0  # log units that one launch gives
 LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
+TOO_WIDE = "speed changes too little against the noise for a useful answer"
 
 
 def early_refusal(motion: MotionSignal, speed: Series) -> str | None:
@@ -135,7 +136,7 @@ def late_refusal(
     if _other_log(best, smooth):
         return "the logged speed does not match the motion in the picture: is it the right log?"
     if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:
-        return "speed changes too little against the noise for a useful answer"
+        return TOO_WIDE
     if len(verdicts) > 1 and best.score - verdicts[1].score < LEAST_MARGIN_LOG:
         return (
             f"two offsets explain the motion equally well: {best.total_s:.2f} s "

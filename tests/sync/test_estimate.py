@@ -155,6 +155,33 @@ def test_estimate__a_gain_that_may_bend_widens_the_interval_and_more_for_a_spars
     assert added[1] > 2 * added[0]
 
 
+def test_estimate__a_lone_launch_is_told_less_surely_and_says_so(rng):
+    def run(t):  # pulls away, and slows down from 8 s
+        return np.maximum(launch()(np.minimum(t, 8.0)) - 4 * np.maximum(t - 8.0, 0.0), 0.0)
+
+    bend = {"gain_bend": 0.01}  # as clear pictures have
+    halves = {}
+    for length_s in (7.5, 14.0):
+        motion = replace(motion_of(run, rng, length_s=length_s, sigma_mps=0.1), **bend)
+        found = estimate_offset(motion, log_of(run, rng))
+        halves[length_s] = (found.interval_s[1] - found.interval_s[0]) / 2
+        assert any("launch and stop" in note for note in found.notes) == (length_s < 8)
+    assert halves[7.5] > 0.04 > halves[14.0]
+
+
+def test_estimate__a_gain_that_falls_with_speed_stays_in_the_interval_of_a_lone_launch(rng):
+    # rendered pictures read up to 3 % more when slow; 1 % is usual
+    pulls = []
+    for bend in (-0.01, 0.01, -0.01, 0.01, -0.02, 0.02):
+        motion = motion_of(launch(), rng, length_s=8.0, sigma_mps=0.1)
+        bent = motion.forward * (1 - bend * (np.abs(motion.forward) - 1))
+        log = log_of(launch(), rng)
+        low, high = estimate_offset(replace(motion, forward=bent, gain_bend=0.01), log).interval_s
+        pulls.append(((low + high) / 2 - 0.9) / ((high - low) / 3.92))
+    assert np.max(np.abs(pulls)) < 2.5
+    assert np.max(np.abs(pulls)) > 0.5  # the bend does move the estimate
+
+
 @pytest.mark.parametrize("pitch", [-0.01, 0.01])
 def test_estimate__gain_that_follows_acceleration(rng, pitch):
     t = np.arange(0, 15, 0.01)

@@ -10,7 +10,8 @@ smoothing known; the estimator does not know it). Beside it stands the fair boun
 is fitted, with the smoothing unknown and the pitch effect known only by its prior. Errors of coarse
 rounding are not white, so with it the error may come to less than the bound. A cell passes
 when error / bound is at most 1.5 where the bound is under half a sample, 93 to 97 % of the
-intervals hold the truth, and under 3 % are refused.
+intervals hold the truth, and under 3 % are refused. The last is not judged where noise alone makes
+more intervals than that too wide for an answer.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from overlay.series import Series
 from overlay.sync.bounds import Curve, joint_lag_bound_s, total_lag_bound_s
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
+from overlay.sync.refusal import TOO_WIDE
 from overlay.sync.verdict import PITCH_SIZES
 from tests.benchmarks.accuracy.score import HEADER, Bars, Outcome, Score, outcome
 
@@ -146,7 +148,9 @@ def trial(job: tuple[Cell, int]) -> Outcome:
 def bars(cell: Cell, score: Score) -> Bars:
     """What a cell must reach; the ratio only where the bound is under half a sample."""
     binding = score.bound_s < 0.5 / cell.rate_hz
-    return Bars(ratio=1.5 if binding else None, cover=(0.93, 0.97))
+    wide = sum(o.reason == TOO_WIDE for o in score.outcomes)
+    refused = (0.0, 0.03) if wide <= 0.03 * score.tries else None
+    return Bars(ratio=1.5 if binding else None, cover=(0.93, 0.97), refused=refused)
 
 
 def measure(cells: Iterable[Cell], trials: int, workers: int) -> int:
