@@ -44,11 +44,11 @@ _LEAST_SIGNIFICANCE = 14.0
 _LEAST_ONE_WAY = 0.6
 _ONE_WAY_S = 2 / 3
 _LASTING_SIGMAS = 8.0
+LEAST_BEND = 0.01  # rendered clear pictures read up to 3 % more or less when slow, 1 % mostly
 # Noise of the picture bends the gain: least squares on noisy gradients falls short (Fuller 1987,
 # "Measurement Error Models"), and by more where the ground moves less. On rendered ground of faint
 # texture, a signal with noise of 2.4 % of full scale had a gain 16 % larger at walking pace than at
 # full speed; with up to 1.8 % the bend was no larger than the alignment allows anyhow.
-LEAST_BEND = 0.01  # rendered clear pictures read up to 3 % more or less when slow, 1 % mostly
 _HARMLESS_NOISE = 0.018
 _BEND_FOR_NOISE = 10.0
 _LARGEST_BEND = 0.1

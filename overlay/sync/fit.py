@@ -12,7 +12,7 @@ from overlay.sync.solve import Precision, curve_step, log_determinant, newton_st
 from overlay.timebase import FloatArray
 
 SMALLEST_GAIN_ERROR = 1e-3
-USUAL_GAIN_ERROR = 3e-3  # within a factor of e, before the data speak; on rendered pictures fair
+USUAL_GAIN_ERROR = 3e-3  # of rendered pictures; within a factor of e, before the data speak
 LARGEST_GAIN_ERROR = 0.5
 LOG_NOISE_MPS = 0.1  # receivers' speed noise is 0.05 to 0.2 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0

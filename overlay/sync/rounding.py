@@ -125,7 +125,7 @@ class Limits:
 
 def _limits(evidence: Evidence, weight: FloatArray) -> Limits:
     step, shown, t_s = evidence.log_step_mps, evidence.log, evidence.log_t_s
-    zero = shown < step / 4
+    zero = np.abs(shown) < step / 4
     moving = np.concatenate([[-np.inf], t_s[~zero], [np.inf]])
     after = np.searchsorted(moving, t_s)
     near = np.minimum(moving[after] - t_s, t_s - moving[after - 1]) < NEAR_MOVING_S

@@ -6,14 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.sync.joint import (
-    RIDGE,
-    Evidence,
-    Factored,
-    Noise,
-    Point,
-    System,
-)
+from overlay.sync.joint import RIDGE, Evidence, Factored, Noise, Point, System
 from overlay.timebase import FloatArray
 
 OFFSET_SIGMA = 0.1  # of the motion signal, whose full scale is 1; it reads about 0 at rest
