@@ -95,7 +95,7 @@ def _draw_before(axes: Axes, motion: MotionSignal, speed: Series, alignment: Ali
     axes.plot(t_s, seen, color=_MOTION_HUE, lw=0.8, label="motion in the picture")
     axes.plot(shown.t_s, shown.values, color=_LOG_HUE, lw=1.6, label="logged speed")
     _label(axes, title, "speed (m/s)")
-    axes.legend(loc="upper left", frameon=False)
+    axes.legend(loc="best", frameon=False)
 
 
 def _mark_place(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
