@@ -1,7 +1,7 @@
 """Accuracy of the offset from rendered footage: scenes times launches, one table.
 
 Run ``python -m tests.benchmarks.accuracy.footage [LAUNCHES] [SCENE ...]`` from the checkout; three
-launches of all scenes take about eight minutes of one core. Pictures are rendered at 320 x 180 and
+launches of all scenes take about five minutes of one core. Pictures are rendered at 320 x 180 and
 measured without an encoder between; the receiver records 10 and 1 values a second with noise of
 0.07 m/s, delayed and smoothed by 0.95 s in all.
 
