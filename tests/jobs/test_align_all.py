@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -32,7 +33,11 @@ def test_align_all__apart_as_together(task: AlignTask, monkeypatch: pytest.Monke
     )
     monkeypatch.setattr(job, "APART_FROM_S", 1e9)
     (together,) = align_all([task])
-    assert apart.alignment == together.alignment
+    assert replace(apart.alignment, channels=()) == replace(together.alignment, channels=())
+    # Transforms of the sound may add up in another order: a thousandth of a sample is nothing.
+    for one, other in zip(apart.alignment.channels, together.alignment.channels, strict=True):
+        assert one.offset_s == pytest.approx(other.offset_s, abs=1e-7)
+        assert one.evidence == other.evidence
     np.testing.assert_array_equal(apart.motion.forward, together.motion.forward)
     (told,) = shares.values()
     assert list(shares) == ["watching a1.mp4"] and told == sorted(told) and told[-1] == 1.0
