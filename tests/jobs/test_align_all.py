@@ -34,7 +34,7 @@ def test_align_all__apart_as_together(task: AlignTask, monkeypatch: pytest.Monke
     monkeypatch.setattr(job, "APART_FROM_S", 1e9)
     (together,) = align_all([task])
     assert replace(apart.alignment, channels=()) == replace(together.alignment, channels=())
-    # Transforms of the sound may add up in another order: a thousandth of a sample is nothing.
+    # Transforms of the sound may add up in another order: this is under a hundredth of a sample.
     for one, other in zip(apart.alignment.channels, together.alignment.channels, strict=True):
         assert one.offset_s == pytest.approx(other.offset_s, abs=1e-7)
         assert one.evidence == other.evidence
