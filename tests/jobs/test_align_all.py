@@ -5,10 +5,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from overlay.errors import InputError
@@ -16,13 +14,20 @@ from overlay.jobs import align_all as job
 from overlay.jobs.align_all import AlignTask, align_all
 from overlay.jobs.analyse import read_inputs
 from overlay.jobs.parallel import in_parallel
+from overlay.sync.model import Alignment
 from tests.demo_runs import CLIPS
 
 
 @pytest.fixture(scope="module")
 def task() -> AlignTask:
     logs = [CLIPS / "a1.gpx", CLIPS / "a1_revs.csv"]
-    return AlignTask(read_inputs(CLIPS / "a1.mp4", logs), same_clock=True)
+    return AlignTask(read_inputs(CLIPS / "a1.mp4", logs))
+
+
+def numbers(alignment: Alignment) -> list[float]:
+    channels = [(c.offset_s, *c.interval_s) for c in alignment.channels]
+    total = alignment.total_offset_s, *(alignment.interval_s or ()), alignment.agreement
+    return [x for part in (total, *channels) for x in part if x is not None]
 
 
 def test_align_all__apart_as_together(task: AlignTask, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -33,12 +38,14 @@ def test_align_all__apart_as_together(task: AlignTask, monkeypatch: pytest.Monke
     )
     monkeypatch.setattr(job, "APART_FROM_S", 1e9)
     (together,) = align_all([task])
-    assert replace(apart.alignment, channels=()) == replace(together.alignment, channels=())
-    # Transforms of the sound may add up in another order: this is under a hundredth of a sample.
-    for one, other in zip(apart.alignment.channels, together.alignment.channels, strict=True):
-        assert one.offset_s == pytest.approx(other.offset_s, abs=1e-7)
-        assert one.evidence == other.evidence
-    np.testing.assert_array_equal(apart.motion.forward, together.motion.forward)
+    assert apart.alignment.determined and together.alignment.determined
+    assert [c.evidence for c in apart.alignment.channels] == [
+        c.evidence for c in together.alignment.channels
+    ]
+    # Sums may go in another order there, by the cores and the memory a process has.
+    for one, other in zip(numbers(apart.alignment), numbers(together.alignment), strict=True):
+        assert one == pytest.approx(other, abs=1e-5)
+    assert apart.motion.forward == pytest.approx(together.motion.forward, abs=1e-5)
     (told,) = shares.values()
     assert list(shares) == ["watching a1.mp4"] and told == sorted(told) and told[-1] == 1.0
 
@@ -64,6 +71,7 @@ def told_and_asleep(folder: str, _tell: object) -> None:
 KILLED = """
 import sys
 from overlay.jobs.parallel import in_parallel
+from overlay.sync.model import Alignment
 from tests.jobs.test_align_all import told_and_asleep
 in_parallel(told_and_asleep, sys.argv[1:], apart=True)
 """
