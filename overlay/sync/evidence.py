@@ -92,7 +92,7 @@ def _jumps(values: FloatArray, margin: float) -> bool:
 
 
 def without_rest_level(speed: Series) -> Series:
-    """The log with its mean at rest taken off where the vehicle rests.
+    """The log, m/s, with its mean at rest taken off where the vehicle rests.
 
     A speed is never negative, so at rest a receiver's noise shows as a small speed: 0.8 sigma in
     the mean where it is the size of one component, 1.25 sigma of two (half-normal and Rayleigh

@@ -77,7 +77,7 @@ def cut(mean: FloatArray, sigma: FloatArray, low: FloatArray, high: FloatArray) 
 
 
 def variances(factor: FloatArray, rows: Rows) -> FloatArray:
-    """Variance of each row's value, from the coefficients' precision.
+    """Variance of each row's value, shape (m,), m^2/s^2, from the coefficients' precision.
 
     Only the band of the inverse is found, from its end (Takahashi, Fagan and Chen 1973, PICA 8;
     stated from memory).

@@ -210,7 +210,7 @@ def _far(fits: list[Fit], fit: Fit) -> bool:
 
 
 def gain_error_s(evidence: Evidence, fit: Fit) -> float:
-    """Standard deviation of the total by errors of the picture's gain that the fit cannot see.
+    """Standard deviation of the total, s, by errors of the gain that the fit cannot see.
 
     Where the vehicle pulls away and slows down again, an error that goes with the speed moves both
     ends of the run apart and shows; so does one that wanders, the more so the denser the log. Of
