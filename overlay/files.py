@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -48,7 +49,8 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
     """Give a path beside `target` to write to; rename it to `target` when the block succeeds.
 
     On any exception, Ctrl-C included, the half-made file is removed and `target` stays as it was.
-    The temporary name keeps the suffix, since encoders choose the format by it.
+    The temporary name keeps the suffix, since encoders choose the format by it, and cannot be
+    guessed, so that nobody who may write to the folder can put a link to another file there.
 
     Raises
     ------
@@ -71,7 +73,7 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
         raise OutputError(f"{final.parent}: no such folder; make it first or name another")
     if not os.access(final.parent, os.W_OK):
         raise OutputError(f"{final.parent}: cannot be written to; name another folder")
-    part = final.with_name(f".{final.stem}.{os.getpid()}.part{final.suffix}")
+    part = final.with_name(f".{final.stem[:40]}.{secrets.token_hex(8)}.part{final.suffix}")
     try:
         yield part
         part.replace(final)

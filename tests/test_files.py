@@ -52,3 +52,20 @@ def test_forbid_overwriting_inputs__also_through_a_link(tmp_path):
     os.symlink(source, link)
     with pytest.raises(OutputError, match="never changed"):
         forbid_overwriting_inputs(link, [source])
+
+
+def test_written_whole__no_link_set_up_beforehand_is_written_through(tmp_path):
+    """Nobody can know the part's name, so nobody can have put a link to another file there."""
+    names = set()
+    for _ in range(2):
+        with written_whole(tmp_path / "out.csv") as part:
+            names.add(part.name)
+            part.write_text("x")
+    assert len(names) == 2
+
+
+def test_written_whole__a_long_name_fits(tmp_path):
+    target = tmp_path / ("a" * 240 + ".csv")
+    with written_whole(target) as part:
+        part.write_text("x")
+    assert target.read_text() == "x"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,6 +18,9 @@ from overlay.gauges.readback import ReadBand
 
 KEY = "timetrue"
 VERSION = 1
+MOST_PIXELS = 1 << 15  # of a side; a clip may come from anybody, and its note with it
+MOST_BOXES = 200
+MOST_SIDES = 4
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,7 @@ def imprint_from_text(text: str) -> Imprint | None:
     """
     try:
         note = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     if not isinstance(note, dict) or KEY not in note:
         return None
@@ -121,23 +125,35 @@ def imprint_from_text(text: str) -> Imprint | None:
             "use the program that made the clip"
         )
     try:
-        sides = tuple(_side(item) for item in note["sides"])
-        boxes = tuple(_whole(box, 4) for box in note["boxes"])
         size = _whole(note["size"], 2)
-        return Imprint(size, sides, boxes, _slowed(note.get("slowed")))  # type: ignore[arg-type]
-    except (KeyError, TypeError, ValueError) as error:
+        if not 0 < min(size) <= max(size) <= MOST_PIXELS:
+            raise ValueError(f"a picture of {size[0]}×{size[1]}")
+        sides = tuple(_side(item, size) for item in _listed(note["sides"], MOST_SIDES))
+        if not sides:
+            raise ValueError("no run")
+        boxes = tuple(_cut(box, size) for box in _listed(note["boxes"], MOST_BOXES))
+        return Imprint((size[0], size[1]), sides, boxes, _slowed(note.get("slowed")))
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(
             f"the clip's note on its gauges is damaged ({error}); draw the clip again"
         ) from error
 
 
-def _side(item: dict[str, Any]) -> ImprintSide:
-    return ImprintSide(
-        name=str(item["name"]),
-        region=_whole(item["region"], 4),  # type: ignore[arg-type]
-        ribbon_at=_whole(item["ribbon_at"], 2),  # type: ignore[arg-type]
-        band=ReadBand(**item["band"]),
-    )
+def _side(item: dict[str, Any], size: Sequence[int]) -> ImprintSide:
+    """One run's places, each inside the picture."""
+    numbers = item["band"]
+    rows = {name: _whole([numbers[name]], 1)[0] for name in ("y0", "y1", "anchor_px")}
+    real = {name: float(numbers[name]) for name in ("x0", "x1", "full_scale_mps", "luma_step")}
+    band = ReadBand(**rows, **real)  # type: ignore[arg-type]
+    known = len(numbers) == len(rows) + len(real) and all(map(math.isfinite, real.values()))
+    sound = band.full_scale_mps > 0 and band.luma_step > 0 and band.anchor_px > 0
+    if not (known and sound and band.x0 < band.x1 and band.y0 < band.y1):
+        raise ValueError(f"a ribbon that cannot be: {numbers}")
+    at = _whole(item["ribbon_at"], 2)
+    _box((*at, 1, 1), size)
+    left, top, right, bottom = band.crop
+    _box((at[0] + left, at[1] + top, right - left, bottom - top), size)
+    return ImprintSide(str(item["name"]), _box(item["region"], size), (at[0], at[1]), band)
 
 
 def _slowed(item: dict[str, Any] | None) -> SlowedPart | None:
@@ -149,8 +165,29 @@ def _slowed(item: dict[str, Any] | None) -> SlowedPart | None:
     return part
 
 
+def _listed(values: Any, most: int) -> list[Any]:
+    if not isinstance(values, list) or len(values) > most:
+        raise ValueError(f"no list of at most {most} items")
+    return values
+
+
+def _box(values: Any, size: Sequence[int]) -> tuple[int, int, int, int]:
+    x, y, w, h = _whole(values, 4)
+    if min(x, y) < 0 or min(w, h) < 1 or x + w > size[0] or y + h > size[1]:
+        raise ValueError(f"the box {x},{y},{w},{h} outside the {size[0]}×{size[1]} picture")
+    return x, y, w, h
+
+
+def _cut(values: Any, size: Sequence[int]) -> tuple[int, int, int, int]:
+    """A box that may reach beyond the picture, as a cover may, without that part."""
+    x, y, w, h = _whole(values, 4)
+    if max(w, h) > MOST_PIXELS:
+        raise ValueError(f"a box of {w}×{h}")
+    return _box((x, y, min(w, size[0] - x), min(h, size[1] - y)), size)
+
+
 def _whole(values: Any, count: int) -> tuple[int, ...]:
     whole = tuple(int(value) for value in values)
-    if len(whole) != count:
-        raise ValueError(f"{len(whole)} numbers where {count} belong")
+    if len(whole) != count or any(a != b for a, b in zip(whole, values, strict=True)):
+        raise ValueError(f"{values} where {count} whole numbers belong")
     return whole

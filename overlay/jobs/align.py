@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from overlay.jobs.analyse import AlignedRun, PixelBox, align_run, read_inputs
+from overlay.jobs.draw import offset_lines
 from overlay.jobs.progress import Progress, silent
 from overlay.jobs.rpm import separate_by_sound
 
@@ -35,13 +36,7 @@ def align_report(aligned: AlignedRun) -> str:
     if not found.determined or found.total_offset_s is None or found.interval_s is None:
         lines.append(f"cannot be determined: {found.reason}")
         return "\n".join(lines + [f"  {note}" for note in found.notes])
-    half = (found.interval_s[1] - found.interval_s[0]) / 2
-    lines.append(f"total offset {found.total_offset_s:+.3f} s ± {half:.3f} (95 %)")
-    if found.readout_lag_s is not None:
-        low, high = found.readout_lag_interval_s or found.interval_s
-        lines.append(f"readout lag  {found.readout_lag_s:+.3f} s ± {(high - low) / 2:.3f}")
-    if found.clock_offset_s is not None:
-        lines.append(f"clock offset {found.clock_offset_s:+.3f} s")
+    lines += offset_lines(found)
     if found.readout_lag_s is None and found.reason:
         lines.append(f"lag alone: {found.reason}")
     lines.append(f"agreement of motion and log {found.agreement:.3f}")

@@ -77,6 +77,8 @@ class RunAnalysis:
         Engine speed on footage time.
     driveline : Driveline or None
         Gearing, where it is known.
+    rpm_from_sound : bool
+        Whether `rpm` was heard in the clip's sound, and not logged.
     """
 
     aligned: AlignedRun
@@ -86,6 +88,7 @@ class RunAnalysis:
     marks: tuple[Mark, ...]
     rpm: Series | None
     driveline: Driveline | None = None
+    rpm_from_sound: bool = False
 
     @property
     def clip(self) -> ClipFacts:
@@ -277,12 +280,15 @@ def analyse_run(
         speed,
         delay_s=delay_s,
         smoothing_s=smoothing_s,
-        timing_sigma_s=sigma_s,
+        timing_sigma_s=sigma_s or 0.0,
         start_s=start_s,
         end_s=end_s,
     )
     # A late readout is judged by itself: the picture would mend the launch that it shows wrongly.
-    onset = motion_onset(aligned.motion) if corrected else None
+    # Nor is the launch mended where the user gives the offset: splits then come from the log alone,
+    # and an error of the given offset shifts launch and goals alike.
+    is_measured = sigma_s is not None
+    onset = motion_onset(aligned.motion) if corrected and is_measured else None
     launch = find_launch(
         kinematics,
         motion_onset_s=None if onset is None else onset.t_s,
@@ -295,9 +301,10 @@ def analyse_run(
         if logged is not None and aligned.inputs.rpm_log is aligned.inputs.speed_log:
             logged = found.steadied(logged)  # one clock for both
         rpm = None if logged is None else logged.shifted(-rpm_timing.offset_s)
+    shown = kinematics if is_measured else replace(kinematics, timing_sigma_s=float("nan"))
     return RunAnalysis(
         aligned=replace(aligned, alignment=_with_timing(found, rpm_timing)),
-        kinematics=kinematics,
+        kinematics=shown,
         launch=launch,
         splits=splits(kinematics, launch, goals),
         marks=_marks(kinematics, launch, rpm, driveline),
@@ -306,11 +313,13 @@ def analyse_run(
     )
 
 
-def _receiver(aligned: AlignedRun, corrected: bool) -> tuple[float, float, float]:
+def _receiver(aligned: AlignedRun, corrected: bool) -> tuple[float, float, float | None]:
     """Delay, smoothing and timing sigma with which the log is put on footage time."""
     found = aligned.alignment
-    low, high = found.interval_s or (0.0, 0.0)
     if corrected:
+        if found.interval_s is None:
+            return found.delay_s, found.smoothing_s, None
+        low, high = found.interval_s
         return found.delay_s, found.smoothing_s, (high - low) / (2 * Z95)
     if found.clock_offset_s is None:
         raise UndeterminedError(
@@ -334,18 +343,27 @@ def _marks(
     return find_marks(kinematics, launch, rpm=rpm, driveline=driveline)
 
 
-def with_offset(aligned: AlignedRun, offset_s: float) -> AlignedRun:
-    """The same run with a total offset that the user knows, in place of the measured one."""
+def with_offset(aligned: AlignedRun, offset_s: float, *, same_clock: bool = False) -> AlignedRun:
+    """The same run with a total offset that the user gives, in place of the measured one.
+
+    It has no interval, since nobody measured how sure it is. The clock offset stays where other
+    evidence gives it (0 on the footage's own clock), and the lag is the rest.
+    """
     old = aligned.alignment
     smoothing_s = old.smoothing_s if old.determined else 0.0
-    known = replace(
-        old,
+    clock_s = 0.0 if same_clock else old.clock_offset_s
+    known = Alignment(
         determined=True,
         total_offset_s=offset_s,
-        interval_s=(offset_s, offset_s),
+        clock_offset_s=clock_s,
+        readout_lag_s=None if clock_s is None else offset_s - clock_s,
         delay_s=offset_s - smoothing_s,
-        reason=None,
-        notes=(*old.notes, "The total offset is the user's, not measured."),
+        smoothing_s=smoothing_s,
+        drift_ppm=old.drift_ppm,
+        drift_about_s=old.drift_about_s,
+        channels=old.channels,
+        reason=None if clock_s is not None else old.reason,
+        notes=(*old.notes, "The total offset is as given, not measured."),
     )
     return replace(aligned, alignment=known)
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
+from overlay.jobs.align_all import AlignTask, align_all
 from overlay.jobs.analyse import (
     PixelBox,
-    align_run,
     analyse_run,
     read_inputs,
     require_determined,
@@ -46,9 +46,10 @@ def correct_run(
         raise UsageError(f"{final}: the corrected speed is written as .csv or .gpx; end it so")
     forbid_overwriting_inputs(final, [Path(clip), *(Path(log) for log in logs)])
     inputs = read_inputs(clip, logs, columns=columns)
-    aligned = align_run(inputs, same_clock=same_clock, ignore=ignore, progress=progress)
+    task = AlignTask(inputs, same_clock, ignore)
+    aligned = align_all([task], progress=progress)[0]
     if offset_s is not None:
-        aligned = with_offset(aligned, offset_s)
+        aligned = with_offset(aligned, offset_s, same_clock=same_clock)
     require_determined(aligned)
     run = analyse_run(aligned, goals=())
     if final.suffix.lower() == ".csv":

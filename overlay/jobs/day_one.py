@@ -31,6 +31,7 @@ from overlay.jobs.day_store import (
 )
 from overlay.jobs.draw import DrawRequest, analyse, goals_for, placed_gauges
 from overlay.jobs.machine import machine_of
+from overlay.jobs.rpm import separate_by_sound
 from overlay.logs.model import Log
 from overlay.motion.model import MotionSignal
 from overlay.runs.marks import late_launch
@@ -216,6 +217,7 @@ def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
         run.marks,
         run.rpm,
         machine_of(sheet, run.build).driveline,
+        rpm_from_sound=run.rpm is not None and inputs.rpm_log is None,
     )
 
 
@@ -231,11 +233,13 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     said = _said(sheet, task.name)
     inputs, start_s = inputs_of(sheet, said, folder)
     share = ALIGNED if task.clips else 1.0
+    machine = machine_of(sheet, said.build)
     aligned = align_run(
         inputs,
         same_clock=said.same_clock,
         progress=lambda stage, done: tell(share * done),
     )
+    aligned = separate_by_sound(aligned, cylinders=machine.cylinders, strokes=machine.strokes)
     run = as_day_run(said.name, said.build, analyse(aligned, request_of(sheet, said)))
     if said.signal_s is not None and run.launch is not None:
         late = late_launch(run.launch, said.signal_s - start_s)

@@ -88,7 +88,7 @@ def _clips(results: DayResults, folder: Path) -> tuple[Path, ...]:
     best = [name for build in sheet.builds if (name := day.best(build.name)) is not None]
     undrawn = [name for name in best if not is_clip_done(sheet, name, folder)]
     clips = [clip_path(folder, name) for name in best if name not in undrawn]
-    pairs = [pair_path(folder, (step.a, step.b)) for step in day.steps]
+    pairs = [pair_path(sheet, folder, (step.a, step.b)) for step in day.steps]
     if undrawn or not clips:
         names = ", ".join(undrawn) or "no run"
         raise UsageError(

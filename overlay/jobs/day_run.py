@@ -229,9 +229,21 @@ def _everything(results: DayResults) -> object:
     return [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
 
 
-def pair_path(folder: Path, builds: tuple[str, str]) -> Path:
-    """Where the best runs of two builds side by side go."""
-    return folder / f"{builds[0]} beside {builds[1]}.mp4"
+def pair_path(sheet: DaySheet, folder: Path, builds: tuple[str, str]) -> Path:
+    """Where the best runs of two builds side by side go: a name no run or other pair has."""
+    names = [build.name for build in sheet.builds]
+    taken = [run.name for run in sheet.runs]
+    taken += [_beside(a, b) for a in names for b in names if (a, b) != builds]
+    name = _beside(*builds)
+    if name.casefold() in {other.casefold() for other in taken}:
+        name += f" ({names.index(builds[0]) + 1} and {names.index(builds[1]) + 1})"
+    while name.casefold() in {run.name.casefold() for run in sheet.runs}:
+        name += "'"
+    return folder / f"{name}.mp4"
+
+
+def _beside(a: str, b: str) -> str:
+    return f"{a} beside {b}"
 
 
 def _pair(
@@ -245,7 +257,7 @@ def _pair(
     names = [name for name in best if name is not None]
     if len(names) < 2:
         return None, False
-    target = pair_path(folder, builds)
+    target = pair_path(sheet, folder, builds)
     note = folder / KEPT / f"{target.stem}.clip.json"
     key = digest("pair", [clip_key(sheet, name) for name in names])
     if is_drawn(target, note, key):

@@ -26,6 +26,7 @@ from overlay.series import Series
 from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment, ChannelTiming
 
+LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "av", "imageio-ffmpeg", "pillow")
 FORMAT = 2  # raised whenever the results of the same inputs, or the file itself, change
 ARRAYS = (
     "t_s",
@@ -47,13 +48,16 @@ def digest(*parts: Any) -> str:
 
 @cache
 def program() -> str:
-    """Version of the installed program."""
-    from importlib.metadata import PackageNotFoundError, version
+    """Versions of the program and of the libraries that its results come from."""
+    from importlib import metadata
 
-    try:
-        return version("timetrue")
-    except PackageNotFoundError:
-        return "unknown"
+    def version(name: str) -> str:
+        try:
+            return f"{name} {metadata.version(name)}"
+        except metadata.PackageNotFoundError:
+            return f"{name} unknown"
+
+    return ", ".join(map(version, ("timetrue", *LIBRARIES)))
 
 
 def stamp(path: Path) -> tuple[str, int, int]:

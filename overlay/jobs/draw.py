@@ -27,6 +27,7 @@ from overlay.jobs.progress import Progress, silent
 from overlay.jobs.rpm import rpm_heard, time_rpm
 from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
+from overlay.sync.model import Alignment
 
 if TYPE_CHECKING:
     from overlay.jobs.gauge_layers import PlacedGauges
@@ -194,7 +195,7 @@ def placed_gauges(run: RunAnalysis, request: DrawRequest) -> tuple[PlacedGauges,
         request.units,
         limiter_rpm=request.machine.limiter_rpm,
         stock_limit_rpm=request.machine.stock_limit_rpm,
-        rpm_from_sound=request.rpm_from_sound and run.aligned.inputs.rpm_log is None,
+        rpm_from_sound=run.rpm_from_sound,
     )
     gauges = run_layers(
         course,
@@ -214,7 +215,7 @@ def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
     from overlay.runs.marks import find_heard_cuts
 
     if request.offset_s is not None:
-        aligned = with_offset(aligned, request.offset_s)
+        aligned = with_offset(aligned, request.offset_s, same_clock=request.same_clock)
     require_determined(aligned)
     machine = request.machine
     engine = {"cylinders": machine.cylinders, "strokes": machine.strokes}
@@ -232,7 +233,7 @@ def analyse(aligned: AlignedRun, request: DrawRequest) -> RunAnalysis:
         return run
     cuts = find_heard_cuts(run.kinematics, run.launch, heard)
     marks = tuple(sorted((*run.marks, *cuts), key=lambda mark: (mark.start_s, mark.kind)))
-    return replace(run, rpm=heard, marks=marks)
+    return replace(run, rpm=heard, marks=marks, rpm_from_sound=True)
 
 
 def goals_for(request: DrawRequest) -> tuple[SplitGoal, ...]:
@@ -262,20 +263,33 @@ def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
     """What is known of a run, a sentence a line."""
     from overlay.report.table import speed_text
 
-    found = run.alignment
-    lines = []
-    if found.interval_s is not None and found.total_offset_s is not None:
-        half = (found.interval_s[1] - found.interval_s[0]) / 2
-        what = "lag" if found.readout_lag_s is not None else "total offset"
-        lines.append(f"{what} {found.total_offset_s:+.3f} s ± {half:.3f} (95 %)")
+    lines = [*offset_lines(run.alignment)]
     if run.launch is not None:
-        lines.append(f"launch at {run.launch.at_s:.2f} s ± {1.96 * run.launch.sigma_s:.2f}")
+        sure = f" ± {1.96 * run.launch.sigma_s:.2f}" if run.alignment.interval_s else ""
+        lines.append(f"launch at {run.launch.at_s:.2f} s{sure}")
     for split in run.splits:
         if split.time_s is not None and split.total_sigma_s is not None:
             at = "" if split.speed_mps is None else f" at {speed_text(split.speed_mps, unit)}"
-            sure = 1.96 * split.total_sigma_s
-            lines.append(f"{split.goal.label}: {split.time_s:.2f} s ± {sure:.2f}{at}")
+            sure_s = 1.96 * split.total_sigma_s
+            lines.append(f"{split.goal.label}: {split.time_s:.2f} s ± {sure_s:.2f}{at}")
         else:
             lines.append(f"{split.goal.label}: none, {split.reason}")
     lines += [f"{mark.kind} at {mark.start_s:.1f} s: {mark.detail}" for mark in run.marks]
+    return tuple(lines)
+
+
+def offset_lines(found: Alignment) -> tuple[str, ...]:
+    """The total offset, and lag and clock offset where they are known: a sentence each."""
+    if found.total_offset_s is None:
+        return ()
+    sure = ", as given and not measured"
+    if found.interval_s is not None:
+        sure = f" ± {(found.interval_s[1] - found.interval_s[0]) / 2:.3f} (95 %)"
+    lines = [f"total offset {found.total_offset_s:+.3f} s{sure}"]
+    if found.readout_lag_s is not None:
+        low, high = found.readout_lag_interval_s or (0.0, 0.0)
+        sure = f" ± {(high - low) / 2:.3f}" if found.readout_lag_interval_s else ""
+        lines.append(f"readout lag  {found.readout_lag_s:+.3f} s{sure}")
+    if found.clock_offset_s is not None:
+        lines.append(f"clock offset {found.clock_offset_s:+.3f} s")
     return tuple(lines)

@@ -140,6 +140,8 @@ def run_layers(
     """
     wanted = [kind for kind in kinds or USUAL if _can_show(kind, course, scale)]
     placements, notes = _places(wanted, course, size, part, layout, is_usual=kinds is None)
+    if course.launch is None and course.splits and "ladder" in (kinds or USUAL):
+        notes += ("the ladder is left out: no launch from rest, so there is nothing to time",)
     layers: list[Layer] = []
     side: ImprintSide | None = None
     for place in placements:
@@ -202,7 +204,7 @@ def _can_show(kind: GaugeKind, course: Course, scale: GaugeScale) -> bool:
     if kind == "comb":
         return course.rpm is not None and scale.full_rpm is not None
     if kind == "ladder":
-        return bool(course.splits)
+        return bool(course.splits) and course.launch is not None
     return kind != "strip" or course.launch is not None
 
 

@@ -130,8 +130,13 @@ def grid_aligned(
     limits = [machine.limiter_rpm for machine in machines if machine.limiter_rpm]
     scale = scale_for(courses, request.units, limiter_rpm=max(limits, default=None))
     scales = [
-        replace(scale, limiter_rpm=one.limiter_rpm, stock_limit_rpm=one.stock_limit_rpm)
-        for one in machines
+        replace(
+            scale,
+            limiter_rpm=one.limiter_rpm,
+            stock_limit_rpm=one.stock_limit_rpm,
+            rpm_from_sound=run.rpm_from_sound,
+        )
+        for run, one in zip(runs, machines, strict=True)
     ]
     cells = [
         _cell(course, own, geometry, index, name, request)

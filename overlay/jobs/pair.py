@@ -115,7 +115,10 @@ def align_sides(
     for side, one in zip(sides, align_all(tasks, progress=progress), strict=True):
         if side.offset_s is None:
             require_determined(one)
-        aligned.append(one if side.offset_s is None else with_offset(one, side.offset_s))
+        given = side.offset_s
+        aligned.append(
+            one if given is None else with_offset(one, given, same_clock=side.same_clock)
+        )
     return aligned
 
 
@@ -196,8 +199,8 @@ def pair_analysed(
     *parts, shared = PARTS[arrangement]
     hues = hues or (build_hue(0), build_hue(1))
     placed = []
-    for course, machine, pane, part, name, hue in zip(
-        courses, machines, geometry.panes, parts, names, hues, strict=True
+    for run, course, machine, pane, part, name, hue in zip(
+        runs, courses, machines, geometry.panes, parts, names, hues, strict=True
     ):
         region = (pane.x, pane.y, pane.width, pane.height)
         placed.append(
@@ -207,6 +210,7 @@ def pair_analysed(
                     scale,
                     limiter_rpm=machine.limiter_rpm,
                     stock_limit_rpm=machine.stock_limit_rpm,
+                    rpm_from_sound=run.rpm_from_sound,
                 ),
                 size=size,
                 part=part,

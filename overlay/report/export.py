@@ -34,7 +34,8 @@ def write_speed_csv(
     ``distance_m`` and ``known``, which is 1 where the log has data and 0 inside its gaps, where
     the other columns are empty. ``speed_sigma_mps`` is the standard uncertainty of the speed at
     that instant of the footage, the share of the timing included: it combines the speed's own
-    with acceleration times the timing's (law of propagation, JCGM 100:2008, 5.1.2).
+    with acceleration times the timing's (law of propagation, JCGM 100:2008, 5.1.2), and is empty
+    where nobody knows how sure the timing is.
 
     Parameters
     ----------
@@ -66,7 +67,7 @@ def write_speed_csv(
                 (
                     time_text,
                     f"{kinematics.speed_mps[row]:.4f}",
-                    f"{sigma_mps[row]:.4f}",
+                    f"{sigma_mps[row]:.4f}" if np.isfinite(sigma_mps[row]) else "",
                     f"{kinematics.accel_mps2[row]:.4f}",
                     f"{kinematics.distance_m[row]:.4f}",
                     1,

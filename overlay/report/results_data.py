@@ -68,13 +68,18 @@ def write_csv(path: Path, results: DayResults) -> None:
         writer = csv.writer(file)
         writer.writerow(header)
         for one in results.day.standings:
-            row = [one.run, one.build]
+            row = [_no_formula(one.run), _no_formula(one.build)]
             for split in one.splits:
                 known = split.value is not None
                 sigma = math.hypot(split.sigma, split.common_sigma)
                 row += [f"{split.value:.4f}", f"{sigma:.4f}"] if known else ["", ""]
                 row.append(str(int(split.used)))
-            writer.writerow([*row, notes_of(one)])
+            writer.writerow([*row, _no_formula(notes_of(one))])
+
+
+def _no_formula(text: str) -> str:
+    """Text that no spreadsheet takes for a formula (OWASP, "CSV Injection")."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
 
 
 def _goal(goal: SplitGoal) -> dict[str, Any]:

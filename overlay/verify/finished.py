@@ -129,14 +129,11 @@ def read_finished(
 
 def imprint_of(path: str | Path) -> Imprint | None:
     """The note on the gauges in a clip's comment tag, if it has one."""
-    import av
+    from overlay.footage.container import opened
 
-    try:
-        with av.open(str(path)) as container:
-            text = container.metadata.get("comment", "") or container.metadata.get("COMMENT", "")
-    except (av.FFmpegError, OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read as a clip: {error}") from error
-    return imprint_from_text(text)
+    with opened(path) as clip:
+        tags = clip.container.metadata
+        return imprint_from_text(tags.get("comment", "") or tags.get("COMMENT", ""))
 
 
 def _speed(crop: np.ndarray, side: ImprintSide) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -124,6 +125,31 @@ def test_tag__chapters_and_text_on_a_finished_clip(
     assert "2 m/s in 0.5" in text
     # The note on the gauges is still there, so the copy can be verified too.
     assert imprint_of(out) == imprint_of(drawn)
+
+
+def test_tag__a_name_like_a_protocol_is_a_file(
+    drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``concat:b.mp4`` is the file of that name, never another one read through a protocol."""
+    monkeypatch.chdir(tmp_path)
+    shutil.copy2(drawn, "b.mp4")
+    run_ffmpeg("-i", drawn, "-c", "copy", "-map_metadata", "-1", "file:concat:b.mp4")
+    assert imprint_of("b.mp4") is not None
+    assert imprint_of("concat:b.mp4") is None
+    Path("concat:b.mp4").unlink()
+    assert invoke(["tag", "concat:b.mp4", "a.csv", "-o", "t.mp4", "-q"]) == 3
+    assert "no such file" in capsys.readouterr().err
+
+
+def test_tag__a_crafted_note_is_refused_in_one_line(
+    files: tuple[str, str], drawn: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = imprint_of(drawn).to_text().replace('"boxes":[[', '"boxes":[[1e999,')  # type: ignore
+    crafted = tmp_path / "c.mp4"
+    run_ffmpeg("-i", drawn, "-c", "copy", "-metadata", f"comment={text}", crafted)
+    assert invoke(["tag", str(crafted), files[1], "-o", str(tmp_path / "t.mp4"), "-q"]) == 3
+    said = capsys.readouterr().err
+    assert "damaged" in said and said.count("\n") == 1
 
 
 def test_slow__plate_only_inside_the_section(

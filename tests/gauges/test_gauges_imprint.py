@@ -44,6 +44,14 @@ def test_imprint__other_comments_are_no_note():
         {"slowed": {"start_s": 3.0, "end_s": 2.0, "factor": 4}},
         {"slowed": {"start_s": 1.0, "end_s": 2.0, "factor": 0.5}},
         {"slowed": {"start_s": 1.0}},
+        {"boxes": [[1e400, 2, 3, 4]]},
+        {"boxes": [[-9, 2, 3, 4]]},
+        {"boxes": [[0, 0, 10**9, 4]]},
+        {"boxes": [[1, 2, 3, 4]] * 1000},
+        {"size": [0, 480]},
+        {"size": [10**9, 480]},
+        {"sides": []},
+        {"sides": {"name": "b1"}},
     ],
 )
 def test_imprint__damaged_or_unknown_says_what_to_do(change):
@@ -52,6 +60,40 @@ def test_imprint__damaged_or_unknown_says_what_to_do(change):
         InputError, match=r"the clip's note .*(draw the clip again|use the program)"
     ):
         imprint_from_text(json.dumps(note))
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("region", [0, 0, 0, 480]),
+        ("region", [0, 0, 9000, 480]),
+        ("ribbon_at", [-4, 400]),
+        ("band", {"x1": 10.0}),
+        ("band", {"y1": 40}),
+        ("band", {"full_scale_mps": 0.0}),
+        ("band", {"full_scale_mps": "fast"}),
+        ("band", {"x0": float("nan")}),
+        ("band", {"y0": 40.5}),
+        ("band", {"anchor_px": -1}),
+        ("band", {"more": 1}),
+    ],
+)
+def test_imprint__a_crafted_side_is_refused(key, value):
+    note = json.loads(NOTE.to_text())
+    side = note["sides"][0]
+    side[key] = side[key] | value if isinstance(value, dict) else value
+    with pytest.raises(InputError, match="damaged"):
+        imprint_from_text(json.dumps(note))
+
+
+def test_imprint__a_cover_may_reach_beyond_the_picture():
+    note = Imprint(NOTE.size, NOTE.sides, ((800, 400, 200, 200),))
+    found = imprint_from_text(note.to_text())
+    assert found is not None and found.boxes == ((800, 400, 54, 80),)
+
+
+def test_imprint__deeply_nested_text_is_no_note():
+    assert imprint_from_text("[" * 200_000) is None
 
 
 def test_slowed_part__undoes_slow_motion():

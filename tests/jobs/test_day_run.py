@@ -15,10 +15,10 @@ from overlay.compare.day import DayRun, compare_day
 from overlay.compare.verdict import NO_DIFFERENCE, REAL
 from overlay.demo.truth import read_truth
 from overlay.errors import UsageError
-from overlay.jobs import day_one
-from overlay.jobs.day_one import KEPT, RunTask, clip_key, goals_of
+from overlay.jobs import day_one, day_store
+from overlay.jobs.day_one import KEPT, RunTask, clip_key, clip_path, goals_of
 from overlay.jobs.day_reel import day_reel
-from overlay.jobs.day_run import FOLDER, DayReport, run_day, shared_out
+from overlay.jobs.day_run import FOLDER, DayReport, pair_path, run_day, shared_out
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
 from overlay.runs.model import Mark
 from overlay.sheet import load_sheet
@@ -276,6 +276,36 @@ def test_digest__a_changed_log_changes_its_run_only(copied):
     after = digests(copied)
     assert after[0] != first[0]
     assert after[1] == first[1]
+
+
+@pytest.mark.parametrize("library", ["numpy", "scipy", "av", "opencv-python-headless", "pillow"])
+def test_digest__a_newer_library_changes_it(copied, monkeypatch, library):
+    from importlib import metadata
+
+    first, plain = digests(copied), metadata.version
+    monkeypatch.setattr(
+        metadata, "version", lambda name: "99.0" if name == library else plain(name)
+    )
+    day_store.program.cache_clear()
+    try:
+        assert digests(copied)[0] != first[0]
+    finally:
+        monkeypatch.undo()
+        day_store.program.cache_clear()
+
+
+def test_pair_path__no_run_and_no_other_pair_shares_it(copied):
+    """A run may be called as a pair would be, and builds so that two pairs would be alike."""
+    sheet = copied / "day.toml"
+    text = sheet.read_text().replace('name = "b1"', 'name = "a BESIDE b"')
+    sheet.write_text(text + '\n[[builds]]\nname = "B beside C"\n\n[[builds]]\nname = "C"\n'
+                     '\n[[builds]]\nname = "A beside B"\n')  # fmt: skip
+    made = load_sheet(sheet)
+    pairs = [("A", "B"), ("A", "B beside C"), ("A beside B", "C"), ("A", "C")]
+    paths = [pair_path(made, folder := copied / "day-results", pair) for pair in pairs]
+    assert paths[-1].name == "A beside C.mp4"
+    runs = [clip_path(folder, run.name) for run in made.runs]
+    assert len({str(path).casefold() for path in (*paths, *runs)}) == len(paths) + len(runs)
 
 
 def test_store__gives_back_what_was_kept(day, tmp_path):

@@ -157,3 +157,14 @@ def test_page__is_one_safe_file(results):
     assert not re.search(r"(src|href)=\"(?!data:)", text)
     assert "its &lt;log&gt; | is empty" in text and "<log>" not in text
     assert "£85 bought" in text
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)"])
+def test_csv__no_name_is_a_formula(results, tmp_path, name):
+    """OWASP, "CSV Injection": a cell that starts with = + - @ is run by spreadsheets."""
+    first = replace(results.day.standings[0], run=name, build=name)
+    day = replace(results.day, standings=(first,))
+    write_csv(tmp_path / "r.csv", replace(results, day=day))
+    with (tmp_path / "r.csv").open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert row["run"] == row["build"] == f"'{name}"
