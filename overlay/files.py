@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,10 +21,17 @@ def require_file(path: str | os.PathLike[str]) -> Path:
         If it is missing, a folder, unreadable or empty.
     """
     found = Path(path)
-    if not found.exists():
-        raise InputError(f"{found}: no such file; check the name")
-    if found.is_dir():
+    try:
+        kind = found.stat().st_mode
+    except (OSError, ValueError) as error:
+        if isinstance(error, FileNotFoundError | NotADirectoryError):
+            raise InputError(f"{found}: no such file; check the name") from None
+        reason = getattr(error, "strerror", None) or "no file has such a name"
+        raise InputError(f"{str(found)[:200]!r}: {reason}; check the name") from None
+    if stat.S_ISDIR(kind):
         raise InputError(f"{found}: is a folder; name a file")
+    if not stat.S_ISREG(kind):
+        raise InputError(f"{found}: is a pipe or device, not a file; save it as a file first")
     if not os.access(found, os.R_OK):
         raise InputError(f"{found}: cannot be read; check its permissions")
     if found.stat().st_size == 0:

@@ -99,6 +99,7 @@ def log_facts(log: Log) -> dict[str, Any]:
             if len(series)
         },
         "speed_source": log.speed_source,
+        "columns": log.columns,
         "extra_lag_s": log.extra_lag_s,
         "records_read": cleaning.records_read,
         "records_kept": cleaning.records_kept,
@@ -107,6 +108,8 @@ def log_facts(log: Log) -> dict[str, Any]:
         "duplicates": cleaning.duplicates,
         "backward_steps": cleaning.backward_steps,
         "out_of_range": cleaning.out_of_range,
+        "void_fixes": cleaning.void_fixes,
+        "without_time": cleaning.without_time,
         "rollovers": cleaning.rollovers,
         "gaps_s": [[round(start, 3), round(end, 3)] for start, end in cleaning.gaps_s],
         "notes": list(cleaning.notes),

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from overlay.errors import InputError
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning, Log
 from overlay.logs.positions import distinct_rows, speed_from_positions
 from overlay.series import Series
@@ -19,6 +20,9 @@ from overlay.units import MPS_PER
 
 SPEED_SIGMA = "speed_sigma_mps"
 GAP_STEPS = 2.5  # a stretch longer than this many median steps is a gap: one record may be late
+MOST_LOST = 0.5  # losing more than this share is no damage but a misunderstanding
+OVERTAKING_ROWS = 3  # records of one logger overtake each other by no more (common practice)
+EVEN_SHARE = 0.98  # of the steps of a shuffled log, once sorted, this share is alike
 # Beyond these a value cannot be true of a vehicle on the ground: the fastest dragster of the
 # textbooks reaches 145 m/s, and no piston engine turns at 30 000 a minute on a small vehicle.
 LIMITS: dict[str, tuple[float, float]] = {
@@ -53,6 +57,8 @@ class Raw:
         Where the speed came from.
     counts : Cleaning
         What the reader itself dropped and noted.
+    columns : str or None
+        Of a table: which column is taken for what.
     """
 
     path: str
@@ -64,15 +70,17 @@ class Raw:
     segment: IntArray | None = None
     speed_source: str | None = None
     counts: Cleaning = field(default_factory=Cleaning)
+    columns: str | None = None
 
 
 def cleaned(raw: Raw) -> Log:
     """Turn raw records into a log.
 
     Values out of range become missing; of records with one time the first is kept (missing values
-    are filled from the others); of records whose times step back the longest run of increasing
-    times in file order is kept, so that neither a short step back nor one wild time costs more
-    than itself. Gaps are listed and never filled.
+    are filled from the others); records that are out of order are sorted where that is what they
+    are; of records whose times step back the longest run of increasing times in file order is
+    kept, so that neither a short step back nor one wild time costs more than itself. Gaps are
+    listed and never filled.
 
     Parameters
     ----------
@@ -81,17 +89,33 @@ def cleaned(raw: Raw) -> Log:
     Returns
     -------
     Log
+
+    Raises
+    ------
+    InputError
+        If most records would be lost: then it is not damage but another kind of file than it is
+        taken for.
     """
+    _refuse_mass_loss(raw)
     values, out_of_range = _within_limits(raw.values)
     notes = list(raw.counts.notes)
     present = _has_value(values, len(raw.t_s))
     no_time = present & ~np.isfinite(raw.t_s)
     rows = np.flatnonzero(present & np.isfinite(raw.t_s))
+    if mostly_descending(raw.t_s[rows]):
+        rows = rows[::-1]
+        notes.append("the newest record comes first; the records are put in order of time")
     rows, duplicates, conflicting = _first_of_each_time(raw.t_s, values, rows)
     if conflicting:
-        notes.append(_conflict_note(conflicting, len(rows)))
-    kept = rows[longest_increasing(raw.t_s[rows])] if len(rows) else rows
+        notes.append(
+            f"{conflicting} records repeat a time with other values; the first of each is kept"
+        )
+    kept, moved = in_order(raw.t_s[rows])
+    kept = rows[kept]
+    if moved:
+        notes.append(f"{moved} records are out of order; they are put in order of time")
     backward = len(rows) - len(kept)
+    _refuse_disorder(raw.path, len(kept), backward, conflicting)
     if backward:
         notes.append(
             f"times step back: {backward} of {len(rows)} records that do not follow in order "
@@ -114,7 +138,80 @@ def cleaned(raw: Raw) -> Log:
         gaps_s=_gaps(channels),
         notes=tuple(notes),
     )
-    return Log(raw.path, raw.format, raw.clock, start_utc, channels, source, 0.0, counts)
+    return Log(
+        raw.path, raw.format, raw.clock, start_utc, channels, source, 0.0, counts, raw.columns
+    )
+
+
+def _refuse_mass_loss(raw: Raw) -> None:
+    for name, array in raw.values.items():
+        high, given = LIMITS[name][1], int(np.count_nonzero(np.isfinite(array)))
+        if name != ALTITUDE and _is_mass(count := int(np.count_nonzero(array > high)), given):
+            raise InputError(
+                f"{raw.path}: {count} of {given} values of {name} are above {high:g}, which no "
+                "vehicle reaches: check its unit and its decimal sign"
+            )
+    unreadable = raw.counts.unparsable
+    if raw.format == "table" and _is_mass(unreadable, len(raw.t_s)):
+        raise InputError(
+            f"{raw.path}: {unreadable} of {len(raw.t_s)} rows cannot be read as times and numbers: "
+            "check the export, or map other columns"
+        )
+
+
+def _is_mass(lost: int, of: int) -> bool:
+    return lost > max(MOST_LOST * of, 3)
+
+
+def _refuse_disorder(path: str, kept: int, backward: int, conflicting: int) -> None:
+    if _is_mass(conflicting, kept + conflicting):
+        raise InputError(
+            f"{path}: {conflicting} of {kept + conflicting} records repeat a time with other "
+            "values, so the times are too coarse: log or export fractions of a second"
+        )
+    if _is_mass(backward, kept + backward):
+        raise InputError(
+            f"{path}: the times of {backward} of {kept + backward} records step back; cut the file "
+            "into its recordings, sort it by time, or map another time column"
+        )
+
+
+def mostly_descending(t_s: FloatArray) -> bool:
+    """Whether records stand with the newest first: nine steps in ten go back."""
+    steps = np.diff(t_s[np.isfinite(t_s)])
+    steps = steps[steps != 0]
+    return len(steps) > 1 and bool(np.count_nonzero(steps < 0) >= 0.9 * len(steps))
+
+
+def in_order(t_s: FloatArray) -> tuple[IntArray, int]:
+    """Rows in order of time, and how many of them had to be moved.
+
+    Rows of the longest increasing run stay. Of the others those are put in that stand within a
+    few rows of their place, as records that overtook each other do; records of a clock that was
+    set back, and wild times, stand elsewhere. A file of many steps back whose sorted times are
+    even has been shuffled, and is sorted.
+
+    Examples
+    --------
+    >>> in_order(np.array([1.0, 0.0, 2.0, 90.0, 3.0, 5.0, 4.0, 6.0, 7.0, 8.0]))[0].tolist()
+    [1, 0, 2, 4, 6, 5, 7, 8, 9]
+    """
+    rows = longest_increasing(t_s)
+    others = np.setdiff1d(np.arange(len(t_s)), rows)
+    if not len(others):
+        return rows, 0
+    by_time = np.argsort(t_s, kind="stable")
+    steps = np.diff(t_s[by_time])
+    even = np.abs(steps - np.median(steps)) <= 0.5 * np.median(steps)
+    if len(others) > 0.1 * len(t_s) and bool(np.mean(even) > EVEN_SHARE) and bool(np.all(steps)):
+        back = np.count_nonzero(np.diff(t_s) < 0)
+        if back > 0.1 * len(t_s):
+            return by_time, len(others)
+    apart = np.searchsorted(t_s[rows], t_s[others]) - np.searchsorted(rows, others)
+    near = others[(np.abs(apart) <= OVERTAKING_ROWS) & ~np.isin(t_s[others], t_s[rows])]
+    near = near[np.unique(t_s[near], return_index=True)[1]]
+    together = np.concatenate([rows, near])
+    return together[np.argsort(t_s[together], kind="stable")], len(near)
 
 
 def longest_increasing(t_s: FloatArray) -> IntArray:
@@ -208,13 +305,6 @@ def _filled_up(values: dict[str, FloatArray], original: int, row: int) -> bool:
         elif not np.isnan(array[row]) and array[row] != array[original]:
             clash = True
     return clash
-
-
-def _conflict_note(conflicting: int, kept: int) -> str:
-    note = f"{conflicting} records repeat a time with other values; the first of each is kept"
-    if conflicting > 0.2 * kept:
-        note += "; the time column is too coarse: log fractions of a second"
-    return note
 
 
 def _rebased(raw: Raw, t_s: FloatArray) -> tuple[FloatArray, datetime | None]:

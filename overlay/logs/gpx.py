@@ -1,38 +1,45 @@
 """GPX 1.0 and 1.1 track logs.
 
-gpxpy reads structure, times and positions. Speed is looked for beside it in the same points, since
-files carry it in many places: the ``speed`` element of GPX 1.0, the same put loosely into GPX 1.1,
-or an element of that name anywhere under ``extensions``, in any namespace. GPX states speed in
-metres per second.
+One pass of an event parser that knows no namespaces: an undeclared prefix, a file cut off in the
+middle, a damaged point or any depth of nesting costs no more than itself. Speed is looked for
+anywhere under a point, since files carry it in many places: the ``speed`` element of GPX 1.0, the
+same put loosely into GPX 1.1, an element or attribute of that name under ``extensions`` in any
+namespace, or words in a comment. GPX states speed in metres per second.
 """
 
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
-from typing import Any
-from xml.etree import ElementTree
+from datetime import datetime, timedelta
+from xml.parsers import expat
 
 import numpy as np
 
-from overlay.errors import InputError, UsageError
+from overlay.errors import InputError
 from overlay.logs.clean import Raw
-from overlay.logs.days import FIRST_YEAR, LAST_YEAR
 from overlay.logs.detect import decoded
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, Cleaning
-from overlay.units import mps_per
+from overlay.logs.quantity import in_mps, quantities
+from overlay.logs.times import instant
 
-POINT = re.compile(r"<trkpt\b(?:(?!<trkpt\b).)*?(?:</trkpt\s*>|(?<=/)>)", re.DOTALL)
-POINT_START = re.compile(r"<trkpt\b")
-ROOT_START = re.compile(r"<gpx\b[^<>]*>")
-PIECE = re.compile(r"<trkseg\b[^<>]*>")
+POINT_START = re.compile(rb"<(?:[\w.-]+:)?trkpt\b")
+ROOT = b"<gpx><trk><trkseg>"
+CHUNK = 1 << 16
+DEEPEST = 64  # elements within each other; GPX with extensions needs about ten
+LONGEST_TEXT = 1000  # characters of one element
+MOST_RESTARTS = 10_000
+FIELDS = {"speed": SPEED, "velocity": SPEED, "rpm": RPM}
+WORDS = ("cmt", "desc")
+
+
+class _NestedTooDeep(Exception):
+    pass
 
 
 @dataclass
 class _Points:
-    """Points with a time, in file order."""
+    """Points with a time, in file order; handlers of the parser fill it."""
 
     times: list[datetime] = field(default_factory=list)
     segment: list[int] = field(default_factory=list)
@@ -40,9 +47,100 @@ class _Points:
         default_factory=lambda: {name: [] for name in (LATITUDE, LONGITUDE, ALTITUDE, SPEED, RPM)}
     )
     read: int = 0
+    finished: int = 0
     without_time: int = 0
-    out_of_range: int = 0
     unparsable: int = 0
+    bad_speeds: list[str] = field(default_factory=list)
+    other: bool = False
+    piece: int = 0
+    open: dict[str, str] | None = None
+    path: list[str] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
+        """Open an element."""
+        name = _local(tag)
+        self.path.append(name)
+        self.text.clear()
+        if len(self.path) > DEEPEST:
+            raise _NestedTooDeep
+        if name == "trkpt":
+            self.read += 1
+            self.open = {key: attributes.get(key, "") for key in ("lat", "lon")}
+        elif name == "trkseg":
+            self.piece += 1
+        elif name in ("wpt", "rtept"):
+            self.other = True
+        elif self.open is not None:
+            self._take_attributes(name, attributes)
+
+    def _take_attributes(self, name: str, attributes: dict[str, str]) -> None:
+        assert self.open is not None
+        for key, value in attributes.items():
+            if _local(key) in ("unit", "units") and name in FIELDS:
+                self.open.setdefault(f"unit of {FIELDS[name]}", value)
+            elif _local(key) in FIELDS:
+                self.open.setdefault(FIELDS[_local(key)], value)
+
+    def characters(self, text: str) -> None:
+        """Text of the innermost element."""
+        if self.open is not None and len(self.text) < LONGEST_TEXT:
+            self.text.append(text[:LONGEST_TEXT])
+
+    def end(self, _tag: str) -> None:
+        """Close an element."""
+        name = self.path.pop()
+        if self.open is None:
+            return
+        text = "".join(self.text).strip()
+        self.text.clear()
+        if name == "trkpt":
+            self._finish(self.open)
+            self.open = None
+        elif name in ("time", "ele") and self.path[-1:] == ["trkpt"]:
+            self.open.setdefault(name, text)
+        elif name in FIELDS and text:
+            self.open.setdefault(FIELDS[name], text)
+        elif name in WORDS:
+            for key, value in quantities(text):
+                if key in FIELDS:
+                    self.open.setdefault(FIELDS[key], value)
+
+    def _finish(self, point: dict[str, str]) -> None:
+        self.finished += 1
+        latitude, longitude = _number(point["lat"]), _number(point["lon"])
+        if np.isnan(latitude) or np.isnan(longitude):
+            self.unparsable += 1
+            return
+        time = instant(point.get("time", ""))
+        if time is None:
+            self.without_time += 1
+            return
+        speed = in_mps(point.get(SPEED, ""), point.get(f"unit of {SPEED}", "") or "m/s")
+        if np.isnan(speed) and point.get(SPEED):
+            self.bad_speeds.append(point[SPEED])
+        self.times.append(time)
+        self.segment.append(self.piece)
+        row = (
+            latitude,
+            longitude,
+            _number(point.get("ele", "")),
+            speed,
+            _number(point.get(RPM, "")),
+        )
+        for column, value in zip(self.columns.values(), row, strict=True):
+            column.append(value)
+
+
+def _local(tag: str) -> str:
+    return tag.rpartition(":")[2].lower()
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return float("nan")
 
 
 def read_gpx(data: bytes, path: str) -> Raw:
@@ -67,136 +165,73 @@ def read_gpx(data: bytes, path: str) -> Raw:
     InputError
         If no point can be read, or none has a time.
     """
-    text = re.sub(r"^\s*<\?xml[^>]*\?>", "", decoded(data).lstrip("\ufeff"))
-    if re.search(r"<!(?:DOCTYPE|ENTITY)", text):
-        raise InputError(
-            f"{path}: has a document type definition, which GPX never needs; remove it"
-        )
+    content = decoded(data).lstrip("\ufeff \t\r\n").encode()
     points = _Points()
+    place = _parse(content, points, path)
     notes: list[str] = []
-    try:
-        _collect(text, points)
-    except Exception as error:  # gpxpy and expat raise whatever their field converters raise
-        points = _Points()
-        _collect_whole_points(text, path, error, points, notes)
-    _check(text, path, points)
-    return _raw(path, points, notes)
-
-
-def _collect(text: str, points: _Points) -> None:
-    import gpxpy.parser
-
-    gpx = gpxpy.parser.GPXParser(text).parse()
-    extras = _extras(text)
-    row = segment = 0
-    for track in gpx.tracks:
-        for piece in track.segments:
-            for point in piece.points:
-                extra = extras[row] if row < len(extras) else {}
-                _take(point, extra, segment, points)
-                row += 1
-            segment += 1
-
-
-def _extras(text: str) -> list[dict[str, float]]:
-    """Speed and rpm of each track point in document order, wherever under the point they stand."""
-    found: list[dict[str, float]] = []
-    root = ElementTree.fromstring(text)
-    tracks = (track for track in root if _local(track) == "trk")
-    pieces = (piece for track in tracks for piece in track if _local(piece) == "trkseg")
-    for point in (point for piece in pieces for point in piece if _local(point) == "trkpt"):
-        extra: dict[str, float] = {}
-        for element in point.iter():
-            name = {"speed": SPEED, "rpm": RPM}.get(_local(element))
-            if name is not None and name not in extra:
-                extra[name] = _number(element, is_speed=name == SPEED)
-        found.append(extra)
-    return found
-
-
-def _local(element: ElementTree.Element) -> str:
-    tag = element.tag
-    return tag.rpartition("}")[2].lower() if isinstance(tag, str) else ""
-
-
-def _number(element: ElementTree.Element, *, is_speed: bool) -> float:
-    """The element's number; an own ``unit`` attribute of a speed is obeyed."""
-    try:
-        value = float((element.text or "").strip())
-        unit = next((v for k, v in element.attrib.items() if k.lower() in ("unit", "units")), "")
-        return value * mps_per(unit.strip()) if unit.strip() and is_speed else value
-    except (ValueError, UsageError):
-        return float("nan")
-
-
-def _take(point: Any, extra: dict[str, float], segment: int, points: _Points) -> None:
-    points.read += 1
-    if point.time is None:
-        points.without_time += 1
-        return
-    time = point.time if point.time.tzinfo else point.time.replace(tzinfo=UTC)
-    if not FIRST_YEAR <= time.year <= LAST_YEAR:
-        points.out_of_range += 1
-        return
-    points.times.append(time)
-    points.segment.append(segment)
-    row = {
-        LATITUDE: float(point.latitude),
-        LONGITUDE: float(point.longitude),
-        ALTITUDE: float("nan") if point.elevation is None else float(point.elevation),
-        SPEED: extra.get(SPEED, float("nan")),
-        RPM: extra.get(RPM, float("nan")),
-    }
-    for name, value in row.items():
-        points.columns[name].append(value)
-
-
-def _collect_whole_points(
-    text: str, path: str, error: Exception, points: _Points, notes: list[str]
-) -> None:
-    """Use the whole points of a damaged file, each judged by itself."""
-    root = ROOT_START.search(text)
-    place = _place(text, error)
-    if root is None:
-        raise InputError(f"{path}, {place}: the gpx element is damaged; export the log again")
-    pieces = [match.start() for match in PIECE.finditer(text)]
-    for match in POINT.finditer(text):
-        alone = f"{root.group()}<trk><trkseg>{match.group()}</trkseg></trk></gpx>"
-        one = _Points()
-        try:
-            _collect(alone, one)
-        except Exception:  # as above: this point is damaged
-            continue
-        segment = bisect_left(pieces, match.start())
-        points.read += one.read
-        points.without_time += one.without_time
-        points.out_of_range += one.out_of_range
-        points.times += one.times
-        points.segment += [segment] * len(one.times)
-        for name, column in one.columns.items():
-            points.columns[name] += column
-    started = len(POINT_START.findall(text))
-    points.unparsable = max(0, started - points.read)
-    points.read = max(points.read, started)
-    if not points.times:
+    started = len(POINT_START.findall(content)) if place else points.read
+    damaged = max(points.read, started) - points.finished
+    points.read = points.finished + damaged
+    points.unparsable += damaged
+    if place and not points.times:
         raise InputError(
             f"{path}, {place}: the GPX is damaged or cut off before its first whole point with a "
             "time; copy it again from the logger"
         )
-    notes.append(
-        f"the file is damaged or cut off ({place}): its {points.read - points.unparsable} whole "
-        f"points are used, {points.unparsable} damaged ones are left out"
-    )
+    if place:
+        notes.append(
+            f"the file is damaged or cut off ({place}): its "
+            f"{points.read - points.unparsable} whole points are used, {points.unparsable} damaged "
+            "ones are left out"
+        )
+    _check(path, points)
+    return _raw(path, points, notes)
 
 
-def _place(text: str, error: Exception) -> str:
-    found = re.search(r"line (\d+)", str(error))
-    return f"line {found.group(1)}" if found else f"within its {text.count(chr(10)) + 1} lines"
+def _parse(content: bytes, points: _Points, path: str) -> str | None:
+    """Let the parser run over the file; where it stops, go on at the next point.
+
+    Returns
+    -------
+    str or None
+        Where the first damage is.
+    """
+    start, head, place = 0, b"", None
+    for _ in range(MOST_RESTARTS):
+        parser = expat.ParserCreate("utf-8")
+        parser.buffer_text = True
+        parser.StartElementHandler = points.start
+        parser.EndElementHandler = points.end
+        parser.CharacterDataHandler = points.characters
+        parser.StartDoctypeDeclHandler = lambda *_: _refuse_definition(path)
+        points.path.clear()
+        points.open = None
+        try:
+            parser.Parse(head, False)
+            for at in range(start, len(content), CHUNK):
+                parser.Parse(content[at : at + CHUNK], False)
+            parser.Parse(b"", True)
+            return place
+        except (expat.ExpatError, _NestedTooDeep) as error:
+            if place is None:
+                deep = isinstance(error, _NestedTooDeep)
+                place = f"line {parser.ErrorLineNumber}"
+                place += f", elements nested deeper than {DEEPEST}" if deep else ""
+            stopped = start + max(0, parser.ErrorByteIndex - len(head))
+        following = POINT_START.search(content, max(stopped, start + 1))
+        if following is None:
+            return place
+        start, head = following.start(), ROOT
+    return place
 
 
-def _check(text: str, path: str, points: _Points) -> None:
+def _refuse_definition(path: str) -> None:
+    raise InputError(f"{path}: has a document type definition, which GPX never needs; remove it")
+
+
+def _check(path: str, points: _Points) -> None:
     if not points.read:
-        other = "waypoints or a route" if re.search(r"<(?:wpt|rtept)\b", text) else "no points"
+        other = "waypoints or a route" if points.other else "no points"
         raise InputError(
             f"{path}: holds {other}, not a recorded track; record a track (trkpt) and export that"
         )
@@ -211,6 +246,11 @@ def _raw(path: str, points: _Points, notes: list[str]) -> Raw:
     values = {name: np.array(column) for name, column in points.columns.items()}
     with_speed = int(np.count_nonzero(np.isfinite(values[SPEED])))
     source: str | None = "speed element"
+    if points.bad_speeds:
+        notes.append(
+            f"{len(points.bad_speeds)} speeds cannot be read, such as "
+            f"{points.bad_speeds[0][:40]!r}; write metres per second"
+        )
     if with_speed < 0.5 * len(points.times):
         if with_speed:
             notes.append(
@@ -225,8 +265,7 @@ def _raw(path: str, points: _Points, notes: list[str]) -> Raw:
     t_s = np.array([(time - origin) / timedelta(seconds=1) for time in points.times])
     counts = Cleaning(
         records_read=points.read,
-        unparsable=points.unparsable,
-        out_of_range=points.out_of_range,
+        unparsable=points.unparsable + len(points.bad_speeds),
         without_time=points.without_time,
         notes=tuple(notes),
     )

@@ -19,15 +19,18 @@ UNITS: dict[str, str] = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
     **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("us", "µs", "usec", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("ns", "nsec", "nanosecond", "nanoseconds"), "ns"),
     **dict.fromkeys(("min", "minute", "minutes"), "min"),
     **dict.fromkeys(("h", "hr", "hour", "hours"), "h"),
+    **dict.fromkeys(("d", "day", "days"), "d"),
     **dict.fromkeys(("rpm", "1/min", "r/min", "rev/min", "min-1", "u/min"), "rpm"),
     **dict.fromkeys(("deg", "°", "degree", "degrees"), "deg"),
     **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), "m"),
     **dict.fromkeys(("ft", "foot", "feet"), "ft"),
 }
 SPEED_UNIT_NAMES = ("mph", "km/h", "m/s", "kn", "ft/s")
-TIME_SECONDS: dict[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}
+TIME_SECONDS: dict[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+TIME_SECONDS |= {"min": 60.0, "h": 3600.0, "d": 86400.0}
 ALLOWED: dict[str, tuple[str, ...]] = {
     "time": tuple(TIME_SECONDS),
     "date": (),
@@ -47,6 +50,7 @@ ALIASES = {
     **dict.fromkeys(("engine_rpm",), "rpm"),
     **dict.fromkeys(("wheel_speed_mps",), "wheel_speed"),
 }
+LONGEST_HEADER = 120  # characters; the patterns below take longer than linear time
 TIME_WORDS = frozenset(
     [
         "time",
@@ -103,7 +107,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
     >>> split_unit("rpm"), split_unit("speed_ms")
     (('rpm', None), ('speed', 'ms'))
     """
-    text = header.strip().strip("\"'").strip()
+    text = header[:LONGEST_HEADER].strip().strip("\"'").strip()
     bracketed = re.fullmatch(r"(.*?)\s*[\[({<]\s*([^\[\](){}<>]+?)\s*[\])}>]\s*", text)
     if bracketed:
         unit = unit_of(bracketed.group(2))

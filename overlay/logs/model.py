@@ -83,6 +83,8 @@ class Log:
         of positions stamped with the later time; 0 where it was stamped at mid-time.
     cleaning : Cleaning
         What was dropped, and the gaps.
+    columns : str or None
+        Of a table: which column is taken for what, and its unit; a column map overrules it.
     """
 
     path: str
@@ -93,6 +95,7 @@ class Log:
     speed_source: str | None = None
     extra_lag_s: float = 0.0
     cleaning: Cleaning = field(default_factory=Cleaning)
+    columns: str | None = None
 
     @property
     def speed(self) -> Series | None:

@@ -23,8 +23,13 @@ from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, SPEED, Cleaning
 from overlay.timebase import FloatArray
 from overlay.units import MPS_PER
 
-# A sentence ends at its checksum, at a control or 8-bit character, or where the next one starts.
-CANDIDATE = re.compile(rb"[$!][^$!*\x00-\x1f\x7f-\xff]*(?:\*[0-9A-Fa-f]{2})?")
+# A sentence starts with a talker and a type (NMEA 0183); a lone $ among binary records is none
+# unless a checksum follows. It ends at that, at a control or 8-bit character, or where the next
+# one starts.
+CANDIDATE = re.compile(
+    rb"[$!](?:[^$!*\x00-\x1f\x7f-\xff]*\*[0-9A-Fa-f]{2}"
+    rb"|[A-Z]{2}[A-Z0-9]{1,4}[^$!*\x00-\x1f\x7f-\xff]*)"
+)
 USED = frozenset({"RMC", "VTG", "GGA", "GNS", "GLL", "ZDA"})
 POSITION_ORDER = ("GGA", "GNS", "RMC", "GLL")
 

@@ -6,14 +6,15 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from overlay.errors import InputError, UsageError
-from overlay.logs.clean import SPEED_SIGMA, Raw
+from overlay.logs.clean import SPEED_SIGMA, Raw, mostly_descending
 from overlay.logs.detect import decoded
 from overlay.logs.headers import (
+    TIME_SECONDS,
     Column,
     columns_by_header,
     columns_by_map,
@@ -22,6 +23,7 @@ from overlay.logs.headers import (
     unit_of,
 )
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
+from overlay.logs.numbers import LONGEST_CELL, Written, decimal_signs, is_number, number
 from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
 from overlay.timebase import FloatArray
 from overlay.units import FOOT_M, mps_per
@@ -35,24 +37,21 @@ CHANNELS = {
     "lon": LONGITUDE,
     "alt": ALTITUDE,
 }
+LOOKED_AT_ROWS = 300  # rows of unused columns that are looked at for signs of decimals
 MISSING = frozenset({"nan", "null", "none", "n/a", "na", "-", "--"})
 DELIMITERS = ",;\t|"
 SPACES = " "  # any run of spaces, taken only where no other delimiter makes a table
-NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
-GROUPED_NUMBER = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 
 
 @dataclass(frozen=True)
 class _Grid:
-    """A table taken apart: `lines` are the line numbers of `rows` in the file, from 1."""
+    """A table taken apart."""
 
     header: list[str]
     header_line: int
     units: list[str] | None
     rows: list[list[str]]
-    lines: list[int]
-    decimal_comma: bool
+    delimiter: str
 
 
 def read_table(
@@ -95,22 +94,53 @@ def read_table(
     chosen, notes = one_of_each(found, path, grid.header_line)
     where = f"{path}, line {grid.header_line}"
     _demand(chosen, grid, where)
-    times = _times(found, grid, utc_offset_h, where)
-    values = {
-        CHANNELS[role]: _in_si(_numbers(grid, column), column)
-        for role, column in chosen.items()
-        if role in CHANNELS
-    }
-    unparsable = _unparsable(grid, times.t_s, values, chosen)
+    candidates = [column for column in found if column.role == "time"]
+    times, used = _times(candidates, chosen, grid, utc_offset_h, where)
+    if mostly_descending(times.t_s):
+        grid = replace(grid, rows=grid.rows[::-1])
+        times, used = _times([used.column["time"]], chosen, grid, utc_offset_h, where)
+        notes.append("the newest record comes first; the records are put in order of time")
+    values = {CHANNELS[role]: used.si(grid, role) for role in used.column if role in CHANNELS}
     _demand_values(values, times.t_s, where)
     counts = Cleaning(
         records_read=len(grid.rows),
-        unparsable=unparsable,
+        unparsable=_unparsable(grid, times.t_s, values, used.column),
         rollovers=times.rollovers,
         notes=(*notes, *times.notes),
     )
-    source = f"column {chosen['speed'].name!r}" if "speed" in chosen else None
-    return Raw(path, "table", times.clock, times.t_s, values, times.origin, None, source, counts)
+    source = f"column {used.column['speed'].name!r}" if "speed" in used.column else None
+    return Raw(
+        path,
+        "table",
+        times.clock,
+        times.t_s,
+        values,
+        times.origin,
+        speed_source=source,
+        counts=counts,
+        columns=used.said(),
+    )
+
+
+@dataclass(frozen=True)
+class _Used:
+    """The column of each role, and the decimal sign that it is written with."""
+
+    column: dict[str, Column]
+    sign: dict[str, str]
+
+    def si(self, grid: _Grid, role: str) -> FloatArray:
+        return self.numbers(grid, role) * _si(self.column[role])
+
+    def numbers(self, grid: _Grid, role: str) -> FloatArray:
+        cells = _column(grid, self.column[role])
+        return np.array([number(cell, self.sign[role]) for cell in cells])
+
+    def said(self) -> str:
+        return ", ".join(
+            f"{role} {column.name!r}" + (f" ({column.unit})" if column.unit else "")
+            for role, column in sorted(self.column.items(), key=lambda item: item[1].index)
+        )
 
 
 def _grid(text: str, path: str) -> _Grid:
@@ -124,15 +154,11 @@ def _grid(text: str, path: str) -> _Grid:
     plain = [(n, line) for n, line in lines if not _is_comment(line)]
     delimiter = _delimiter([line for _, line in plain], path)
     rows = [(n, _cells(line, delimiter)) for n, line in plain]
-    widths = Counter(len(cells) for _, cells in rows if _is_data(cells, delimiter))
+    widths = Counter(len(cells) for _, cells in rows if _is_data(cells))
     # Facts before the table, such as "Laps,3", look like data but not as wide as most rows.
     width = widths.most_common(1)[0][0] if widths else 0
     start = next(
-        (
-            index
-            for index, (_, cells) in enumerate(rows)
-            if len(cells) == width and _is_data(cells, delimiter)
-        ),
+        (index for index, (_, cells) in enumerate(rows) if len(cells) == width and _is_data(cells)),
         None,
     )
     if start is None:
@@ -142,12 +168,20 @@ def _grid(text: str, path: str) -> _Grid:
         )
     header, header_line, units = _header(rows[:start], lines, rows[start][0], width, delimiter)
     body = rows[start:]
-    commas = delimiter != "," and any(
-        COMMA_NUMBER.fullmatch(cell) for _, cells in body[:200] for cell in cells
-    )
-    return _Grid(
-        header, header_line, units, [cells for _, cells in body], [n for n, _ in body], commas
-    )
+    _demand_names(header, body, f"{path}, line {header_line}")
+    return _Grid(header, header_line, units, [cells for _, cells in body], delimiter)
+
+
+def _demand_names(
+    header: Sequence[str], body: Sequence[tuple[int, Sequence[str]]], where: str
+) -> None:
+    """Refuse rows that hold more values than the header has names: decimal commas do that."""
+    wider = sum(any(cells[len(header) :]) for _, cells in body)
+    if wider > 0.5 * len(body):
+        raise InputError(
+            f"{where}: the header names {len(header)} columns but rows hold more values; where "
+            "decimals are written with commas, part the columns by semicolons or tabs"
+        )
 
 
 def _is_comment(line: str) -> bool:
@@ -164,24 +198,20 @@ def _cells(line: str, delimiter: str) -> list[str]:
     return ["" if cell.strip().lower() in MISSING else cell.strip() for cell in cells]
 
 
-def _is_value(cell: str, delimiter: str) -> bool:
-    return bool(
-        NUMBER.fullmatch(cell)
-        or CLOCK_TIME.fullmatch(cell)
-        or DATE_FIRST.match(cell)
-        or GROUPED_NUMBER.fullmatch(cell)
-        or (delimiter != "," and COMMA_NUMBER.fullmatch(cell))
+def _is_value(cell: str) -> bool:
+    return len(cell) <= LONGEST_CELL and bool(
+        is_number(cell) or CLOCK_TIME.fullmatch(cell) or DATE_FIRST.match(cell)
     )
 
 
-def _is_data(cells: Sequence[str], delimiter: str) -> bool:
+def _is_data(cells: Sequence[str]) -> bool:
     filled = [cell for cell in cells if cell]
-    values = sum(_is_value(cell, delimiter) for cell in filled)
+    values = sum(_is_value(cell) for cell in filled)
     return (
         len(cells) >= 2
         and values >= 1
         and values >= 0.5 * len(filled)
-        and bool(_is_value(cells[0], delimiter) or values >= 2)
+        and bool(_is_value(cells[0]) or values >= 2)
     )
 
 
@@ -205,7 +235,7 @@ def _fit(sample: list[str], delimiter: str) -> float:
     for line in sample:
         cells = _cells(line, delimiter)
         filled = [cell for cell in cells if cell]
-        good = sum(_is_value(cell, delimiter) for cell in filled)
+        good = sum(_is_value(cell) for cell in filled)
         if len(cells) >= 2 and good:
             # A wrong delimiter makes cells that are no values, so the share counts squared.
             score += good * (good / len(filled)) ** 2
@@ -224,13 +254,13 @@ def _header(
     candidates = list(before)
     if candidates and _is_units_row(candidates[-1][1]):
         units = candidates.pop()[1]
-    for number, cells in reversed(candidates):
+    for line_number, cells in reversed(candidates):
         if sum(bool(cell) for cell in cells) >= 2:
-            return cells, number, units
-    for number, line in reversed([entry for entry in lines if entry[0] < data_line]):
+            return cells, line_number, units
+    for line_number, line in reversed([entry for entry in lines if entry[0] < data_line]):
         cells = _cells(line.strip().lstrip("#/% "), delimiter)
         if _is_comment(line) and len(cells) == width and any(recognised(c) for c in cells):
-            return cells, number, units
+            return cells, line_number, units
     return [str(index + 1) for index in range(width)], data_line, units
 
 
@@ -242,7 +272,7 @@ def _is_units_row(cells: Sequence[str]) -> bool:
 
 
 def _demand(chosen: Mapping[str, Column], grid: _Grid, where: str) -> None:
-    names = ", ".join(name or "(no name)" for name in grid.header[:12])
+    names = ", ".join(name[:40] or "(no name)" for name in grid.header[:12])
     if all(name.isdigit() for name in grid.header):
         names += " (the table has no header, so its columns are called by their numbers)"
     if "time" not in chosen:
@@ -257,50 +287,59 @@ def _demand(chosen: Mapping[str, Column], grid: _Grid, where: str) -> None:
         )
 
 
-def _times(found: Sequence[Column], grid: _Grid, utc_offset_h: float, where: str) -> TableTimes:
+def _times(
+    candidates: Sequence[Column],
+    chosen: Mapping[str, Column],
+    grid: _Grid,
+    utc_offset_h: float,
+    where: str,
+) -> tuple[TableTimes, _Used]:
     """The table's own elapsed column where it has one, else the first time column that reads."""
-    candidates = [column for column in found if column.role == "time"]
-    candidates.sort(key=lambda column: (column.unit is None, column.index))
-    date_column = next((column for column in found if column.role == "date"), None)
-    dates = None if date_column is None else _column(grid, date_column)
+    dates = _column(grid, chosen["date"]) if "date" in chosen else None
     failure: InputError | None = None
-    for column in candidates:
+    for column in sorted(candidates, key=lambda c: (c.unit is None, c.index)):
+        roles = {**chosen, "time": column}
         try:
-            return table_times(
+            used = _Used(roles, _signs(grid, roles, where))
+            times = table_times(
                 _column(grid, column),
                 column,
                 dates,
-                numbers=_numbers(grid, column),
+                numbers=used.numbers(grid, "time"),
                 utc_offset_h=utc_offset_h,
                 where=where,
             )
+            return times, used
         except InputError as error:
             failure = failure or error
     raise failure or InputError(f"{where}: no time column")
+
+
+def _signs(grid: _Grid, columns: Mapping[str, Column], where: str) -> dict[str, str]:
+    indices = {column.index for column in columns.values()}
+    others = [
+        [row[index] for row in grid.rows[:LOOKED_AT_ROWS] if index < len(row)]
+        for index in range(len(grid.header))
+        if index not in indices
+    ]
+    written = {
+        role: Written(column.name, _column(grid, column), role, _si(column))
+        for role, column in columns.items()
+    }
+    return decimal_signs(written, others, parted_by_comma=grid.delimiter == ",", where=where)
 
 
 def _column(grid: _Grid, column: Column) -> list[str]:
     return [row[column.index] if column.index < len(row) else "" for row in grid.rows]
 
 
-def _numbers(grid: _Grid, column: Column) -> FloatArray:
-    return np.array([_number(cell, grid.decimal_comma) for cell in _column(grid, column)])
-
-
-def _number(cell: str, decimal_comma: bool) -> float:
-    if decimal_comma and "," in cell:
-        cell = cell.replace(".", "").replace(",", ".")
-    elif GROUPED_NUMBER.fullmatch(cell):
-        cell = cell.replace(",", "")
-    return float(cell) if NUMBER.fullmatch(cell) else float("nan")
-
-
-def _in_si(numbers: FloatArray, column: Column) -> FloatArray:
+def _si(column: Column) -> float:
+    """SI units in one unit of a column; NaN for a time without a unit."""
+    if column.role == "time":
+        return TIME_SECONDS[column.unit] if column.unit else float("nan")
     if column.role in ("speed", "wheel_speed", "speed_sigma") and column.unit is not None:
-        return numbers * mps_per(column.unit)
-    if column.role == "alt" and column.unit == "ft":
-        return numbers * FOOT_M
-    return numbers
+        return mps_per(column.unit)
+    return FOOT_M if column.role == "alt" and column.unit == "ft" else 1.0
 
 
 def _unparsable(

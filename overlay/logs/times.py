@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -13,18 +14,33 @@ import numpy as np
 from overlay.errors import InputError
 from overlay.logs.days import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
 from overlay.logs.headers import TIME_SECONDS, Column
+from overlay.logs.numbers import LONGEST_CELL
 from overlay.timebase import FloatArray
 
 CLOCK_TIME = re.compile(
     r"(?:(\d{1,4}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d*)?)\s*(?:Z|UTC)?", re.IGNORECASE
 )
 COMPACT_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d(?:\.\d*)?)")
-DATE_FIRST = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}|\d{8}T\d{4}")
-DATE_TIME = re.compile(
-    r"(\S+?)(?:T|\s+)(\d{1,2}):?(\d{2}):?(\d{2})(?:[.,](\d+))?\s*([ap]m)?\s*(.*)", re.IGNORECASE
+DATE_FIRST = re.compile(
+    r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}|\d{8}T\d{4}"
+    r"|\d{1,2}[- ][A-Za-z]{3,9}[- ]\d{4}"
 )
-# Numbers in these ranges are seconds since 1970 (from 2001 to 2100): no logger runs for so long.
+SECONDS = re.compile(r"(?<=:\d\d):([0-5]\d|60)(?:[.,](\d+))?(?!\d)")
+TO_THE_SECOND = re.compile(r":\d\d:\d\d(?!\d)|[T ]\d{6}(?!\d)")
+EXPONENT = re.compile(r"\d[eE][+]?\d")
+NAMED_CLOCK = re.compile(r"utc|gmt|gps", re.IGNORECASE)
+# Numbers in this range are seconds since 1970 (from 2001 to 2100): no logger runs for so long.
 EPOCH_S = (1e9, 4.1e9)
+EPOCH_UNITS = (("s", 1), ("ms", 10**3), ("us", 10**6), ("ns", 10**9))
+# Days since 30 December 1899 from 1982 to 2064: how spreadsheets keep dates (ECMA-376 part 1,
+# 18.17.4.1). As seconds such numbers would step faster than any logger writes.
+SERIAL_DAYS = (30_000.0, 60_000.0)
+SERIAL_STEP = 10.0 / DAY_S
+SERIAL_ORIGIN = datetime(1899, 12, 30)
+# Counters that start again at zero: 16 and 32 bits of any unit; seconds of a day and of a week.
+COUNTER_ENDS = (2.0**16, 2.0**32)
+CLOCK_ENDS_S = (DAY_S, 7 * DAY_S)
+WRAP_STEPS = 50.0  # a wrap that misses more steps than this is not told from another record
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +54,7 @@ class TableTimes:
     t_s : ndarray of float, shape (n,)
         NaN where a record has no readable time.
     rollovers : int
-        Midnights and GPS weeks passed.
+        Midnights, GPS weeks and ends of counters passed.
     notes : tuple of str
     """
 
@@ -78,24 +94,98 @@ def table_times(
     Raises
     ------
     InputError
-        If the times cannot be read or their unit cannot be told.
+        If the times cannot be read, stand still, or their unit is not known.
     """
     filled = [cell.strip() for cell in cells if cell.strip()]
     if not filled:
         raise InputError(f"{where}: time column {column.name!r} is empty; name another")
+    if len(filled) > 2 and len(set(filled)) == 1:
+        raise InputError(
+            f"{where}: time column {column.name!r} holds {filled[0][:LONGEST_CELL]!r} in every "
+            "row; name another with a column map"
+        )
+    if len(set(filled)) < 0.5 * len(filled) and any(EXPONENT.search(cell) for cell in filled):
+        raise InputError(
+            f"{where}: times in {column.name!r} such as {filled[0][:LONGEST_CELL]!r} have lost "
+            "their last digits; give the column a number format with all digits and export again"
+        )
     share = len(filled) / 2
     if sum(bool(DATE_FIRST.match(cell)) for cell in filled) > share:
         return _date_times(cells, column, utc_offset_h, where)
-    compact = column.unit is None and re.search(r"utc|gmt|gps", column.name, re.IGNORECASE)
+    compact = column.unit is None and NAMED_CLOCK.search(column.name)
     if compact and sum(bool(COMPACT_TIME.fullmatch(cell)) for cell in filled) > share:
-        seconds = [_compact_s(cell) for cell in cells]
+        seconds = [_clock_s(cell, COMPACT_TIME) for cell in cells]
         return _clock_times(seconds, column, dates, utc_offset_h)
     if sum(bool(CLOCK_TIME.fullmatch(cell)) for cell in filled) > share:
         return _clock_times([_clock_s(cell) for cell in cells], column, dates, utc_offset_h)
-    return _plain_numbers(numbers, column, where)
+    return _plain_numbers(numbers, column, utc_offset_h, where)
 
 
-def _plain_numbers(numbers: FloatArray, column: Column, where: str) -> TableTimes:
+def instant(text: str, *, order: str = "ymd", local: timezone = UTC) -> datetime | None:
+    """A date with a time of day, to the second at least; None where it is none.
+
+    Parameters
+    ----------
+    text : str
+        As written in a file: ISO 8601 or any usual order and wording.
+    order : str
+        ``ymd``, ``dmy`` or ``mdy``, for dates in figures.
+    local : timezone
+        For a time without a zone.
+
+    Examples
+    --------
+    >>> instant("2026-05-02T10:00:00.25Z").isoformat()
+    '2026-05-02T10:00:00.250000+00:00'
+    >>> instant("2.5.2026 10:00:60 pm +0200", order="dmy").isoformat()
+    '2026-05-02T22:01:00+02:00'
+    >>> instant("2026-05-02"), instant("2026-05-02 10:00:1")
+    (None, None)
+    """
+    text = text.strip()
+    if len(text) > LONGEST_CELL:
+        return None
+    try:
+        iso = order == "ymd" and TO_THE_SECOND.search(text)
+        found = datetime.fromisoformat(text) if iso else None
+    except ValueError:
+        found = None
+    if found is None:
+        # Parsed to the minute, which many records share, since parsing is slow; then the seconds.
+        seconds = SECONDS.search(text)
+        if seconds is None:
+            return None
+        minute = _minute(text[: seconds.start()] + text[seconds.end() :], order)
+        if minute is None:
+            return None
+        fraction = f"{seconds.group(2) or '0':0<6}"[:6]
+        found = minute + timedelta(seconds=int(seconds.group(1)), microseconds=int(fraction))
+    if not FIRST_YEAR <= found.year <= LAST_YEAR:
+        return None
+    return found if found.tzinfo else found.replace(tzinfo=local)
+
+
+@lru_cache(maxsize=4096)
+def _minute(text: str, order: str) -> datetime | None:
+    from dateutil import parser
+
+    try:
+        found = parser.parse(text, dayfirst=order == "dmy", yearfirst=order == "ymd", tzinfos=_zone)
+        found.utcoffset()
+    except (ValueError, OverflowError, TypeError):
+        return None
+    return found if FIRST_YEAR <= found.year <= LAST_YEAR else None
+
+
+def _zone(name: str | None, offset_s: int | None) -> timezone | None:
+    if name not in (None, "Z", "UTC", "GMT"):
+        raise ValueError(name)  # names of zones mean different things in different places
+    return None if offset_s is None else timezone(timedelta(seconds=offset_s))
+
+
+def _plain_numbers(
+    numbers: FloatArray, column: Column, utc_offset_h: float, where: str
+) -> TableTimes:
     finite = numbers[np.isfinite(numbers)]
     if len(finite) < 0.5 * len(numbers) or not len(finite):
         raise InputError(
@@ -103,31 +193,88 @@ def _plain_numbers(numbers: FloatArray, column: Column, where: str) -> TableTime
             "with a column map"
         )
     middle = float(np.median(finite))
-    for unit, factor in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6)):
-        if EPOCH_S[0] < middle * factor < EPOCH_S[1] and column.unit in (None, unit):
-            origin_s = np.floor(finite[0] * factor)
-            t_s = np.asarray((numbers - origin_s / factor) * factor)
-            wild = ~np.isfinite(t_s) | (np.abs(t_s) > 366 * DAY_S)
-            start = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=float(origin_s))
-            return TableTimes("utc", np.where(wild, np.nan, t_s), start)
-    notes: tuple[str, ...] = ()
+    for unit, per_second in EPOCH_UNITS:
+        if EPOCH_S[0] < middle / per_second < EPOCH_S[1]:
+            if column.unit not in (None, unit):
+                raise InputError(
+                    f"{where}: time column {column.name!r} is called {column.unit}, but its "
+                    f'numbers are {unit} since 1970; map time="{column.name}:{unit}"'
+                )
+            return _epochs(numbers, middle, per_second)
+    step = float(np.median(np.abs(np.diff(finite)))) if len(finite) > 1 else 0.0
+    in_days = column.unit in (None, "d") and SERIAL_DAYS[0] < middle < SERIAL_DAYS[1]
+    if in_days and step < SERIAL_STEP:
+        return _serial_days(numbers, finite, utc_offset_h)
+    notes: list[str] = []
     if column.unit is None:
-        step = float(np.median(np.abs(np.diff(finite)))) if len(finite) > 1 else 0.0
-        if step > 5.0:
+        if step > 5.0 or 0 < step < 5e-5:
             raise InputError(
                 f"{where}: time column {column.name!r} does not say its unit and steps by "
-                f'{step:g}; write "{column.name} (ms)" in the header or map time="'
-                f'{column.name}:ms" (s, ms, us, min or h)'
+                f'{step:.3g}; write "{column.name} (ms)" in the header or map time="'
+                f'{column.name}:ms" (s, ms, us, min, h or d)'
             )
-        notes = (f"time column {column.name!r} does not say its unit; seconds are taken",)
+        notes.append(f"time column {column.name!r} does not say its unit; seconds are taken")
     scale = TIME_SECONDS[column.unit or "s"]
+    if middle * scale > EPOCH_S[0]:
+        raise InputError(
+            f"{where}: time column {column.name!r} holds about {middle:.4g}, which is no time "
+            "since a start and no time since 1970; check its unit or map another column"
+        )
+    unwrapped, wraps = _unwrapped(numbers, scale)
+    if wraps:
+        notes.append(
+            f"the counter of time column {column.name!r} passes its end {wraps} time(s) and starts "
+            "again; its times are joined"
+        )
     # Division keeps 0.1 s from 100 ms exact where a product with 0.001 would not.
-    t_s = numbers / round(1 / scale) if scale < 1 else numbers * scale
-    return TableTimes("elapsed", t_s, notes=notes)
+    t_s = unwrapped / round(1 / scale) if scale < 1 else unwrapped * scale
+    return TableTimes("elapsed", t_s, None, wraps, tuple(notes))
 
 
-def _clock_s(cell: str) -> float | None:
-    match = CLOCK_TIME.fullmatch(cell.strip())
+def _epochs(numbers: FloatArray, middle: float, per_second: int) -> TableTimes:
+    origin_s = float(np.floor(middle / per_second))
+    t_s = np.asarray((numbers - origin_s * per_second) / per_second)
+    wild = ~np.isfinite(t_s) | (np.abs(t_s) > 366 * DAY_S)
+    start = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=origin_s)
+    return TableTimes("utc", np.where(wild, np.nan, t_s), start)
+
+
+def _serial_days(numbers: FloatArray, finite: FloatArray, utc_offset_h: float) -> TableTimes:
+    first_day = float(np.floor(np.median(finite)))
+    # A cell keeps 15 digits, which is a microsecond of such a day.
+    t_s = np.round((numbers - first_day) * DAY_S, 5)
+    origin = (SERIAL_ORIGIN + timedelta(days=first_day)).replace(tzinfo=UTC)
+    note = (
+        f"times are a spreadsheet's days since 1900; the first is read as "
+        f"{origin + timedelta(seconds=float(t_s[np.isfinite(t_s)][0])):%Y-%m-%d %H:%M:%S}"
+    )
+    return TableTimes("utc", t_s, origin - timedelta(hours=utc_offset_h), 0, (note,))
+
+
+def _unwrapped(numbers: FloatArray, scale: float) -> tuple[FloatArray, int]:
+    """Times of a counter that started again, joined, and how often it did."""
+    rows = np.flatnonzero(np.isfinite(numbers))
+    steps = np.diff(numbers[rows])
+    forward = steps[steps > 0]
+    if not len(forward) or not bool(np.any(steps < 0)):
+        return numbers, 0
+    usual = float(np.median(forward))
+    joined = np.zeros(len(rows))
+    wraps = 0
+    for end in (*COUNTER_ENDS, *(end_s / scale for end_s in CLOCK_ENDS_S)):
+        wrapped = (steps < 0) & (steps + end > 0) & (steps + end <= WRAP_STEPS * usual)
+        if end <= 2 * WRAP_STEPS * usual or not bool(np.any(wrapped)):
+            continue
+        joined[1:] += end * np.cumsum(wrapped)
+        wraps += int(np.count_nonzero(wrapped))
+        break
+    whole = numbers.copy()
+    whole[rows] += joined
+    return whole, wraps
+
+
+def _clock_s(cell: str, pattern: re.Pattern[str] = CLOCK_TIME) -> float | None:
+    match = pattern.fullmatch(cell.strip()) if len(cell) <= LONGEST_CELL else None
     if match is None:
         return None
     hours, minutes, seconds = match.groups()
@@ -135,14 +282,6 @@ def _clock_s(cell: str) -> float | None:
     if (int(minutes) > 59 and hours is not None) or seconds_s >= 61:
         return None
     return int(hours or 0) * 3600 + int(minutes) * 60 + seconds_s
-
-
-def _compact_s(cell: str) -> float | None:
-    match = COMPACT_TIME.fullmatch(cell.strip())
-    if match is None:
-        return None
-    hours, minutes, seconds = match.groups()
-    return int(hours) * 3600 + int(minutes) * 60 + float(seconds)
 
 
 def _clock_times(
@@ -162,13 +301,14 @@ def _clock_times(
     if midnights:
         notes.append(f"the record passes midnight {midnights} time(s)")
     if weeks:
-        notes.append(f"the date jumps by 1024 weeks {weeks} time(s), a GPS week rollover; mended")
+        notes.append(
+            f"the date jumps by 1024 weeks {weeks} time(s), a GPS week rollover; all records are "
+            "put on the later calendar"
+        )
     origin = None
     if dated:
-        first = date.fromordinal(days[0])
-        origin = datetime(first.year, first.month, first.day, tzinfo=UTC)
-        origin -= timedelta(hours=utc_offset_h)
-    is_utc = dated or bool(re.search(r"utc|gmt|gps", column.name, re.IGNORECASE))
+        origin = datetime.fromordinal(days[0]).replace(tzinfo=UTC) - timedelta(hours=utc_offset_h)
+    is_utc = dated or bool(NAMED_CLOCK.search(column.name))
     return TableTimes("utc" if is_utc else "elapsed", t_s, origin, midnights + weeks, tuple(notes))
 
 
@@ -180,22 +320,20 @@ def _days(dates: Sequence[str] | None, rows: Sequence[int]) -> tuple[list[int | 
         return [None] * len(rows), [
             "the date column may be day/month or month/day; it is left out (write year-month-day)"
         ]
-    days: list[int | None] = []
-    for row in rows:
-        parsed = _date(dates[row], order)
-        days.append(None if parsed is None else parsed.toordinal())
-    return days, []
+    found = [instant(f"{dates[row]} 00:00:00", order=order) if dates[row] else None for row in rows]
+    return [None if day is None else day.toordinal() for day in found], []
 
 
 def _day_order(cells: Sequence[str]) -> str | None:
-    """``ymd``, ``dmy`` or ``mdy``; None where the last two cannot be told apart."""
-    if all(re.fullmatch(r"\d{8}", cell) for cell in cells if cell.strip()):
+    """``ymd``, ``dmy`` or ``mdy``; None where the last two may both be meant."""
+    distinct = {cell.strip()[:LONGEST_CELL] for cell in cells} - {""}
+    if all(re.fullmatch(r"\d{8}", cell) for cell in distinct):
         return "ymd"
-    parts = [re.findall(r"\d+", cell)[:3] for cell in cells]
+    parts = [re.findall(r"\d+", cell)[:3] for cell in distinct if not re.search("[A-Za-z]", cell)]
     whole = [[int(number) for number in part] for part in parts if len(part) == 3]
     if not whole or sum(part[0] > 1000 for part in whole) > len(whole) / 2:
         return "ymd"
-    if all("." in cell for cell in cells if cell.strip()):
+    if all("." in cell for cell in distinct):
         return "dmy"  # points between the numbers go with day first
     if any(part[0] > 12 for part in whole):
         return "dmy"
@@ -204,70 +342,22 @@ def _day_order(cells: Sequence[str]) -> str | None:
     return None
 
 
-def _date(text: str, order: str) -> date | None:
-    numbers = re.findall(r"\d+", text)[:3]
-    if len(numbers) == 1 and len(numbers[0]) == 8 and order == "ymd":
-        numbers = [numbers[0][:4], numbers[0][4:6], numbers[0][6:]]
-    if len(numbers) != 3:
-        return None
-    part = dict(zip(order, (int(number) for number in numbers), strict=True))
-    if not FIRST_YEAR <= part["y"] <= LAST_YEAR:
-        return None
-    try:
-        return date(part["y"], part["m"], part["d"])
-    except ValueError:
-        return None
-
-
 def _date_times(
     cells: Sequence[str], column: Column, utc_offset_h: float, where: str
 ) -> TableTimes:
-    order = _day_order([re.split(r"[T\s]", cell.strip())[0] for cell in cells])
+    order = _day_order([re.split(r"[T\s](?=\d{1,2}:|\d{4})", cell.strip())[0] for cell in cells])
     if order is None:
         raise InputError(
             f"{where}: dates in {column.name!r} may be day/month or month/day; write year-month-day"
         )
     local = timezone(timedelta(hours=utc_offset_h))
-    times = [_date_time(cell.strip(), order, local) for cell in cells]
+    times = [instant(cell, order=order, local=local) for cell in cells]
     origin = next((time for time in times if time is not None), None)
     if origin is None:
         raise InputError(
-            f"{where}: no date-time in column {column.name!r} can be read; write them as "
-            "2026-05-01T10:00:00.1Z"
+            f"{where}: no date-time in column {column.name!r} can be read; write them with "
+            "seconds, as 2026-05-01T10:00:00.1Z"
         )
     second = timedelta(seconds=1)
     t_s = np.array([np.nan if time is None else (time - origin) / second for time in times])
     return TableTimes("utc", t_s, origin)
-
-
-def _date_time(text: str, order: str, local: timezone) -> datetime | None:
-    match = DATE_TIME.fullmatch(text)
-    if match is None:
-        return None
-    day = _date(match.group(1), order)
-    half_day, zone_text = match.group(6) or "", match.group(7)
-    zone = _zone(zone_text, local)
-    hours, minutes, seconds = (int(part) for part in match.group(2, 3, 4))
-    if half_day and 1 <= hours <= 12:
-        hours = hours % 12 + (12 if half_day.lower() == "pm" else 0)
-    if day is None or zone is None or hours > 23 or minutes > 59 or seconds > 60:
-        return None
-    fraction = match.group(5) or "0"
-    since = timedelta(
-        hours=hours, minutes=minutes, seconds=seconds, microseconds=int(f"{fraction:0<6}"[:6])
-    )
-    return datetime(day.year, day.month, day.day, tzinfo=zone) + since
-
-
-def _zone(text: str, local: timezone) -> timezone | None:
-    if not text:
-        return local
-    if text.upper() in ("Z", "UTC", "GMT"):
-        return UTC
-    match = re.fullmatch(r"([+-])(\d{2}):?(\d{2})?", text)
-    if match is None:
-        return None
-    minutes = int(match.group(2)) * 60 + int(match.group(3) or 0)
-    if minutes >= 24 * 60:
-        return None
-    return timezone(timedelta(minutes=minutes if match.group(1) == "+" else -minutes))
