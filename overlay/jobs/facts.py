@@ -37,12 +37,29 @@ def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> d
     if found.suffix.lower() in LOG_SUFFIXES:
         return log_facts(read_log(found, columns=columns))
     try:
-        return clip_facts(probe(found))
+        clip = probe(found)
     except InputError as not_a_clip:
         try:
             return log_facts(read_log(found, columns=columns))
         except InputError:
             raise not_a_clip from None
+    return {**clip_facts(clip), "track": _track_facts(clip, columns)}
+
+
+def _track_facts(clip: ClipFacts, columns: Mapping[str, str] | None) -> dict[str, Any] | str:
+    """Facts of the track inside a clip, or in words why there are none."""
+    from overlay.logs import read_track_log
+
+    try:
+        log = read_track_log(clip, columns=columns)
+    except InputError as error:
+        return str(error)
+    if log is None:
+        return "none"
+    facts = log_facts(log)
+    kept = ("format", "speed_source", "start_utc", "records_read", "void_fixes", "notes")
+    speed = facts["channels"].get("speed_mps") or {}
+    return {name: facts[name] for name in kept} | {"speed_mps": speed}
 
 
 def clip_facts(clip: ClipFacts) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from overlay.errors import InputError
 from overlay.logs.model import (
     ALTITUDE,
     LATITUDE,
@@ -18,6 +19,7 @@ from overlay.logs.model import (
 )
 
 if TYPE_CHECKING:
+    from overlay.footage.model import ClipFacts
     from overlay.logs.clean import Raw
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "Cleaning",
     "Log",
     "read_log",
+    "read_track_log",
 ]
 
 
@@ -39,7 +42,7 @@ def read_log(
     columns: Mapping[str, str] | None = None,
     utc_offset_h: float = 0.0,
 ) -> Log:
-    """Read a GPX, NMEA 0183 or CSV log; the format is found from the content.
+    """Read a GPX, NMEA 0183 or CSV log, or the track inside a clip; the content says which.
 
     Parameters
     ----------
@@ -49,7 +52,7 @@ def read_log(
         For CSV tables whose header does not say it: which column is what and its unit, such as
         ``{"time": "T:ms", "speed": "V:mph", "rpm": "N"}``. Keys are ``time``, ``date``, ``speed``,
         ``rpm``, ``wheel_speed``, ``lat``, ``lon``, ``alt``. Columns of a table without a header
-        are named ``1``, ``2``, ...
+        are named ``1``, ``2``, ... For a clip: ``device``, a part of its name.
     utc_offset_h : float
         Hours that date-times without a zone in a CSV table run ahead of UTC; 0 when they are UTC.
 
@@ -65,17 +68,21 @@ def read_log(
     UsageError
         If `columns` names something that is not in the table, or an unknown unit.
     """
-    from overlay.errors import InputError, UsageError
+    from overlay.errors import UsageError
     from overlay.files import require_file
     from overlay.logs.clean import cleaned
-    from overlay.logs.detect import detect
+    from overlay.logs.detect import HEAD_BYTES, detect, is_film
 
     found = require_file(path)
+    name = str(path)
     try:
-        data = found.read_bytes()
+        with found.open("rb") as file:
+            data = file.read(HEAD_BYTES)
+            if is_film(data):
+                return _inside(name, columns)
+            data += file.read()
     except OSError as error:
         raise InputError(f"{found}: cannot be read: {error.strerror or error}") from error
-    name = str(path)
     kind = detect(data, name)
     if columns and kind != "table":
         raise UsageError(
@@ -95,3 +102,39 @@ def read_log(
 
         raw = read_table(data, name, columns=columns or None, utc_offset_h=utc_offset_h)
     return cleaned(raw)
+
+
+def _inside(path: str, columns: Mapping[str, str] | None) -> Log:
+    from overlay.footage import probe
+
+    log = read_track_log(probe(path), columns=columns)
+    if log is None:
+        raise InputError(
+            f"{path}: is a video without a track of speed or position inside; give a GPX, NMEA or "
+            "CSV log"
+        )
+    return log
+
+
+def read_track_log(clip: ClipFacts, *, columns: Mapping[str, str] | None = None) -> Log | None:
+    """The track that a camera keeps inside its clip, on the footage's clock; None without one.
+
+    Parameters
+    ----------
+    clip : ClipFacts
+        Of a film on disk.
+    columns : mapping, optional
+        ``{"device": NAME}`` to take another of several devices.
+
+    Raises
+    ------
+    InputError
+        If there is a track, but damaged or without a fix.
+    UsageError
+        If `columns` names a device that is not there.
+    """
+    from overlay.logs.clean import cleaned
+    from overlay.logs.track import read_track
+
+    raw = read_track(clip, columns=columns)
+    return None if raw is None else cleaned(raw)

@@ -63,7 +63,7 @@ class Raw:
 
     path: str
     format: str
-    clock: Literal["utc", "elapsed"]
+    clock: Literal["utc", "elapsed", "footage"]
     t_s: FloatArray
     values: Mapping[str, FloatArray]
     origin: datetime | None = None
@@ -308,8 +308,8 @@ def _filled_up(values: dict[str, FloatArray], original: int, row: int) -> bool:
 
 
 def _rebased(raw: Raw, t_s: FloatArray) -> tuple[FloatArray, datetime | None]:
-    if raw.clock == "elapsed" or not len(t_s):
-        return t_s, None
+    if raw.clock != "utc" or not len(t_s):
+        return t_s, raw.origin
     start = None if raw.origin is None else raw.origin + timedelta(seconds=float(t_s[0]))
     # Records carry microseconds at the finest; rounding takes out the float noise below that.
     return np.round(t_s - t_s[0], 6), None if start is None else start.astimezone(UTC)

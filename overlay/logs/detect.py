@@ -12,16 +12,18 @@ HEAD_BYTES = 1 << 16
 
 # First bytes of files that people pick by mistake, from the formats' own specifications.
 FOREIGN: tuple[tuple[int, bytes, str], ...] = (
-    (4, b"ftyp", "a video or picture"),
-    (4, b"moov", "a video"),
-    (0, b"\x1aE\xdf\xa3", "a video"),
-    (0, b"RIFF", "a video or sound file"),
+    (0, b"RIFF", "a sound, picture or AVI file"),
     (0, b"\xff\xd8\xff", "a picture"),
     (0, b"\x89PNG", "a picture"),
     (0, b"PK\x03\x04", "a zip archive or office document; unpack it or export CSV"),
     (0, b"\x1f\x8b", "compressed; unpack it"),
     (0, b"%PDF", "a PDF document"),
     (0, b"SQLite format 3", "a database"),
+)
+# First boxes of MP4 and MOV (ISO/IEC 14496-12), first bytes of Matroska (RFC 8794).
+FILM: tuple[tuple[int, bytes], ...] = (
+    *((4, box) for box in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")),
+    (0, b"\x1aE\xdf\xa3"),
 )
 SENTENCE = re.compile(rb"[$!][A-Z]{2}(?:RMC|GGA|VTG|GNS|GLL|ZDA),[ -~]*")
 GPX_ROOT = re.compile(r"<(?:[\w.-]+:)?gpx[\s>/]", re.IGNORECASE)
@@ -49,6 +51,8 @@ def detect(data: bytes, path: str) -> Format:
     >>> detect(b"t_s,rpm", "a")
     'table'
     """
+    if is_film(data):
+        raise InputError(f"{path}: is a video; give a GPX, NMEA or CSV log")
     for start, magic, what in FOREIGN:
         if data[start : start + len(magic)] == magic:
             raise InputError(f"{path}: is {what}, not a log; give a GPX, NMEA or CSV log")
@@ -67,6 +71,17 @@ def detect(data: bytes, path: str) -> Format:
             f"{path}: is a binary file, not a text log; export it as GPX, NMEA or CSV first"
         )
     return "table"
+
+
+def is_film(data: bytes) -> bool:
+    """Whether a file's first bytes are those of a film.
+
+    Examples
+    --------
+    >>> is_film(b"\\0\\0\\0\\x18ftypqt  "), is_film(b"t_s,rpm")
+    (True, False)
+    """
+    return any(data[start : start + len(magic)] == magic for start, magic in FILM)
 
 
 def decoded(data: bytes) -> str:

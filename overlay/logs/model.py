@@ -65,15 +65,16 @@ class Log:
     path : str
         The file as named by the user.
     format : str
-        ``gpx``, ``nmea`` or ``table``.
+        ``gpx``, ``nmea``, ``table``; ``camm`` or ``gpmd`` for the track inside a clip.
     clock : str
         ``utc`` when records carry a date and time, seconds since 1970, or a time of day that
         the file calls UTC: then channel times are seconds from the first record kept, whose
         time is `start_utc`. ``elapsed`` when the file has a time column of its own: then channel
         times are that column, in seconds, unchanged (a time of day counts from midnight).
+        ``footage`` when they are on the clock of the pictures: seconds from the first of them.
     start_utc : datetime or None
-        Time of the first record kept, aware, in UTC; None on an elapsed clock, and on a UTC
-        clock without dates.
+        UTC at time 0 of the channels (on a UTC clock the first record kept), aware; None on an
+        elapsed clock, and where nothing carries a date.
     channels : mapping of str to Series
         By the names above; each may have its own times.
     speed_source : str or None
@@ -89,7 +90,7 @@ class Log:
 
     path: str
     format: str
-    clock: Literal["utc", "elapsed"]
+    clock: Literal["utc", "elapsed", "footage"]
     start_utc: datetime | None
     channels: Mapping[str, Series]
     speed_source: str | None = None

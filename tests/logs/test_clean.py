@@ -158,7 +158,7 @@ def test_days_unwrapped__ordinary_pause_of_weeks_is_no_rollover() -> None:
     ("data", "told"),
     [
         (b"", "is empty"),
-        (b"\x00\x00\x00\x20ftypisom" + bytes(100), "a video"),
+        (b"\x00\x00\x00\x20ftypisom" + bytes(100), "has no index"),
         (b"\x89PNG\r\n\x1a\n" + bytes(100), "a picture"),
         (b"PK\x03\x04" + bytes(100), "a zip archive"),
         (bytes(range(256)) * 20, "binary file"),

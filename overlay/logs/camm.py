@@ -1,0 +1,63 @@
+"""Positions in ``camm`` timed metadata: the published camera motion metadata specification.
+
+A sample is two bytes of zero, a 16-bit type and its fields, all little-endian. Type 5 is a
+position; type 6 a position with velocity, accuracies, fix and GPS time. The others (angles,
+rates, accelerations, exposure, magnetic field, a local position) are passed over by their size.
+"""
+
+from __future__ import annotations
+
+import struct
+
+import numpy as np
+
+from overlay.logs.fixes import Fixes
+
+SIZES = {0: 12, 1: 8, 2: 12, 3: 12, 4: 12, 5: 24, 6: 56, 7: 12}  # bytes after the type
+GPS_FIELDS = struct.Struct("<didd7f")
+# GPS time starts on 6 January 1980 and knows no leap seconds, of which there were 18 after that
+# (IERS Bulletin C 52; none added since 2017).
+GPS_EPOCH_UNIX_S = 315_964_800 - 18
+
+
+def is_camm(data: bytes) -> bool:
+    """Whether a packet's bytes can be samples of this kind, by types and sizes."""
+    at = 0
+    while at + 4 <= len(data):
+        zero, kind = struct.unpack_from("<HH", data, at)
+        if zero or kind not in SIZES:
+            return False
+        at += 4 + SIZES[kind]
+    return at == len(data) and at > 0
+
+
+def positions(data: bytes) -> Fixes:
+    """The positions of one packet, without times: a packet has one time."""
+    rows = []
+    at = 0
+    while at + 4 <= len(data):
+        kind = struct.unpack_from("<H", data, at + 2)[0]
+        at += 4
+        if kind not in SIZES or at + SIZES[kind] > len(data):
+            break
+        if kind == 5:
+            rows.append((*struct.unpack_from("<3d", data, at), *[np.nan] * 5))
+        elif kind == 6:
+            epoch_s, fix, *place, _, _, east, north, up, sigma = GPS_FIELDS.unpack_from(data, at)
+            over_ground = float(np.hypot(east, north))
+            space = float(np.hypot(over_ground, up))
+            utc_s = epoch_s + GPS_EPOCH_UNIX_S if epoch_s > 0 else np.nan
+            rows.append((*place, over_ground, space, sigma, float(fix), utc_s))
+        at += SIZES[kind]
+    table = np.array(rows, dtype=np.float64).reshape(-1, 8)
+    return Fixes(
+        np.full(len(table), np.nan),
+        latitude_deg=table[:, 0],
+        longitude_deg=table[:, 1],
+        altitude_m=table[:, 2],
+        speed_mps=table[:, 3],
+        speed_3d_mps=table[:, 4],
+        sigma_mps=np.where(table[:, 5] > 0, table[:, 5], np.nan),
+        fix=table[:, 6],
+        utc_s=table[:, 7],
+    )

@@ -1,0 +1,1 @@
+"""Hostile and damaged input by the thousand, each command with its seed printed."""
