@@ -57,9 +57,13 @@ def _track_facts(clip: ClipFacts, columns: Mapping[str, str] | None) -> dict[str
     if log is None:
         return "none"
     facts = log_facts(log)
-    kept = ("format", "speed_source", "start_utc", "records_read", "void_fixes", "notes")
+    kept = ("format", "speed_source", "start_utc", "records_read", "void_fixes")
     speed = facts["channels"].get("speed_mps") or {}
-    return {name: facts[name] for name in kept} | {"speed_mps": speed}
+    return {
+        **{name: facts[name] for name in kept},
+        **{f"speed_{name}": value for name, value in speed.items()},
+        "notes": "; ".join(facts["notes"]) or None,
+    }
 
 
 def clip_facts(clip: ClipFacts) -> dict[str, Any]:

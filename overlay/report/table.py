@@ -77,7 +77,8 @@ def _rows(facts: Mapping[str, Any]) -> Any:
     for key, value in facts.items():
         name = _words(key)
         if isinstance(value, Mapping):
-            for inner, detail in value.items():
+            flat = not any(isinstance(detail, Mapping) for detail in value.values())
+            for inner, detail in {key: value}.items() if flat else value.items():
                 text = ", ".join(f"{_words(k)} {_show(v)}" for k, v in detail.items())
                 yield _words(inner), text
         elif isinstance(value, list) and key in ("notes", "gaps_s"):

@@ -13,6 +13,7 @@ from overlay.logs import ALTITUDE, LATITUDE, LONGITUDE, read_log
 from overlay.logs import klv as reader
 from overlay.logs.model import Log
 from overlay.logs.track import row_times
+from overlay.report.table import facts_table
 
 from .containers import (
     Track,
@@ -320,8 +321,11 @@ def test_inspect__shows_the_track_of_a_clip(tmp_path: Path) -> None:
     path.write_bytes(film(video_track(), Track("camm", gps_samples(), [100] * 30)))
     track = facts_of(path)["track"]
     assert track["format"] == "camm"
-    assert track["speed_mps"]["values"] == 30
-    assert track["speed_mps"]["highest"] == pytest.approx(8.7, abs=1e-5)
+    assert track["speed_values"] == 30
+    assert track["speed_sample_rate_hz"] == 10.0
+    text = facts_table(facts_of(path))
+    assert "speed source speed over ground in the clip's own track (camm, camera)" in text
+    assert track["speed_highest"] == pytest.approx(8.7, abs=1e-5)
     path.write_bytes(film(video_track()))
     assert facts_of(path)["track"] == "none"
     none = [camm_gps(epoch_s=0, fix=0, lat=0, lon=0, alt=0, east=0, north=0)] * 30
