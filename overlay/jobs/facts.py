@@ -13,7 +13,7 @@ from overlay.files import require_file
 from overlay.footage.model import ClipFacts
 from overlay.logs.model import Log
 
-LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml"}
+LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml", ".fit", ".srt", ".vtt"}
 
 
 def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> dict[str, Any]:

@@ -42,7 +42,9 @@ def read_log(
     columns: Mapping[str, str] | None = None,
     utc_offset_h: float = 0.0,
 ) -> Log:
-    """Read a GPX, NMEA 0183 or CSV log, or the track inside a clip; the content says which.
+    """Read a GPX, NMEA 0183, FIT or CSV log, timed text, or the track inside a clip.
+
+    The content says which of them it is, not the name.
 
     Parameters
     ----------
@@ -84,7 +86,7 @@ def read_log(
     except OSError as error:
         raise InputError(f"{found}: cannot be read: {error.strerror or error}") from error
     kind = detect(data, name)
-    if columns and kind != "table":
+    if columns and kind not in ("table", "captions"):
         raise UsageError(
             f"{name}: is {kind.upper()}, which has no columns to map; leave the map out"
         )
@@ -97,6 +99,14 @@ def read_log(
         from overlay.logs.nmea import read_nmea
 
         raw = read_nmea(data, name)
+    elif kind == "fit":
+        from overlay.logs.fit import read_fit
+
+        raw = read_fit(data, name)
+    elif kind == "captions":
+        from overlay.logs.captions import read_captions
+
+        raw = read_captions(data, name, columns=columns)
     else:
         from overlay.logs.table import read_table
 

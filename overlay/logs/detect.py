@@ -7,7 +7,7 @@ from typing import Literal
 
 from overlay.errors import InputError
 
-Format = Literal["gpx", "nmea", "table"]
+Format = Literal["gpx", "nmea", "fit", "captions", "table"]
 HEAD_BYTES = 1 << 16
 
 # First bytes of files that people pick by mistake, from the formats' own specifications.
@@ -26,6 +26,10 @@ FILM: tuple[tuple[int, bytes], ...] = (
     (0, b"\x1aE\xdf\xa3"),
 )
 SENTENCE = re.compile(rb"[$!][A-Z]{2}(?:RMC|GGA|VTG|GNS|GLL|ZDA),[ -~]*")
+# Times of a cue in SubRip and WebVTT (W3C WebVTT, 4.1).
+CUE_TIMES = re.compile(
+    r"\d{1,2}:\d{1,2}[,.]\d{1,3}[ \t]*-->[ \t]*(?:\d{1,4}:)?\d{1,2}:\d{1,2}[,.]\d"
+)
 GPX_ROOT = re.compile(r"<(?:[\w.-]+:)?gpx[\s>/]", re.IGNORECASE)
 
 
@@ -53,6 +57,8 @@ def detect(data: bytes, path: str) -> Format:
     """
     if is_film(data):
         raise InputError(f"{path}: is a video; give a GPX, NMEA or CSV log")
+    if data[8:12] == b".FIT":  # FIT protocol, file header
+        return "fit"
     for start, magic, what in FOREIGN:
         if data[start : start + len(magic)] == magic:
             raise InputError(f"{path}: is {what}, not a log; give a GPX, NMEA or CSV log")
@@ -65,6 +71,8 @@ def detect(data: bytes, path: str) -> Format:
         )
     if SENTENCE.search(data):
         return "nmea"
+    if CUE_TIMES.search(head):
+        return "captions"
     odd = sum(char == "\ufffd" or (char < " " and char not in "\t\r\n\f") for char in head)
     if odd > 0.02 * max(1, len(head)):
         raise InputError(

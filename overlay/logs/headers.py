@@ -22,8 +22,8 @@ UNITS: dict[str, str] = {
     **dict.fromkeys(("ns", "nsec", "nanosecond", "nanoseconds"), "ns"),
     **dict.fromkeys(("min", "minute", "minutes"), "min"),
     **dict.fromkeys(("h", "hr", "hour", "hours"), "h"),
-    **dict.fromkeys(("d", "day", "days"), "d"),
-    **dict.fromkeys(("rpm", "1/min", "r/min", "rev/min", "min-1", "u/min"), "rpm"),
+    **dict.fromkeys(("d", "days"), "d"),
+    **dict.fromkeys(("rpm", "1/min", "r/min", "rev/min", "min-1", "u/min", "tr/min"), "rpm"),
     **dict.fromkeys(("deg", "°", "degree", "degrees"), "deg"),
     **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), "m"),
     **dict.fromkeys(("ft", "foot", "feet"), "ft"),
@@ -50,6 +50,7 @@ ALIASES = {
     **dict.fromkeys(("engine_rpm",), "rpm"),
     **dict.fromkeys(("wheel_speed_mps",), "wheel_speed"),
 }
+SPAN = re.compile(r"\d\s*(?:-|to)\s*\d")  # a time from one speed to another is no clock
 LONGEST_HEADER = 120  # characters; the patterns below take longer than linear time
 TIME_WORDS = frozenset(
     [
@@ -64,9 +65,13 @@ TIME_WORDS = frozenset(
         "secs",
         "datetime",
         "clock",
+        *("zeit", "temps", "tiempo", "tempo"),
     ]
 )
-SPEED_WORDS = {"speed", "velocity", "vel", "sog"}  # speed over ground, as navigators say
+# Speed over ground, as navigators say; vehicle speed sensor, as mechanics do.
+SPEED_WORDS = {"speed", "velocity", "vel", "sog", "vss"}
+SPEED_WORDS |= {"geschwindigkeit", "vitesse", "velocidad", "velocità"}
+RPM_WORDS = {"rpm", "drehzahl", "motordrehzahl"}
 # Words that make a speed column something other than the speed at that instant.
 NOT_SPEED = {
     *("accuracy", "acc", "error", "err", "std", "sd", "uncertainty", "hacc", "vacc", "quality"),
@@ -136,11 +141,12 @@ def recognised(header: str) -> tuple[str, str | None] | None:
     True
     """
     name, unit = split_unit(header)
-    words = re.findall(r"[a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name).lower())
+    words = re.findall(r"[^\W\d_]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name).lower())
     word_set = set(words)
     if not words:
         return None
-    if "rpm" in word_set or unit == "rpm":
+    engine_speed = word_set & {"engine", "eng"} and word_set & {"speed", "spd"} and unit is None
+    if word_set & RPM_WORDS or unit == "rpm" or engine_speed:
         other = word_set & {"wheel", "target", "limit", "max", "limiter", "axle", "jackshaft"}
         return None if other else ("rpm", "rpm")
     if word_set & SPEED_WORDS or words == ["v"]:
@@ -153,7 +159,8 @@ def recognised(header: str) -> tuple[str, str | None] | None:
         return "alt", unit
     if words == ["date"] or words == ["utc", "date"] or words == ["gps", "date"]:
         return "date", None
-    if word_set & TIME_WORDS and not word_set & {"lap", "split", "zone", "offset"}:
+    not_clock = word_set & {"lap", "split", "zone", "offset", "engine"} or SPAN.search(name)
+    if word_set & TIME_WORDS and not not_clock:
         return "time", unit if unit in TIME_SECONDS else _unit_among(words)
     return None
 

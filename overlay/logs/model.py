@@ -65,7 +65,8 @@ class Log:
     path : str
         The file as named by the user.
     format : str
-        ``gpx``, ``nmea``, ``table``; ``camm`` or ``gpmd`` for the track inside a clip.
+        ``gpx``, ``nmea``, ``fit``, ``captions``, ``table``; ``camm`` or ``gpmd`` for the track
+        inside a clip.
     clock : str
         ``utc`` when records carry a date and time, seconds since 1970, or a time of day that
         the file calls UTC: then channel times are seconds from the first record kept, whose

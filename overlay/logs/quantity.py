@@ -9,10 +9,9 @@ from overlay.logs.headers import SPEED_UNIT_NAMES, unit_of
 from overlay.units import MPS_PER
 
 NUMBER = r"[+-]?(?:\d{1,12}(?:[.,]\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,3})?"
-VALUE = re.compile(rf"({NUMBER})\s*([^\d\s,;|\]\[()<>]{{1,16}})?")
-PAIR = re.compile(
-    rf"([A-Za-z][\w. ]{{0,24}}?)\s*[:=]\s*({NUMBER}\s*(?:[^\d\s,;|\]\[()<>]{{1,12}})?)"
-)
+UNIT = r"[^\d\s,;|\]\[()<>:=]{1,16}(?![\w/]*\s*[:=])"  # no unit: the word of the next quantity
+VALUE = re.compile(rf"({NUMBER})\s*({UNIT})?")
+PAIR = re.compile(rf"([A-Za-z][\w. ]{{0,24}}?)\s*[:=]\s*({NUMBER}\s*(?:{UNIT})?)")
 
 
 def in_mps(text: str, unit: str) -> float:

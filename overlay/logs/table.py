@@ -22,6 +22,7 @@ from overlay.logs.headers import (
     recognised,
     unit_of,
 )
+from overlay.logs.long import widened
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
 from overlay.logs.numbers import LONGEST_CELL, Written, decimal_signs, is_number, number
 from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
@@ -169,7 +170,10 @@ def _grid(text: str, path: str) -> _Grid:
     header, header_line, units = _header(rows[:start], lines, rows[start][0], width, delimiter)
     body = rows[start:]
     _demand_names(header, body, f"{path}, line {header_line}")
-    return _Grid(header, header_line, units, [cells for _, cells in body], delimiter)
+    cells = [row for _, row in body]
+    wide = None if units else widened(header, cells)
+    header, cells = wide or (header, cells)
+    return _Grid(header, header_line, units, cells, delimiter)
 
 
 def _demand_names(
