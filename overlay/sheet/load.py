@@ -1,12 +1,15 @@
-"""Read a day sheet and tell every problem in it with its line."""
+"""Read a day sheet; say every problem in it with its line."""
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
+
+from pydantic import ValidationError
 
 from overlay.errors import InputError
 from overlay.files import require_file
@@ -18,34 +21,7 @@ from overlay.sheet.wording import shape_problems
 
 LARGEST_BYTES = 1 << 20  # a day of hundreds of runs takes a tenth of it
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
-_BACKSLASH = r"a \ stands in double quotes; write / in file names, or use single quotes"
-_SYNTAX = (  # how the parser's message starts, and what to do about it
-    ("Cannot overwrite a value", "this key is given twice; take one of the two out"),
-    ("Cannot declare", "this table stands above already; put its lines together under one"),
-    ("Cannot mutate immutable", "this adds to a table closed above; write it in one place"),
-    ("Duplicate inline table key", "a key is given twice in { }; take one of the two out"),
-    ("Expected '='", "this key has no '='; write key = value"),
-    ("Invalid value", 'this value is none that TOML knows; put text in double quotes, "..."'),
-    ("Unclosed array", "a list opened with [ is closed by no ]; add it at its end"),
-    ("Unclosed inline table", "a table opened with { is closed by no }; add it at its end"),
-    ("Expected \"'''\"", "a text is closed by no quotes; add them at its end"),
-    ("Unterminated string", "a text is closed by no quote; add it at its end"),
-    ("Illegal character", "a text is closed by no quote, or there is a stray character"),
-    ("Unescaped", _BACKSLASH),
-    ("Invalid hex", _BACKSLASH),
-    ("Expected ']", "no bracket closes this header; write [vehicle] or [[runs]]"),
-    ("Expected newline or end", "something follows the value; write one key = value a line"),
-    ("Invalid initial character", "this starts with what is no key; write key = value"),
-    ("Invalid statement", "this is neither a table's header nor key = value"),
-)
-
-_SIGNS = (  # what the line itself shows, where the parser only says that it stumbled
-    (
-        re.compile(r"^[^#\"']*=\s*\[?\s*[“”„«‘’]"),
-        'quotes are curly here; write straight ones, "..."',
-    ),
-    (re.compile(r"^[^#\"'\[]*=\s*[+-]?\d+,\d"), "a number has a decimal comma; write a point"),
-)
+_TOML = "write key = value, text in straight double quotes, numbers with a decimal point"
 
 
 def load_sheet(path: str | os.PathLike[str], *, files: bool = True) -> DaySheet:
@@ -65,15 +41,13 @@ def load_sheet(path: str | os.PathLike[str], *, files: bool = True) -> DaySheet:
     InputError
         If the file is missing, empty or unreadable.
     """
-    from pydantic import ValidationError
-
     found = require_file(path)
     name = str(path)
     raw, places = _parsed(_text(found, name), name)
     problems: list[Problem] = []
     sheet: DaySheet | None = None
     try:
-        sheet = DaySheet.model_validate(raw)
+        sheet = DaySheet.model_validate_json(json.dumps(raw, default=str))
     except ValidationError as error:
         problems += shape_problems(error.errors(include_url=False), places)
     problems += rule_problems(raw, places, found.parent, files=files)
@@ -113,7 +87,7 @@ def _text(found: Path, name: str) -> str:
 def _parsed(text: str, name: str) -> tuple[dict[str, Any], Places]:
     try:
         raw = tomllib.loads(text)
-        return _with_tuples(raw), Places(name, find_lines(text))
+        return raw, Places(name, find_lines(text))
     except RecursionError:
         wrong = "lists or tables are nested too deeply; write them flat"
         raise SheetError([Problem(name, 1, "", wrong)]) from None
@@ -127,15 +101,5 @@ def _syntax_problem(message: str, text: str, name: str) -> Problem:
     lines = text.rstrip("\n").count("\n") + 1
     line = min(int(place[1]), lines) if place and place[1] else lines
     plain = _PLACE.sub("", message)
-    told = next((mend for sign, mend in _SIGNS if sign.search(text.split("\n")[line - 1])), None)
-    told = told or next((mend for start, mend in _SYNTAX if plain.startswith(start)), None)
-    told = told or f"this is no TOML: {plain[:1].lower()}{plain[1:]}"
-    return Problem(name, line, "", f"{told} (the rest is checked once this is mended)")
-
-
-def _with_tuples(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _with_tuples(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return tuple(_with_tuples(item) for item in value)
-    return value
+    wrong = f"is not TOML: {plain[:1].lower()}{plain[1:]}; {_TOML} (the rest is checked after that)"
+    return Problem(name, line, "", wrong)

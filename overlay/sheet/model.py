@@ -7,13 +7,14 @@ one cylinder and a centrifugal clutch.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PrivateAttr, WithJsonSchema
 
-from overlay.sheet.goals import GOAL_PATTERN
+from overlay.sheet.goals import GOAL_PATTERN, read_goal
 from overlay.sheet.problems import Places, Problem
 
 # File names are made of names, so nothing that a file system would trip over is let in.
@@ -21,10 +22,35 @@ NAME_PATTERN = (
     r'^[^\s/\\<>:"|?*.\x00-\x1f]([^/\\<>:"|?*\x00-\x1f]{0,38}[^\s/\\<>:"|?*.\x00-\x1f])?$'
 )
 
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+
+def _checked_name(name: str) -> str:
+    if not re.match(NAME_PATTERN, name):
+        raise ValueError(
+            'must have 1 to 40 letters, no / \\ < > : " | ? *, and no space or dot at its ends, '
+            "since files are named after it"
+        )
+    return name
+
+
+def _checked_goal(text: str) -> str:
+    goal = read_goal(text)
+    if isinstance(goal, str):
+        raise ValueError(goal)
+    return text
+
+
+Name = Annotated[
+    str,
+    AfterValidator(_checked_name),
+    WithJsonSchema({"type": "string", "pattern": NAME_PATTERN}),
+]
 Text = Annotated[str, Field(max_length=2000)]
 FileName = Annotated[str, Field(min_length=1, max_length=1000)]
-Goal = Annotated[str, Field(pattern=GOAL_PATTERN)]
+Goal = Annotated[
+    str,
+    AfterValidator(_checked_goal),
+    WithJsonSchema({"type": "string", "pattern": GOAL_PATTERN}),
+]
 ShownUnit = Literal["mph", "km/h", "m/s"]
 
 # Bounds catch a wrong unit or a slip of the finger; they are ours and wide on purpose.

@@ -1,7 +1,7 @@
 """Rules that join several keys of the sheet, checked on the raw values.
 
-They run also when single values are wrong, so that every problem is told at once; a value of the
-wrong kind is the validating library's to tell and passed over here.
+They run also when single values are wrong, so that all problems are said at once; a value of the
+wrong kind is left to the validating library.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from overlay.sheet import places as places_of
-from overlay.sheet.goals import read_goal
 from overlay.sheet.problems import Places, Problem, shown
 
 Where = places_of.Path
@@ -101,14 +100,8 @@ def _names(raw: Table, key: str) -> Found:
 def _goals(raw: Table) -> Found:
     seen: dict[str, int] = {}
     for index, text in _texts(_table(raw, "report"), "splits"):
-        path: Where = ("report", "splits", index)
-        goal = read_goal(text)
-        key = "".join(text.split())
-        if isinstance(goal, str):
-            if goal.startswith("is 0") or "no short run" in goal:  # the pattern lets these pass
-                yield path, f"{shown(text)} {goal}"
-        elif seen.setdefault(key, index) != index:
-            yield path, f"{shown(text)} is listed twice; take one out"
+        if seen.setdefault("".join(text.split()), index) != index:
+            yield ("report", "splits", index), f"{shown(text)} is listed twice; take one out"
 
 
 def _vehicle(table: Table, path: Where) -> Found:
@@ -144,7 +137,7 @@ def _builds(raw: Table) -> Found:
         ):
             yield (
                 ("builds", index, "price"),
-                f"{price:.10g} is not the sum of the parts, {total:.10g}; mend one of them, "
+                f"{price:.10g} is not the sum of the parts, {total:.10g}; correct one of them, "
                 "or take the price out",
             )
 

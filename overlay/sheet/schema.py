@@ -9,14 +9,14 @@ import json
 from pathlib import Path
 from typing import Any
 
+from overlay.sheet.model import DaySheet
+
 SCHEMA_FILE = Path(__file__).with_name("day.schema.json")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def json_schema() -> dict[str, Any]:
     """The schema (draft 2020-12), made from the models that validate the sheet."""
-    from overlay.sheet.model import DaySheet
-
     return {"$schema": DIALECT, **_editable(DaySheet.model_json_schema())}
 
 
