@@ -78,11 +78,6 @@ class Series:
         """The same values at times later by `by_s` (earlier when negative)."""
         return replace(self, t_s=self.t_s + by_s)
 
-    def differentiated(self, name: str) -> Series:
-        """Difference quotients at the mid-times, shape (n - 1,), in the unit per second."""
-        step = np.diff(self.t_s)
-        return Series(name, self.t_s[:-1] + step / 2, np.diff(self.values) / step)
-
     def gaps(self, longer_than_s: float) -> list[tuple[float, float]]:
         """Start and end of each stretch without values that is longer than `longer_than_s`."""
         where = np.flatnonzero(np.diff(self.t_s) > longer_than_s)

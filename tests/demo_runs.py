@@ -6,8 +6,9 @@ import csv
 from dataclasses import dataclass
 from pathlib import Path
 
-from overlay.demo.truth import RunTruth, read_truth
+from overlay.demo.truth import RunTruth
 from overlay.logs import read_log
+from tests.simulation import read_truth
 
 CLIPS = Path(__file__).resolve().parents[1] / "demo_clips"
 

@@ -24,12 +24,6 @@ def test_series__is_frozen():
         series.name = "y"  # type: ignore[misc]
 
 
-def test_differentiated__of_a_parabola_is_exact_at_mid_times():
-    t = np.linspace(0, 4, 41)
-    slope = Series("distance_m", t, t**2).differentiated("speed_mps")
-    np.testing.assert_allclose(slope.values, 2 * slope.t_s, atol=1e-12)
-
-
 def test_shifted__and_at_agree():
     series = Series("x", np.arange(5.0), np.arange(5.0) ** 2)
     moved = series.shifted(0.5)

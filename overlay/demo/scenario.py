@@ -15,8 +15,8 @@ import numpy as np
 
 from overlay.demo.camera import Ride
 from overlay.demo.recorder import Receiver, RevCounter
+from overlay.demo.scene import SceneSpec
 from overlay.demo.soundtrack import SoundSpec
-from overlay.demo.spec import SceneSpec
 from overlay.demo.vehicle import Drive, Vehicle
 from overlay.errors import UsageError
 
@@ -26,19 +26,15 @@ SPLIT_SPEEDS_MPS = (5.0, 10.0)
 SPLIT_DISTANCES_M = (20.0, 60.0)
 MARGIN_S = 0.15  # of a split, worth noticing
 MARGIN_MPS = 0.3  # of top speed
+FIRST_UTC = datetime(2026, 5, 16, 10, 4, 0, tzinfo=UTC)
+BETWEEN_MIN = 11  # from one run to the next
 
 
 @dataclass(frozen=True)
 class Build:
-    """One configuration of the cart.
+    """One configuration of the cart: its name in the sheet, what it is, and what was bought.
 
-    Attributes
-    ----------
-    key, name : str
-        Short name such as ``A``, used in the day sheet; what it is, as shown.
-    parts : tuple of (str, float)
-        What was bought, with its price in `CURRENCY`.
-    vehicle : Vehicle
+    Each of `parts` has a price in `CURRENCY`.
     """
 
     key: str
@@ -80,13 +76,10 @@ class RunPlan:
     ----------
     name : str
         Such as ``a1``; files are named after it.
-    build : Build
-    drive, scene, sound, receiver, counter
+    build, drive, scene, sound, receiver, counter
         What the simulator needs.
     spoiled : str or None
         What spoils it, such as ``wheelspin``.
-    log_format : str
-        ``gpx``, ``nmea`` or ``csv``: how the receiver's record is written.
     created_utc : datetime
         Creation time that the camera writes: an hour and some seconds wrong.
     """
@@ -99,7 +92,6 @@ class RunPlan:
     receiver: Receiver
     counter: RevCounter
     spoiled: str | None
-    log_format: str
     created_utc: datetime
 
 
@@ -125,30 +117,28 @@ def plan_day(
     if runs_per_build < 1:
         raise UsageError(f"{runs_per_build} runs a build: at least 1 is needed")
     rng = np.random.default_rng(rng_seed)
-    delay_s = float(rng.uniform(0.6, 0.72))
-    smoothing_s = float(rng.uniform(0.26, 0.32))
-    plans: list[RunPlan] = []
-    first = datetime(2026, 5, 16, 10, 4, 0, tzinfo=UTC)
+    kind = Receiver(
+        delay_s=float(rng.uniform(0.6, 0.72)), smoothing_s=float(rng.uniform(0.26, 0.32))
+    )
     turns = [(number, build) for number in range(1, runs_per_build + 1) for build in BUILDS]
     if runs_per_build > 1:
         turns.append((runs_per_build + 1, BUILD_A))
-    for number, build in turns:
-        spin = build is BUILD_A and number == 2
-        receiver = Receiver(
-            delay_s=delay_s,
-            smoothing_s=smoothing_s,
+    plans = []
+    for turn, (number, build) in enumerate(turns):
+        receiver = replace(
+            kind,
             before_s=0.0 if camera_gps else round(float(rng.uniform(9, 28)), 3),
-            first_utc=first + timedelta(minutes=11 * len(plans), seconds=int(rng.integers(50))),
-            rng_seed=int(rng.integers(1 << 30)),
+            first_utc=FIRST_UTC
+            + timedelta(minutes=BETWEEN_MIN * turn, seconds=int(rng.integers(50))),
+            rng_seed=_seed(rng),
         )
-        plans.append(_plan(build, number, spin, receiver, size, rng))
+        plans.append(_plan(build, number, receiver, size, rng))
     return tuple(plans)
 
 
 def _plan(
     build: Build,
     number: int,
-    spin: bool,
     receiver: Receiver,
     size: tuple[int, int],
     rng: np.random.Generator,
@@ -160,25 +150,25 @@ def _plan(
         headwind_mps=float(rng.normal(0.0, 0.4)),
         braking_mps2=float(rng.normal(4.3, 0.15)),
     )
+    spin = build is BUILD_A and number == 2
     if spin:
         drive = replace(drive, loose_from_m=1.2, loose_to_m=6.5, loose_grip=0.24)
-    # One camera on one cart: the scene's own seed stays, so that workers share its textures.
-    ride = Ride(rng_seed=int(rng.integers(1 << 30)))
-    scene = SceneSpec(width=size[0], height=size[1], ride=ride)
-    started = receiver.first_utc + timedelta(seconds=receiver.before_s)
+    scene = SceneSpec(width=size[0], height=size[1], ride=Ride(rng_seed=_seed(rng)))
     wrong = timedelta(hours=1, seconds=float(rng.normal(2, 3)))
     return RunPlan(
         name=f"{build.key.lower()}{number}",
         build=build,
         drive=drive,
         scene=scene,
-        sound=SoundSpec(rng_seed=int(rng.integers(1 << 30))),
+        sound=SoundSpec(rng_seed=_seed(rng)),
         receiver=receiver,
         counter=RevCounter(
-            clock_offset_s=round(float(rng.uniform(14, 75)), 3),
-            rng_seed=int(rng.integers(1 << 30)),
+            clock_offset_s=round(float(rng.uniform(14, 75)), 3), rng_seed=_seed(rng)
         ),
         spoiled="wheelspin" if spin else None,
-        log_format="gpx",
-        created_utc=started + wrong,
+        created_utc=receiver.first_utc + timedelta(seconds=receiver.before_s) + wrong,
     )
+
+
+def _seed(rng: np.random.Generator) -> int:
+    return int(rng.integers(1 << 30))

@@ -9,27 +9,87 @@ pictures is the distance driven between their times.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from overlay.demo.backdrop import Backdrop
+from overlay.demo.backdrop import Backdrop, lens
 from overlay.demo.bodywork import cart_front
-from overlay.demo.camera import MOUNT_YAW_DEG, CameraPath, Pose
-from overlay.demo.ground import Ground, GroundKind, Level
-from overlay.demo.roadside import Thing, blend, draw_thing, in_view, odd, roadside
-from overlay.demo.spec import Facing, SceneSpec, frame_times_s
-from overlay.demo.sprites import other_cart
+from overlay.demo.camera import CameraPath, Pose, Ride
+from overlay.demo.ground import PERIOD_M, Strip, taxiway
+from overlay.demo.paint import Picture, blend, odd
+from overlay.demo.things import Thing, draw_things, roadside
 from overlay.demo.vehicle import Motion
+from overlay.errors import UsageError
+from overlay.timebase import FloatArray
 
-Picture = npt.NDArray[np.uint8]
-MOST_TILT_PX = 12  # across one strip of ground
+Matrix = npt.NDArray[np.float64]
+DRIFT = 0.03  # relative size of slow changes of brightness
+GRAIN_CODES = 28  # standard deviation of the noise bank
+SPARE_PX = 96  # by which the noise bank is larger than the picture
+
+
+@dataclass(frozen=True)
+class SceneSpec:
+    """The camera and how it rides.
+
+    Attributes
+    ----------
+    width, height : int
+        Picture size in pixels, both even.
+    frame_rate_hz, exposure_s : float
+        Pictures a second; shutter time, shorter than a step.
+    height_m, pitch_deg, yaw_deg : float
+        Camera above the ground, looking down, looking to the right.
+    focal_widths : float
+        Focal length in picture widths (0.55: 85° across).
+    ride : Ride
+        Steering, shake, bumps.
+    bodywork : bool
+        Whether bonnet and front wheels are in view.
+    noise_codes, rng_seed : float, int
+        Standard deviation of the sensor noise in 8-bit codes, and what chooses it.
+    """
+
+    width: int = 1280
+    height: int = 720
+    frame_rate_hz: float = 30.0
+    exposure_s: float = 1 / 120
+    height_m: float = 0.82
+    pitch_deg: float = 4.0
+    yaw_deg: float = 0.6
+    focal_widths: float = 0.55
+    ride: Ride = field(default_factory=Ride)
+    bodywork: bool = True
+    noise_codes: float = 1.6
+    rng_seed: int = 1
+
+    def __post_init__(self) -> None:
+        if self.width < 64 or self.height < 64 or self.width % 2 or self.height % 2:
+            raise UsageError(
+                f"picture size {self.width}×{self.height}: both sides must be even and at least 64"
+            )
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length in pixels."""
+        return self.focal_widths * self.width
+
+
+def frame_times_s(spec: SceneSpec, duration_s: float) -> FloatArray:
+    """Presentation times from 0 up to `duration_s`, in whole 1/90000 s.
+
+    Examples
+    --------
+    >>> frame_times_s(SceneSpec(frame_rate_hz=25), 0.1).round(3).tolist()
+    [0.0, 0.04, 0.08]
+    """
+    t_s = np.arange(int(duration_s * spec.frame_rate_hz) + 1) / spec.frame_rate_hz
+    return np.asarray(np.round(t_s * 90000) / 90000)
 
 
 def pictures(spec: SceneSpec, motion: Motion) -> Iterator[tuple[float, Picture]]:
@@ -40,298 +100,195 @@ def pictures(spec: SceneSpec, motion: Motion) -> Iterator[tuple[float, Picture]]
     (float, ndarray of shape (height, width, 3), uint8)
         Blue, green, red. The same `spec` and `motion` always give the same pictures.
     """
-    scene = _scene(spec)
-    rng = np.random.default_rng([spec.rng_seed, 9])
-    last: Picture | None = None
+    scene = Scene(spec, motion)
     for t_s in frame_times_s(spec, motion.duration_s).tolist():
-        repeated = rng.random() < spec.duplicate_share
-        if last is None or not repeated:
-            last = scene.picture(motion, t_s)
-        yield t_s, last
-
-
-def render_picture(spec: SceneSpec, motion: Motion, t_s: float) -> Picture:
-    """The one picture whose exposure is centred on footage time `t_s`."""
-    return _scene(spec).picture(motion, t_s)
-
-
-@lru_cache(maxsize=2)
-def _scene(spec: SceneSpec) -> Scene:
-    return Scene(spec)
-
-
-@dataclass(frozen=True, eq=False)
-class _Band:
-    """Part of the ground between two depths, with the level that suits it."""
-
-    near_m: float
-    far_m: float
-    level: Level
+        yield t_s, scene.picture(t_s)
 
 
 class Scene:
-    """Textures and things of one `SceneSpec`, ready to be pictured."""
+    """One run, ready to be pictured.
 
-    def __init__(self, spec: SceneSpec) -> None:
+    Parameters
+    ----------
+    spec : SceneSpec
+    motion : Motion
+    strips : sequence of Strip, optional
+        The ground, the later over the earlier; the taxiway unless given.
+    things : sequence of Thing, optional
+        What stands on it; the taxiway's roadside unless given.
+    backdrop : Backdrop, optional
+        What is at infinity.
+    """
+
+    def __init__(
+        self,
+        spec: SceneSpec,
+        motion: Motion,
+        *,
+        strips: Sequence[Strip] | None = None,
+        things: Sequence[Thing] | None = None,
+        backdrop: Backdrop | None = None,
+    ) -> None:
         cv2.setNumThreads(1)
-        self.spec = spec
-        self._views = {spec.facing: self._bands(spec.facing)}
-        if spec.cuts_s:
-            self._views[spec.cut_facing] = self._bands(spec.cut_facing)
-        self._things = roadside(spec.ground) if spec.roadside else []
-        self._backdrop = Backdrop(spec.focal_px, spec.ground)
-        self._noise = self._noise_bank()
-        self._front = None
-        if spec.bodywork:
-            front = cart_front(spec.width, spec.height)
-            self._front_top = int(np.flatnonzero(front[:, :, 3].any(1))[0])
-            self._front = np.ascontiguousarray(front[self._front_top :])
-        self._paths: dict[tuple[int, str], CameraPath] = {}
-        self._motion: Motion | None = None
+        self.spec, self.motion = spec, motion
+        self.path = CameraPath(
+            motion,
+            spec.ride,
+            height_m=spec.height_m,
+            pitch_deg=spec.pitch_deg,
+            yaw_deg=spec.yaw_deg,
+        )
+        self._bands = _bands(spec, taxiway() if strips is None else strips)
+        self._things = roadside() if things is None else things
+        self._backdrop = backdrop or Backdrop(spec.focal_px, math.radians(spec.yaw_deg))
+        self._noise = _noise_bank((spec.height + SPARE_PX, spec.width + SPARE_PX), spec.rng_seed)
+        self._front = cart_front(spec.width, spec.height) if spec.bodywork else None
 
-    def picture(self, motion: Motion, t_s: float) -> Picture:
+    def picture(self, t_s: float) -> Picture:
         """The picture whose exposure is centred on `t_s`; shape (height, width, 3)."""
-        spec = self.spec
-        facing = spec.facing
-        if sum(t_s >= cut for cut in spec.cuts_s) % 2:
-            facing = spec.cut_facing
+        slow = math.sin(0.9 * t_s + self.spec.rng_seed) + 0.6 * math.sin(2.3 * t_s + 1.7)
+        return self.exposed(self.view(t_s), t_s, 1 + DRIFT * slow / 1.2, self.spec.noise_codes)
+
+    def view(self, t_s: float) -> Picture:
+        """The picture before the sensor adds its noise."""
+        spec, pose = self.spec, self.path.at(t_s)
         frame = np.empty((spec.height, spec.width, 3), np.uint8)
-        if spec.dark:
-            frame[:] = 3
-            return self._exposed(frame, t_s)
-        path = self._path(motion, facing)
-        pose = path.at(t_s)
-        self._backdrop.draw(frame, pose.axes, pose.place_m[1])
-        for band in self._views[facing]:
-            self._draw_band(frame, pose, band)
-        self._draw_things(frame, pose, motion, t_s)
-        self._smear(frame, path, t_s)
-        if self._front is not None and facing == "forward":
-            self._draw_front(frame, motion, t_s)
-        frame = self._exposed(frame, t_s)
-        if spec.readout_lag_s is not None:
-            self._burn_readout(frame, motion, t_s)
+        tilt = abs(float(pose.axes[0][1])) * spec.width / 2
+        sky = min(spec.height, max(0, math.ceil(self._row(pose, math.inf) + tilt) + 2))
+        self._backdrop.draw(frame, pose.axes, sky)
+        self._draw_ground(frame, pose, sky)
+        draw_things(frame, self.things(t_s), pose, spec.focal_px, spec.exposure_s)
+        self._smear(frame, pose, t_s)
+        if self._front is not None:
+            self._draw_front(frame, self._front, t_s)
         return frame
 
-    # -- camera ---------------------------------------------------------------------------
+    def things(self, t_s: float) -> Sequence[Thing]:
+        """What stands beside the track at an instant."""
+        return self._things
 
-    def _path(self, motion: Motion, facing: Facing) -> CameraPath:
-        if self._motion is not motion:
-            self._paths.clear()
-            self._motion = motion
-        key = (id(motion), facing)
-        if key not in self._paths:
-            yaw = MOUNT_YAW_DEG[facing] + self.spec.yaw_deg
-            self._paths[key] = CameraPath(
-                motion,
-                self.spec.ride,
-                height_m=self.spec.height_m,
-                pitch_deg=self.spec.pitch_deg,
-                yaw_deg=yaw,
-            )
-        return self._paths[key]
+    def exposed(self, frame: Picture, t_s: float, gain: float, noise_codes: float) -> Picture:
+        """What the sensor makes of a view: a gain, and noise of its own at each instant."""
+        high, wide = frame.shape[:2]
+        rng = np.random.default_rng([self.spec.rng_seed, 4, round(t_s * 90000) + 2**20])
+        y, x = rng.integers(0, SPARE_PX, 2).tolist()
+        sigma = noise_codes / GRAIN_CODES
+        noise = self._noise[y : y + high, x : x + wide]
+        return np.asarray(cv2.addWeighted(frame, gain, noise, sigma, -128 * sigma), np.uint8)
 
     # -- ground ---------------------------------------------------------------------------
 
-    def _bands(self, facing: Facing) -> list[_Band]:
-        """Bands of doubling depth, far ones first; each level has about a pixel's cells."""
-        spec = self.spec
-        focal, height = spec.focal_px, spec.height_m
-        down = math.atan(spec.height / 2 / focal) + math.radians(spec.pitch_deg + 3)
-        near = height / math.tan(min(down, 1.5)) * 0.9
-        last = height * focal / 2.5
-        finest = max(0.008, 0.8 * near / focal)
-        ground = _ground(spec.ground, finest)
-        loose = 1.15 if not spec.ride.handheld_until_s else 1.5
-        bands = []
-        while near < last:
-            far = near * 2
-            middle = near * 1.2
-            across = max(finest, middle / focal)
-            along = max(finest, (middle**2 + height**2) / (height * focal))
-            side = far * 0.5 / spec.focal_widths * loose + 1.2
-            box = (-side, side, across, along)
-            if spec.ground.endless:
-                both = math.sqrt(across * along)
-                box = (0.0, 0.0, both, both)
-            elif facing in ("left", "right"):
-                sign = 1 if facing == "right" else -1
-                ends = sorted((sign * (near * 0.7 - 2), sign * (far * 1.3 + 2)))
-                box = (ends[0], ends[1], along, across)
-            overlap = 2 * side + 2 * far
-            bands.append(_Band(near, far, ground.level(*box, overlap)))
-            near = far
-        return bands[::-1]
-
-    def _draw_band(self, frame: Picture, pose: Pose, band: _Band) -> None:
-        """One band; under a strong roll in strips, so that its edges follow the horizon."""
-        wide = frame.shape[1]
-        slope = float(pose.axes[0][1]) / max(0.2, math.hypot(*pose.axes[0][::2]))
-        strips = max(1, math.ceil(abs(slope) * wide / MOST_TILT_PX))
-        edges = np.linspace(0, wide, strips + 1).astype(int).tolist()
-        for left, right in itertools.pairwise(edges):
-            shift = slope * ((left + right) / 2 - wide / 2)
-            tilt = abs(slope) * (right - left) / 2
-            self._draw_strip(frame, pose, band, left, right, shift, tilt)
-
-    def _draw_strip(
-        self,
-        frame: Picture,
-        pose: Pose,
-        band: _Band,
-        left: int,
-        right: int,
-        shift: float,
-        tilt: float,
-    ) -> None:
-        """Columns left to right of a band whose rows are moved by `shift` there."""
-        high = frame.shape[0]
-        top, bottom = self._row(pose, band.far_m) + shift, self._row(pose, band.near_m) + shift
-        top = max(top, self._row(pose, math.inf) + shift + tilt + 2)
-        first, last = max(0, math.floor(top)), min(high, math.ceil(bottom + tilt) + 1)
-        if last - first < 1:
-            return
+    def _draw_ground(self, frame: Picture, pose: Pose, sky: int) -> None:
+        """Bands from far to near; the nearest fills the rest of the picture."""
         to_ground = self._to_ground(pose)
-        corners = np.array(
-            [[left, first, 1], [right, first, 1], [left, last, 1], [right, last, 1]], np.float64
-        )
-        spots = corners @ to_ground.T
+        for number, band in enumerate(self._bands, 1):
+            last = number == len(self._bands)
+            top = max(sky, math.floor(self._row(pose, band.far_m)))
+            bottom = len(frame) if last else math.ceil(self._row(pose, band.near_m)) + 1
+            rows = slice(top, min(len(frame), bottom))
+            if rows.stop > rows.start:
+                for strip in band.strips:
+                    self._lay(frame[rows], rows.start, pose, strip, to_ground)
+
+    def _lay(self, part: Picture, first: int, pose: Pose, strip: Strip, to_ground: Matrix) -> None:
+        """One strip of ground into rows of the picture from `first` on, with the shutter's blur."""
+        high, wide = part.shape[:2]
+        cells, (step_x, step_z) = strip.picture, (strip.step_x_m, strip.step_z_m)
+        columns = cells.shape[1]
+        to_cells = np.array([[1 / step_x, 0, columns / 2 - 0.5], [0, 1 / step_z, -0.5], [0, 0, 1]])
+        to_cells = to_cells @ to_ground @ np.array([[1, 0, 0], [0, 1, first], [0, 0, 1]])
+        corners = np.array([[x, y, 1] for x in (-1, wide) for y in (-1, high)])
+        spots = corners @ to_cells.T
         spots = spots[:, :2] / spots[:, 2:]
-        level = band.level
-        smear = pose.speed_mps * self.spec.exposure_s
-        pad = 2 + smear / 2
-        x_low = math.floor((spots[:, 0].min() - level.x0_m) / level.step_x_m) - 2
-        x_high = math.ceil((spots[:, 0].max() - level.x0_m) / level.step_x_m) + 2
-        z_low = math.floor((spots[:, 1].min() - pad) / level.step_z_m)
-        z_high = math.ceil((spots[:, 1].max() + pad) / level.step_z_m)
-        start_z = z_low % level.rows
-        if self.spec.ground.endless:
-            start_x = x_low % level.columns
-        else:
-            x_low, x_high = max(0, x_low), min(level.picture.shape[1], x_high)
-            start_x = x_low
-        part = level.picture[
-            start_z : start_z + z_high - z_low, start_x : start_x + max(2, x_high - x_low)
-        ]
-        if part.shape[0] < 2 or part.shape[1] < 2:
+        smear_m = pose.speed_mps * self.spec.exposure_s
+        blur_x = smear_m * abs(math.sin(pose.heading_rad)) / step_x
+        blur_z = smear_m * abs(math.cos(pose.heading_rad)) / step_z
+        spare = np.array((2, 2 + blur_z / 2))
+        (x_low, z_low), (x_high, z_high) = spots.min(0) - spare, spots.max(0) + spare
+        left, right = int(max(0, x_low)), int(min(columns, x_high + 1))
+        if right - left < 2:
             return
-        cells_z = smear * abs(math.cos(pose.heading_rad)) / level.step_z_m
-        cells_x = smear * abs(math.sin(pose.heading_rad)) / level.step_x_m
-        kernel = (odd(cells_x), odd(cells_z))
-        if kernel != (1, 1):
-            part = np.asarray(cv2.blur(part, kernel, borderType=cv2.BORDER_REPLICATE), np.uint8)
-        to_part = np.array(
-            [
-                [1 / level.step_x_m, 0, -level.x0_m / level.step_x_m - 0.5 - x_low],
-                [0, 1 / level.step_z_m, -0.5 - z_low],
-                [0, 0, 1],
-            ]
-        )
-        from_corner = np.array([[1, 0, left], [0, 1, first], [0, 0, 1]], np.float64)
-        frame[first:last, left:right] = cv2.warpPerspective(
-            part,
-            to_part @ to_ground @ from_corner,
-            (right - left, last - first),
+        near, far = math.floor(z_low), math.ceil(z_high)
+        cells = cells[:, left:right][np.arange(near, far) % len(cells)]
+        if (kernel := (odd(blur_x), odd(blur_z))) != (1, 1):
+            cells = np.asarray(cv2.blur(cells, kernel, borderType=cv2.BORDER_REPLICATE), np.uint8)
+        whole = left > 0 and right < columns
+        cv2.warpPerspective(
+            cells,
+            np.array([[1, 0, -left], [0, 1, -near], [0, 0, 1]]) @ to_cells,
+            (wide, high),
+            dst=part,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
+            borderMode=cv2.BORDER_REPLICATE if whole else cv2.BORDER_TRANSPARENT,
         )
 
     def _row(self, pose: Pose, depth_m: float) -> float:
         """Picture row, in the middle column, of the ground at a depth."""
-        below = math.asin(max(-1.0, min(1.0, float(pose.axes[2][1]))))
-        below += math.atan(float(pose.place_m[1]) / depth_m) if depth_m < math.inf else 0.0
+        below = math.asin(float(pose.axes[2][1])) + math.atan(float(pose.place_m[1]) / depth_m)
         return self.spec.height / 2 - 0.5 + self.spec.focal_px * math.tan(min(below, 1.55))
 
-    def _to_ground(self, pose: Pose) -> npt.NDArray[np.float64]:
+    def _to_ground(self, pose: Pose) -> Matrix:
         """Homography from pixel (u, v, 1) to ground (x w, z w, w), exact pinhole."""
-        spec = self.spec
-        focal = spec.focal_px
-        right, down, ahead = pose.axes
-        ahead = ahead - right * ((spec.width / 2 - 0.5) / focal)
-        ahead = ahead - down * ((spec.height / 2 - 0.5) / focal)
-        ray = np.stack([right / focal, down / focal, ahead], 1)  # world = ray @ (u, v, 1)
-        weight = -ray[1] / pose.place_m[1]
-        return np.stack(
-            [ray[0] + pose.place_m[0] * weight, ray[2] + pose.place_m[2] * weight, weight]
-        )
+        x, y, z = pose.place_m
+        from_place = np.array([[1, 0, -x], [0, 0, -y], [0, 1, -z]])
+        optics = lens(self.spec.focal_px, self.spec.width, self.spec.height)
+        return np.asarray(np.linalg.inv(optics @ pose.axes @ from_place))
 
-    # -- things, bodywork -------------------------------------------------------------------
+    # -- camera and bodywork ----------------------------------------------------------------
 
-    def _draw_things(self, frame: Picture, pose: Pose, motion: Motion, t_s: float) -> None:
-        spec = self.spec
-        things = list(self._things)
-        if spec.passing_at_s is not None:
-            gained = spec.passing_mps * (t_s - spec.passing_at_s)
-            place = float(motion.at("distance_m", t_s)) + gained + 0.6
-            things.append(Thing(other_cart(), 2.3, place, spec.passing_mps))
-        for seen in in_view(things, pose, spec.width, spec.focal_px):
-            draw_thing(frame, seen, pose, spec.focal_px, spec.exposure_s)
-
-    def _draw_front(self, frame: Picture, motion: Motion, t_s: float) -> None:
+    def _draw_front(self, frame: Picture, front: Picture, t_s: float) -> None:
         """The own cart shakes a pixel or so with the engine."""
-        assert self._front is not None
-        rpm = float(motion.at("engine_rpm", t_s))
+        rpm = float(self.motion.at("engine_rpm", t_s))
         size = self.spec.height / 720 * min(1.4, 2200 / max(rpm, 500))
         phase = 2 * math.pi * rpm / 60 * t_s
-        matrix = np.array(
-            [[1.0, 0.0, 0.5 * size * math.sin(phase / 2)], [0.0, 1.0, size * math.sin(phase)]]
-        )
-        part = cv2.warpAffine(
-            self._front,
-            matrix,
-            (self.spec.width, self._front.shape[0]),
-            flags=cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        blend(frame[self._front_top :], np.asarray(part, np.uint8))
+        aside, up = 0.5 * size * math.sin(phase / 2), size * math.sin(phase)
+        moved, size_px = np.array([[1.0, 0.0, aside], [0.0, 1.0, up]]), front.shape[1::-1]
+        part = cv2.warpAffine(front, moved, size_px, borderMode=cv2.BORDER_REPLICATE)
+        blend(frame[len(frame) - len(front) :], np.asarray(part, np.uint8))
 
-    # -- sensor -----------------------------------------------------------------------------
-
-    def _smear(self, frame: Picture, path: CameraPath, t_s: float) -> None:
+    def _smear(self, frame: Picture, pose: Pose, t_s: float) -> None:
         """Blur by the turning of the camera during the exposure."""
-        half = self.spec.exposure_s / 2
-        before, after = path.at(t_s - half).axes[2], path.at(t_s + half).axes[2]
-        now = path.at(t_s).axes
-        moved = (after - before) * self.spec.focal_px
-        kernel = (odd(abs(float(now[0] @ moved))), odd(abs(float(now[1] @ moved))))
-        if kernel != (1, 1):
+        half_s = self.spec.exposure_s / 2
+        turned = self.path.at(t_s + half_s).axes[2] - self.path.at(t_s - half_s).axes[2]
+        kernel = [odd(abs(float(axis @ turned)) * self.spec.focal_px) for axis in pose.axes[:2]]
+        if kernel != [1, 1]:
             cv2.blur(frame, kernel, dst=frame, borderType=cv2.BORDER_REPLICATE)
 
-    def _noise_bank(self) -> Picture:
-        spec = self.spec
-        rng = np.random.default_rng([spec.rng_seed, 3])
-        shape = (spec.height + 96, spec.width + 96)
-        luma = rng.standard_normal(shape, dtype=np.float32)
-        luma = 0.75 * luma + 0.5 * cv2.GaussianBlur(luma, (0, 0), 0.8) * 2
-        tint = rng.standard_normal((shape[0] // 2, shape[1] // 2, 3), dtype=np.float32)
-        tint = cv2.resize(tint, shape[::-1], interpolation=cv2.INTER_LINEAR) * 0.45
-        bank = 128 + 28 * (luma[:, :, None] + tint)
-        return np.asarray(np.clip(bank, 0, 255), np.uint8)
 
-    def _exposed(self, frame: Picture, t_s: float) -> Picture:
-        spec = self.spec
-        rng = np.random.default_rng([spec.rng_seed, 4, round(t_s * 90000) + 2**20])
-        y, x = (int(v) for v in rng.integers(0, 96, 2))
-        noise = self._noise[y : y + spec.height, x : x + spec.width]
-        sigma = spec.noise_codes / math.sqrt(max(spec.light, 0.02)) / 28
-        slow = math.sin(0.9 * t_s + spec.rng_seed) + 0.6 * math.sin(2.3 * t_s + 1.7)
-        gain = (1 + spec.exposure_drift * slow / 1.2) * (0.25 + 0.75 * spec.light)
-        step = 0.5 / spec.frame_rate_hz
-        if any(abs(t_s - flash) <= step for flash in spec.flashes_s):
-            gain *= 2.6
-        out = cv2.addWeighted(frame, gain, noise, sigma, -128 * sigma)
-        return np.asarray(out, np.uint8)
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """Part of the ground between two depths, with cells of about a pixel."""
 
-    def _burn_readout(self, frame: Picture, motion: Motion, t_s: float) -> None:
-        late = float(motion.at("speed_mps", t_s - (self.spec.readout_lag_s or 0.0)))
-        size = self.spec.height / 360
-        at = (int(0.04 * self.spec.width), int(0.13 * self.spec.height))
-        text = f"{late * 3.6:3.0f} km/h"
-        thick = max(1, round(2 * size))
-        for colour, extra in (((0, 0, 0), thick + 2), ((255, 255, 255), thick)):
-            cv2.putText(frame, text, at, cv2.FONT_HERSHEY_SIMPLEX, size, colour, extra, cv2.LINE_AA)
+    near_m: float
+    far_m: float
+    strips: tuple[Strip, ...]
 
 
-@lru_cache(maxsize=2)
-def _ground(kind: GroundKind, finest_m: float) -> Ground:
-    return Ground(kind, finest_m)
+def _bands(spec: SceneSpec, strips: Sequence[Strip]) -> list[_Band]:
+    """Bands of doubling depth, far ones first; the camera looks along the track or across it."""
+    focal, height = spec.focal_px, spec.height_m
+    down = math.atan(spec.height / 2 / focal) + math.radians(spec.pitch_deg + 3)
+    near = height / math.tan(min(down, 1.5)) * 0.9
+    aside = abs(math.sin(math.radians(spec.yaw_deg))) > 0.7
+    bands = []
+    while near < height * focal / 2.5:
+        middle = near * 1.2
+        steps = middle / focal, min(PERIOD_M / 2, (middle**2 + height**2) / (height * focal))
+        steps = steps[::-1] if aside else steps
+        reach = 2 * near * (1.3 if aside else 0.6 / spec.focal_widths) + 1.5
+        covers = [n for n, strip in enumerate(strips) if strip.half_width_m > reach]
+        needed = strips[max(covers, default=0) :]
+        averaged = tuple(strip.averaged(*steps) for strip in needed)
+        bands.append(_Band(near, near * 2, averaged))
+        near *= 2
+    return bands[::-1]
+
+
+def _noise_bank(shape: tuple[int, int], rng_seed: int) -> Picture:
+    """Sensor noise around code 128: fine in brightness, coarser in colour."""
+    rng = np.random.default_rng([rng_seed, 3])
+    luma = rng.standard_normal(shape, dtype=np.float32)
+    luma = 0.75 * luma + cv2.GaussianBlur(luma, (0, 0), 0.8)
+    tint = rng.standard_normal((shape[0] // 2, shape[1] // 2, 3), dtype=np.float32)
+    tint = cv2.resize(tint, shape[::-1], interpolation=cv2.INTER_LINEAR) * 0.45
+    return np.asarray(np.clip(128 + GRAIN_CODES * (luma[:, :, None] + tint), 0, 255), np.uint8)

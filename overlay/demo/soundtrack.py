@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.integrate import cumulative_trapezoid
 
 from overlay.demo.ground import SLAB_M
 from overlay.demo.vehicle import Motion
@@ -45,18 +46,7 @@ class SoundSpec:
 
 
 def soundtrack(motion: Motion, spec: SoundSpec | None = None) -> npt.NDArray[np.float32]:
-    """Sound of a whole run.
-
-    Parameters
-    ----------
-    motion : Motion
-    spec : SoundSpec
-
-    Returns
-    -------
-    ndarray of float32, shape (n, 2)
-        Samples between -1 and 1 at 48 kHz, left and right; n covers the motion.
-    """
+    """Sound of a whole run: float32, shape (n, 2), left and right between -1 and 1 at 48 kHz."""
     spec = spec or SoundSpec()
     rng = np.random.default_rng([spec.rng_seed, 41])
     n = int(motion.duration_s * RATE_HZ)
@@ -77,10 +67,8 @@ def soundtrack(motion: Motion, spec: SoundSpec | None = None) -> npt.NDArray[np.
 
 def firing_phase(motion: Motion, t_s: FloatArray) -> FloatArray:
     """Number of firings since footage time 0, the integral of rpm / 120."""
-    step = motion.t_s[1] - motion.t_s[0]
-    rate = motion.engine_rpm / 120
-    turns = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) * step])
-    return np.asarray(np.interp(t_s, motion.t_s, turns))
+    turns = cumulative_trapezoid(motion.engine_rpm / 120, motion.t_s, initial=0)
+    return np.interp(t_s, motion.t_s, turns)
 
 
 def _engine(motion: Motion, t: FloatArray, spec: SoundSpec, rng: np.random.Generator) -> FloatArray:
@@ -88,13 +76,13 @@ def _engine(motion: Motion, t: FloatArray, spec: SoundSpec, rng: np.random.Gener
     load = 0.35 + 0.65 * motion.at("throttle", t)
     cycle = np.floor(phase).astype(int)
     strength = 1 + 0.08 * rng.standard_normal(int(cycle[-1]) + 2)  # no two firings are alike
-    at = (phase - cycle) * CYCLE
-    i = at.astype(int) % CYCLE
-    part = at - np.floor(at)
-    tones = 0.0
-    for table, share in ((_cycle_table(spec, 0.75), load), (_cycle_table(spec, 1.5), 1 - load)):
-        tones = tones + share * (table[i] * (1 - part) + table[(i + 1) % CYCLE] * part)
-    rasp = np.exp(-7 * (phase - cycle)) * _coloured(len(t), 700, 4000, rng)
+    at = np.arange(CYCLE + 1) / CYCLE
+    within = phase - cycle
+    tones = sum(
+        share * np.interp(within, at, _cycle_table(spec, steepness))
+        for steepness, share in ((0.75, load), (1.5, 1 - load))
+    )
+    rasp = np.exp(-7 * within) * _coloured(len(t), 700, 4000, rng)
     rpm = motion.at("engine_rpm", t)
     loud = (0.45 + 0.55 * load) * np.clip(rpm / 3000, 0.45, 1.3)
     return np.asarray(loud * strength[cycle] * (tones + 0.22 * load * rasp))
@@ -106,7 +94,7 @@ def _cycle_table(spec: SoundSpec, steepness: float) -> FloatArray:
     level = order**-steepness * (1 + 0.9 * np.exp(-(((order - 4) / 2.0) ** 2)))
     level = level * (1 + 0.6 * np.exp(-(((order - 13) / 4.0) ** 2)))
     level[0] *= spec.fundamental
-    angle = np.arange(CYCLE) / CYCLE * 2 * np.pi
+    angle = np.arange(CYCLE + 1) / CYCLE * 2 * np.pi
     shift = 0.9 * order**1.3
     wave = (level[:, None] * np.cos(order[:, None] * angle[None, :] + shift[:, None])).sum(0)
     return np.asarray(wave / np.sqrt(np.mean(wave**2)))
@@ -130,20 +118,16 @@ def _slow_noise(n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
 def _joints(motion: Motion, n: int, rng: np.random.Generator) -> FloatArray:
     """A thump for each axle at each slab joint; the axles are 0.9 m behind and before the eye."""
     out = np.zeros(n + RATE_HZ // 5)
-    length = RATE_HZ // 8
-    decay = np.exp(-np.arange(length) / (0.022 * RATE_HZ))
-    thump = decay * np.sin(2 * np.pi * 62 * np.arange(length) / RATE_HZ)
+    t_s = np.arange(RATE_HZ // 8) / RATE_HZ
+    thump = np.exp(-t_s / 0.022) * np.sin(2 * np.pi * 62 * t_s)
     end = float(motion.distance_m[-1])
     for axle_m in (0.9, -0.9):
-        joint = SLAB_M / 2
-        while joint - axle_m < end:
-            if joint - axle_m > 0:
-                i = int(np.searchsorted(motion.distance_m, joint - axle_m))
-                start = int(motion.t_s[i] * RATE_HZ)
-                loud = min(1.0, motion.speed_mps[i] / 10) * rng.uniform(0.6, 1.2)
-                stop = min(start + length, len(out))
-                out[start:stop] += loud * thump[: stop - start]
-            joint += SLAB_M
+        for joint_m in np.arange(SLAB_M / 2, end + axle_m, SLAB_M) - axle_m:
+            i = int(np.searchsorted(motion.distance_m, joint_m))
+            start = int(motion.t_s[i] * RATE_HZ)
+            loud = min(1.0, motion.speed_mps[i] / 10) * rng.uniform(0.6, 1.2)
+            heard = out[start : start + len(thump)]
+            heard += loud * thump[: len(heard)]
     return out[:n]
 
 

@@ -58,6 +58,11 @@ class Vehicle:
     lockup_rpm: float = 2550.0
 
     @property
+    def held_rpm(self) -> float:
+        """Revolutions that governor or limiter lets it reach."""
+        return min(self.governor_rpm, self.limiter_rpm)
+
+    @property
     def metres_per_turn(self) -> float:
         """Distance the cart rolls for one turn of the engine without slip."""
         return 2 * math.pi * self.tyre_radius_m / self.ratio
@@ -83,8 +88,8 @@ class Drive:
         Friction coefficient of the driven tyres on sound concrete.
     loose_from_m, loose_to_m, loose_grip : float
         A patch of loose gravel that the driven wheels cross; none when its length is 0.
-    headwind_mps, power, slope : float
-        Head wind (negative from behind), factor on the torque, rise over run of the track.
+    headwind_mps, power : float
+        Head wind (negative from behind), factor on the torque.
     """
 
     go_s: float = 1.6
@@ -98,7 +103,6 @@ class Drive:
     loose_grip: float = 0.2
     headwind_mps: float = 0.0
     power: float = 1.0
-    slope: float = 0.0
     longest_s: float = 40.0
 
 
@@ -146,64 +150,16 @@ class Motion:
 
 
 def _first_crossing(t_s: FloatArray, values: FloatArray, goal: float) -> float:
-    above = np.flatnonzero(values >= goal)
-    if not len(above):
+    i = int(np.argmax(values >= goal))
+    if values[i] < goal:
         return math.nan
-    i = int(above[0])
-    if i == 0:
-        return float(t_s[0])
-    low, high = values[i - 1], values[i]
-    return float(t_s[i - 1] + (goal - low) / (high - low) * (t_s[i] - t_s[i - 1]))
+    return float(np.interp(goal, values[max(0, i - 1) : i + 1], t_s[max(0, i - 1) : i + 1]))
 
 
-def motion_from_speed(
-    t_s: FloatArray,
-    speed_mps: FloatArray,
-    *,
-    vehicle: Vehicle | None = None,
-    wheel_slip: FloatArray | None = None,
-) -> Motion:
-    """Motion that follows a given speed, with the engine speed that the gearing asks for.
-
-    Parameters
-    ----------
-    t_s, speed_mps : ndarray, shape (n,)
-        Knots; speed is interpolated linearly onto the 1 kHz grid from 0 to the last time.
-    vehicle : Vehicle
-        Gives gearing and idle speed.
-    wheel_slip : ndarray, shape (n,), or None
-        Rim speed of the driven wheels over ground speed, less 1.
-
-    Examples
-    --------
-    >>> m = motion_from_speed(np.array([0.0, 2.0]), np.array([0.0, 6.0]))
-    >>> round(float(m.distance_m[-1]), 6)
-    6.0
-    """
-    if len(t_s) < 2 or bool(np.any(np.diff(t_s) <= 0)):
-        raise UsageError("a speed shape needs at least two increasing times")
-    cart = vehicle or Vehicle()
-    grid = np.arange(round(float(t_s[-1]) / STEP_S) + 1, dtype=np.float64) * STEP_S
-    speed = np.interp(grid, t_s, speed_mps)
-    slip = np.zeros(len(grid)) if wheel_slip is None else np.interp(grid, t_s, wheel_slip)
-    wheel = speed * (1 + slip)
-    driven = wheel / cart.metres_per_turn * 60
-    pull = np.gradient(speed, STEP_S) > 0.05
-    floor = np.where(pull & (driven < cart.lockup_rpm), 0.9 * cart.lockup_rpm, cart.idle_rpm)
-    rpm = _smoothed(np.maximum(driven, floor), 0.05)
-    return _assembled(grid, speed, wheel, rpm, _smoothed(pull.astype(float), 0.05))
-
-
-def _smoothed(values: FloatArray, over_s: float) -> FloatArray:
-    width = max(1, round(over_s / STEP_S)) | 1
-    padded = np.pad(values, width // 2, mode="edge")
-    sums = np.cumsum(np.concatenate([[0.0], padded]))
-    return np.asarray((sums[width:] - sums[:-width]) / width)
-
-
-def _assembled(
+def motion_of(
     t_s: FloatArray, speed: FloatArray, wheel: FloatArray, rpm: FloatArray, throttle: FloatArray
 ) -> Motion:
+    """Motion with distance, acceleration and launch worked out from its speed."""
     steps = (speed[1:] + speed[:-1]) / 2 * np.diff(t_s)
     distance = np.concatenate([[0.0], np.cumsum(steps)])
     moving = np.flatnonzero(speed > 0)
@@ -212,16 +168,7 @@ def _assembled(
 
 
 def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
-    """Drive one run from rest to rest.
-
-    Parameters
-    ----------
-    vehicle, drive : Vehicle, Drive
-
-    Returns
-    -------
-    Motion
-        From footage time 0 until `drive.tail_s` after the stop.
+    """Drive one run from rest to rest, until `drive.tail_s` after the stop.
 
     Raises
     ------
@@ -245,7 +192,7 @@ def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
             )
     table = np.array(rows)
     grid = np.arange(len(table), dtype=np.float64) * STEP_S
-    return _assembled(grid, table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+    return motion_of(grid, *table.T)
 
 
 class _Cart:
@@ -302,8 +249,7 @@ class _Cart:
     def _resistance(self, t: float) -> float:
         vehicle, drive = self.vehicle, self.drive
         air = self.speed + drive.headwind_mps
-        weight = vehicle.mass_kg * GRAVITY_MPS2
-        force = weight * (vehicle.rolling + drive.slope)
+        force = vehicle.mass_kg * GRAVITY_MPS2 * vehicle.rolling
         force += 0.5 * AIR_KGPM3 * vehicle.drag_area_m2 * air * abs(air)
         braking = min(1.0, max(0.0, (t - self.lifted_s - 0.3) / 0.35))
         return force + braking * drive.braking_mps2 * vehicle.mass_kg

@@ -14,12 +14,10 @@ from typing import Literal
 
 import numpy as np
 
-from overlay.errors import UndeterminedError, UsageError
+from overlay.errors import UsageError
 from overlay.timebase import FloatArray
 
 MIN_SLIP_SPEED_MPS = 0.5  # slip is a ratio to ground speed: below a crawl it says nothing
-_MIN_SAMPLES = 8
-_MODE_WIDTH = 0.03  # tyres grow and fixes scatter; gears lie at least 15 % apart
 
 
 @dataclass(frozen=True)
@@ -55,27 +53,14 @@ class Driveline:
             raise UsageError(f"limiter {self.limiter_rpm} rpm must be above 0")
 
 
-def circumference_of(diameter_m: float) -> float:
-    """Circumference of a tyre of this outer diameter; a rolled-out length is the better input.
-
-    Examples
-    --------
-    >>> round(circumference_of(0.28), 4)
-    0.8796
-    """
-    if not (np.isfinite(diameter_m) and diameter_m > 0):
-        raise UsageError(f"tyre diameter {diameter_m} m must be above 0")
-    return float(np.pi * diameter_m)
-
-
 def wheel_speed_mps(engine_rpm: FloatArray, ratio: float, circumference_m: float) -> FloatArray:
     """Speed of the tyre's tread in m/s.
 
     Examples
     --------
-    >>> wheel = wheel_speed_mps(np.array([6000.0]), 6.0, circumference_of(0.28))
-    >>> round(float(wheel[0]), 3)
-    14.661
+    >>> wheel = wheel_speed_mps(np.array([6000.0]), 6.0, 0.8796)
+    >>> round(float(wheel[0]), 2)
+    14.66
     """
     return engine_rpm / 60.0 / ratio * circumference_m
 
@@ -85,7 +70,7 @@ def engine_rpm_at(speed_mps: FloatArray, ratio: float, circumference_m: float) -
 
     Examples
     --------
-    >>> round(float(engine_rpm_at(np.array([14.661]), 6.0, circumference_of(0.28))[0]))
+    >>> round(float(engine_rpm_at(np.array([14.66]), 6.0, 0.8796)[0]))
     6000
     """
     return speed_mps / circumference_m * ratio * 60.0
@@ -104,56 +89,3 @@ def slip(wheel_mps: FloatArray, ground_mps: FloatArray) -> FloatArray:
     moving = ground_mps >= MIN_SLIP_SPEED_MPS
     safe = np.where(moving, ground_mps, 1.0)
     return np.where(moving, wheel_mps / safe - 1.0, np.nan)
-
-
-def estimated_ratio(
-    engine_rpm: FloatArray, ground_mps: FloatArray, circumference_m: float
-) -> tuple[float, float]:
-    """Gear ratio from a run itself, where the user does not know it.
-
-    Takes the samples in the upper half of the run's speeds, where a clutch is locked, and the
-    mode (half-sample mode: Bickel and Fruehwirth 2006, from memory) of engine speed over ground
-    speed, so that stretches of wheelspin do not pull it.
-
-    Parameters
-    ----------
-    engine_rpm, ground_mps : ndarray, shape (n,)
-        At the same instants.
-
-    Returns
-    -------
-    ratio, relative_sigma : float
-
-    Raises
-    ------
-    UndeterminedError
-        If too few samples are fast enough or no one ratio stands out.
-    """
-    fast = ground_mps > max(2.0, 0.5 * float(np.max(ground_mps, initial=0.0)))
-    quotient = engine_rpm[fast & (engine_rpm > 0)] / ground_mps[fast & (engine_rpm > 0)]
-    if len(quotient) < _MIN_SAMPLES:
-        raise UndeterminedError(
-            f"gear ratio: only {len(quotient)} samples above half the top speed, "
-            f"{_MIN_SAMPLES} are needed; write the ratio in the day sheet"
-        )
-    middle = _half_sample_mode(np.sort(quotient))
-    near = quotient[np.abs(quotient / middle - 1) < _MODE_WIDTH]
-    if len(near) < max(_MIN_SAMPLES // 2, 0.3 * len(quotient)):
-        raise UndeterminedError(
-            "gear ratio: no one ratio of engine to ground speed stands out; "
-            "write the ratio in the day sheet"
-        )
-    centre = float(np.median(near))
-    spread = float(np.std(near)) / centre
-    return centre * circumference_m / 60.0, max(spread / len(near) ** 0.5, 0.003)
-
-
-def _half_sample_mode(ordered: FloatArray) -> float:
-    """Halve the sorted sample to its densest half until two or three values are left."""
-    part = ordered
-    while len(part) > 3:
-        half = (len(part) + 1) // 2
-        widths = part[half - 1 :] - part[: len(part) - half + 1]
-        first = int(np.argmin(widths))
-        part = part[first : first + half]
-    return float(np.mean(part))

@@ -111,8 +111,7 @@ def run_demo(
     plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
     tasks = [(plan, str(place)) for plan in plans]
     runs = in_parallel(_whole_run, tasks, stage="filming, aligning, drawing", progress=progress)
-    day = write_day(place, tuple(run.truth for run in runs))
-    results = compared(day.sheet, runs)
+    results = compared(write_day(place, tuple(run.truth for run in runs)), runs)
     best = [_best(runs, results, build.key) for build in BUILDS[:2]]
     pair_clip = place / "side-by-side.mp4"
     names = (best[0].truth.name, best[1].truth.name)
@@ -140,7 +139,7 @@ def compared(sheet_path: Path, runs: Sequence[DemoRun]) -> DayResults:
 def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> DemoRun:
     plan, folder = task
     place = Path(folder)
-    truth = film(plan, folder, tell=lambda share: tell(FILMED * share))
+    truth = film(plan, place, tell=lambda share: tell(FILMED * share))
     inputs = read_inputs(place / truth.clip, (place / truth.speed_log, place / truth.revs_log))
     aligned = align_run(inputs, same_clock=True)
     tell(ALIGNED)
@@ -154,7 +153,6 @@ def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> Demo
 def _request(truth: RunTruth) -> DrawRequest:
     number = [build.key for build in BUILDS].index(truth.build)
     vehicle = BUILDS[number].vehicle
-    held_rpm = min(vehicle.governor_rpm, vehicle.limiter_rpm)
     circumference_m = 2 * math.pi * vehicle.tyre_radius_m
     return DrawRequest(
         units=UNITS,
@@ -163,7 +161,9 @@ def _request(truth: RunTruth) -> DrawRequest:
         name=truth.name,
         hue=build_hue(number),
         machine=Machine(
-            Driveline((vehicle.ratio,), circumference_m, held_rpm), held_rpm, STOCK_LIMIT_RPM
+            Driveline((vehicle.ratio,), circumference_m, vehicle.held_rpm),
+            vehicle.held_rpm,
+            STOCK_LIMIT_RPM,
         ),
     )
 

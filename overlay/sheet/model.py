@@ -296,10 +296,6 @@ class DaySheet(_Strict):
         """The build of that name."""
         return next((build for build in self.builds if build.name == name), None)
 
-    def runs_of(self, build: str) -> tuple[Run, ...]:
-        """The runs of one build, in the sheet's order."""
-        return tuple(run for run in self.runs if run.build == build)
-
     def conditions_of(self, run: Run) -> Conditions:
         """The day's conditions with what the run says otherwise."""
         own = run.conditions.model_dump(exclude_none=True) if run.conditions else {}

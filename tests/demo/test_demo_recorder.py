@@ -10,11 +10,10 @@ from overlay.demo.recorder import (
     record_revs,
     record_speed,
     write_gpx,
-    write_nmea,
     write_revs_table,
-    write_speed_table,
 )
-from overlay.demo.vehicle import Drive, Vehicle, motion_from_speed, simulate
+from overlay.demo.vehicle import Drive, Vehicle, simulate
+from tests.simulation import motion_from_speed, write_nmea, write_speed_table
 
 
 @pytest.fixture(scope="module")
@@ -67,14 +66,6 @@ def test_revs__are_on_the_counters_own_clock(run):
     record = record_revs(run, RevCounter(clock_offset_s=33.0, noise_rpm=0))
     np.testing.assert_allclose(
         record.engine_rpm, run.at("engine_rpm", record.log_s - 33.0), atol=0.51
-    )
-
-
-def test_drift__stretches_the_log(run):
-    still = record_speed(run, Receiver(noise_mps=0))
-    fast = record_speed(run, Receiver(noise_mps=0, drift_ppm=10000))
-    assert fast.footage_s[-1] - still.footage_s[-1] == pytest.approx(
-        -0.01 * still.log_s[-1], rel=0.02
     )
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from overlay.demo.soundtrack import RATE_HZ, SoundSpec, firing_phase, soundtrack
-from overlay.demo.vehicle import Drive, Vehicle, motion_from_speed, simulate
+from overlay.demo.vehicle import Drive, Vehicle, simulate
+from tests.simulation import motion_from_speed
 
 
 @pytest.mark.parametrize("fundamental", [0.6, 0.0])

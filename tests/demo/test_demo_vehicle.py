@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from overlay.demo.scenario import BUILD_A, BUILD_B
-from overlay.demo.vehicle import Drive, Vehicle, motion_from_speed, simulate
+from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UsageError
+from tests.simulation import motion_from_speed
 
 
 @pytest.fixture(scope="module")

@@ -63,15 +63,8 @@ def simulated_day(folder: Path, *, runs_per_build: int = 3, rng_seed: int = 2026
 def _recorded(plan: RunPlan) -> tuple[RunTruth, Series, Series]:
     motion = simulate(plan.build.vehicle, plan.drive)
     speed, revs = record_speed(motion, plan.receiver), record_revs(motion, plan.counter)
-    truth = truth_of(
-        plan,
-        motion,
-        clip=f"{plan.name}.mp4",
-        speed_log=f"{plan.name}.gpx",
-        revs_log=f"{plan.name}_revs.csv",
-    )
     return (
-        truth,
+        truth_of(plan, motion),
         Series("speed_mps", speed.log_s, speed.speed_mps),
         Series("engine_rpm", revs.log_s - revs.clock_offset_s, revs.engine_rpm),
     )

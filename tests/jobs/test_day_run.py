@@ -13,7 +13,6 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.compare.day import DayRun, compare_day
 from overlay.compare.verdict import NO_DIFFERENCE, REAL
-from overlay.demo.truth import read_truth
 from overlay.errors import UsageError
 from overlay.jobs import day_one, day_store
 from overlay.jobs.day_one import KEPT, RunTask, clip_key, clip_path, goals_of
@@ -25,6 +24,7 @@ from overlay.sheet import load_sheet
 from overlay.sync.model import Alignment, ChannelTiming
 from tests.demo_runs import CLIPS
 from tests.jobs.simulated import SimulatedDay, simulated_day
+from tests.simulation import read_truth
 
 
 @pytest.fixture(scope="module")

@@ -30,7 +30,6 @@ def test_good_sheet__says_what_it_says(sheet, tmp_path):
     assert sheet.vehicle.gear_ratios == (9.4,)
     assert sheet.vehicle.circumference_m == pytest.approx(math.pi * 0.56)
     assert [build.total_price for build in sheet.builds] == [0.0, 85.0]
-    assert [run.name for run in sheet.runs_of("B")] == ["b1"]
     assert sheet.run("b1").window_s == (2.0, 31.5)
     assert sheet.run("none") is None
     assert sheet.build("A").about == "as bought"

@@ -22,12 +22,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from overlay.demo.camera import Ride
-from overlay.demo.ground import GroundKind
 from overlay.demo.recorder import Receiver, record_speed
-from overlay.demo.scene import pictures
-from overlay.demo.spec import SceneSpec
-from overlay.demo.vehicle import Drive, Motion, Vehicle, motion_from_speed, simulate
+from overlay.demo.vehicle import Drive, Motion, Vehicle, simulate
 from overlay.footage.model import LumaFrame
 from overlay.motion import MotionSignal, motion_signal, used
 from overlay.series import Series
@@ -43,9 +39,11 @@ from tests.benchmarks.accuracy.score import (
     outcome,
     pooled,
 )
+from tests.simulation import motion_from_speed
+from tests.trial_scene import TrialRide, TrialSpec, trial_pictures
 
 Array = npt.NDArray[np.float64]
-BASE = SceneSpec(width=320, height=180)
+BASE = TrialSpec(width=320, height=180)
 FAST = Vehicle(
     torque_nm=(9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5), governor_rpm=5200.0, limiter_rpm=5100.0
 )
@@ -58,17 +56,17 @@ LONE = Bars(cover=(0.90, 1.0))  # of clips that end before the vehicle slows dow
 QUICK = ("plain", "low light", "turn of 90 degrees", "whole mph")
 
 
-def _open_view(**changes: object) -> SceneSpec:
+def _open_view(**changes: object) -> TrialSpec:
     return replace(BASE, bodywork=False, **changes)  # type: ignore[arg-type]
 
 
-SCENES: dict[str, SceneSpec] = {
+SCENES: dict[str, TrialSpec] = {
     "plain": BASE,
-    "pitch 0.22": replace(BASE, ride=Ride(pitch_deg_per_mps2=0.22)),
+    "pitch 0.22": replace(BASE, ride=TrialRide(pitch_deg_per_mps2=0.22)),
     "asphalt, high, long lens": _open_view(
-        ground=GroundKind(surface="asphalt"), height_m=1.2, pitch_deg=8.0, focal_widths=0.8
+        surface="asphalt", height_m=1.2, pitch_deg=8.0, focal_widths=0.8
     ),
-    "faint texture": replace(BASE, ground=GroundKind(surface="smooth", contrast=0.7)),
+    "faint texture": replace(BASE, surface="smooth", contrast=0.7),
     "low light": replace(BASE, light=0.15),
     "exposure drift": replace(BASE, exposure_drift=0.25),
     "long exposure": replace(BASE, exposure_s=1 / 32),
@@ -81,9 +79,9 @@ SCENES: dict[str, SceneSpec] = {
     "right": _open_view(facing="right"),
     "another cart": replace(BASE, passing_at_s=5.0),
     "burnt-in readout": replace(BASE, readout_lag_s=1.0),
-    "hand-held start": replace(BASE, ride=Ride(handheld_until_s=1.4)),
-    "turn of 90 degrees": replace(BASE, ride=Ride(turn_deg=90.0), ground=GroundKind(endless=True)),
-    "strong shake": replace(BASE, ride=Ride(bump_deg=0.6, vibration_deg=0.2, roll_deg=1.0)),
+    "hand-held start": replace(BASE, ride=TrialRide(handheld_until_s=1.4)),
+    "turn of 90 degrees": replace(BASE, ride=TrialRide(turn_deg=90.0), surface="apron"),
+    "strong shake": replace(BASE, ride=TrialRide(bump_deg=0.6, vibration_deg=0.2, roll_deg=1.0)),
     "whole km/h": BASE,
     "whole mph": BASE,
 }
@@ -102,14 +100,14 @@ def launch(rng: np.random.Generator) -> Motion:
     return simulate(FAST if rng.random() < 0.5 else Vehicle(), drive)
 
 
-def rendered(spec: SceneSpec, motion: Motion, rng: np.random.Generator) -> list[LumaFrame]:
+def rendered(spec: TrialSpec, motion: Motion, rng: np.random.Generator) -> list[LumaFrame]:
     """The pictures of one launch, with its own shake."""
     import cv2
 
     spec = replace(spec, ride=replace(spec.ride, rng_seed=int(rng.integers(1 << 30))))
     return [
         LumaFrame(t_s, cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY))
-        for t_s, picture in pictures(spec, motion)
+        for t_s, picture in trial_pictures(spec, motion)
     ]
 
 
@@ -214,9 +212,9 @@ def hopeless(launches: int) -> Iterator[Score]:
     steady = motion_from_speed(at_s, np.full(len(at_s), 8.0))
     cruising = motion_from_speed(at_s, 8.0 + 0.1 * np.sin(0.9 * at_s))
     standing = motion_from_speed(at_s, np.zeros(len(at_s)))
-    in_hand = replace(BASE, ride=Ride(handheld_until_s=12.0))
-    idling = replace(BASE, ride=Ride(vibration_deg=0.3, bump_deg=0.5))
-    cases: dict[str, tuple[SceneSpec, Motion | str, Motion | str | None]] = {
+    in_hand = replace(BASE, ride=TrialRide(handheld_until_s=12.0))
+    idling = replace(BASE, ride=TrialRide(vibration_deg=0.3, bump_deg=0.5))
+    cases: dict[str, tuple[TrialSpec, Motion | str, Motion | str | None]] = {
         "constant speed": (BASE, steady, None),
         "camera stands": (BASE, standing, "run"),
         "dark lens": (replace(BASE, dark=True), "run", None),

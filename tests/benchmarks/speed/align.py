@@ -20,9 +20,8 @@ import numpy as np
 
 from overlay.demo.clip import write_clip
 from overlay.demo.recorder import Receiver, record_speed, write_gpx
-from overlay.demo.scene import pictures
-from overlay.demo.spec import SceneSpec
-from overlay.demo.vehicle import motion_from_speed
+from overlay.demo.scene import SceneSpec, pictures
+from tests.simulation import motion_from_speed
 
 BAR = 1.2
 CYCLE_S = 20.0
@@ -44,7 +43,7 @@ def make(folder: Path, seconds: float) -> tuple[Path, Path]:
     clip, log = folder / "clip.mp4", folder / "log.gpx"
     scene = SceneSpec(width=1920, height=1080, noise_codes=3.0)
     made = {"kbit_s": KBIT_S, "crf": 16, "key_frame_every": KEY_FRAME_EVERY}
-    write_clip(clip, pictures(scene, motion), rate_hz=30.0, **made)
+    write_clip(clip, (picture for _, picture in pictures(scene, motion)), rate_hz=30.0, **made)
     write_gpx(log, record_speed(motion, Receiver(before_s=8.0)))
     return clip, log
 

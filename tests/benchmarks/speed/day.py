@@ -50,7 +50,7 @@ def make_day(folder: Path, runs: int, seconds: float | None) -> list[Path]:
     """Film one run of each build, copy it for the others, and write the sheet; the clips."""
     plans = plan_day(runs_per_build=1, size=SIZE, camera_gps=True)
     rng = np.random.default_rng(2026)
-    filmed = [film(plan, str(folder), KBIT_S, crf=FINE_CRF) for plan in plans]
+    filmed = [film(plan, folder, kbit_s=KBIT_S, crf=FINE_CRF) for plan in plans]
     if seconds is not None:
         for truth in filmed:
             _shorten(folder / truth.clip, seconds)
