@@ -165,7 +165,7 @@ def test_check__prints_all_problems_of_the_sheet(folder, capsys):
     (folder / "day.toml").write_text(SHEET.replace("build", "biuld").replace("1.25", "true"))
     assert invoke(["day", "check", str(folder / "day.toml")]) == InputError.exit_code
     out = capsys.readouterr().out.splitlines()
-    assert len(out) == 6
+    assert len(out) == 7
     assert all(line.startswith(f"{folder / 'day.toml'}:") for line in out)
 
 
