@@ -80,6 +80,11 @@ def opened(path: str | os.PathLike[str]) -> Iterator[OpenClip]:
             f"{path}: has no index (moov box), so the camera stopped before it finished the file; "
             "repair the file with the camera's own recovery, or use another recording"
         )
+    if outer.is_false:
+        raise InputError(
+            f"{path}: its index counts more samples than the file can hold, so it is damaged; "
+            "copy the clip again from the camera"
+        )
     try:
         # An absolute name keeps a colon in it from being taken for a protocol.
         with av.open(os.path.abspath(found), metadata_errors="replace") as container:

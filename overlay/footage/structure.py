@@ -15,6 +15,8 @@ _ISO_FIRST = {b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip", b"styp", b"p
 _EBML_HEADER = 0x1A45DFA3
 _EBML_SEGMENT = 0x18538067
 _TS_SYNC = 0x47
+_LARGEST_INDEX = 1 << 26  # bytes of an index that are looked at; an hour of film has a few 2**20
+_MANY_SAMPLES = 1_000_000
 _MOST_PARTS = 200_000  # a bound on the walk through a damaged file
 
 
@@ -30,11 +32,15 @@ class Structure:
         Whether an ISO file has its ``moov`` box; True for other kinds.
     is_cut_off : bool
         Whether a part says it is longer than the file.
+    is_false : bool
+        Whether the index of an ISO file counts far more samples than the file can hold, for which
+        a demuxer would take gigabytes.
     """
 
     kind: str
     has_index: bool
     is_cut_off: bool
+    is_false: bool = False
 
 
 def structure(path: Path) -> Structure:
@@ -61,7 +67,7 @@ def structure(path: Path) -> Structure:
 
 
 def _iso(file: BinaryIO, length: int) -> Structure:
-    at, has_index, is_cut = 0, False, False
+    at, has_index, is_cut, index = 0, False, False, b""
     for _ in range(_MOST_PARTS):
         if at >= length:
             break
@@ -77,8 +83,23 @@ def _iso(file: BinaryIO, length: int) -> Structure:
             break
         is_cut = at + size > length
         has_index |= name == b"moov" and not is_cut
+        if name == b"moov":
+            file.seek(at)
+            index = file.read(min(size, _LARGEST_INDEX))
         at += size
-    return Structure("iso", has_index, is_cut)
+    # A film that is cut off may rightly count up to where it once ended.
+    return Structure("iso", has_index, is_cut, _counts_too_many(index, max(length, at)))
+
+
+def _counts_too_many(index: bytes, length: int) -> bool:
+    """Whether a sample size box (``stsz``, 8.7.3.2) of one size for all counts past the file."""
+    at = index.find(b"stsz")
+    while at >= 0:
+        size, count = (int.from_bytes(index[at + n : at + n + 4], "big") for n in (8, 12))
+        if size and count > _MANY_SAMPLES and size * count > length:
+            return True
+        at = index.find(b"stsz", at + 4)
+    return False
 
 
 def _riff_is_cut(file: BinaryIO, length: int) -> bool:

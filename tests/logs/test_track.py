@@ -331,3 +331,12 @@ def test_inspect__shows_the_track_of_a_clip(tmp_path: Path) -> None:
     none = [camm_gps(epoch_s=0, fix=0, lat=0, lon=0, alt=0, east=0, north=0)] * 30
     path.write_bytes(film(video_track(), Track("camm", none, [100] * 30)))
     assert "no usable fix" in facts_of(path)["track"]
+
+
+def test_track__an_index_that_lies_costs_no_memory(tmp_path: Path) -> None:
+    # ISO/IEC 14496-12, 8.7.3.2: one size for all samples, and how many of them there are.
+    data = film(video_track(), Track("camm", gps_samples(), [100] * 30))
+    place = data.rindex(b"stsz") + 8
+    lie = data[:place] + struct.pack(">II", 1000, 67_000_000) + data[place + 8 :]
+    with pytest.raises(InputError, match="counts more samples than the file can hold"):
+        read(tmp_path, lie)
