@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import platform
+import re
 import secrets
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from overlay.errors import InputError, OutputError
+
+_HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:8]
+_LEFTOVER = re.compile(rf"\..*\.{_HOST}-(\d+)-[0-9a-f]{{16}}\.part(\..*)?")
 
 
 def require_file(path: str | os.PathLike[str]) -> Path:
@@ -58,7 +64,8 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
 
     On any exception, Ctrl-C included, the half-made file is removed and `target` stays as it was.
     The temporary name keeps the suffix, since encoders choose the format by it, and cannot be
-    guessed, so that nobody who may write to the folder can put a link to another file there.
+    guessed, so that nobody who may write to the folder can put a link to another file there. Parts
+    that a killed process of this machine left in the folder are removed first.
 
     Raises
     ------
@@ -81,7 +88,9 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
         raise OutputError(f"{final.parent}: no such folder; make it first or name another")
     if not os.access(final.parent, os.W_OK):
         raise OutputError(f"{final.parent}: cannot be written to; name another folder")
-    part = final.with_name(f".{final.stem[:40]}.{secrets.token_hex(8)}.part{final.suffix}")
+    _clear_leftovers(final.parent)
+    mark = f"{_HOST}-{os.getpid()}-{secrets.token_hex(8)}"
+    part = final.with_name(f".{final.stem[:40]}.{mark}.part{final.suffix}")
     try:
         yield part
         part.replace(final)
@@ -89,3 +98,20 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
         raise OutputError(f"{final}: cannot be written: {error.strerror or error}") from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def _clear_leftovers(folder: Path) -> None:
+    """Remove the parts whose process, one of this machine, is gone."""
+    if os.name != "posix":
+        return  # asking whether a process lives would end it there
+    for part in folder.glob(f".*.{_HOST}-*.part*"):
+        found = _LEFTOVER.fullmatch(part.name)
+        if found is None:
+            continue
+        try:
+            os.kill(int(found[1]), 0)
+        except ProcessLookupError:
+            with suppress(OSError):
+                part.unlink()
+        except OSError:
+            continue  # alive, and another user's

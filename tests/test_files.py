@@ -1,6 +1,8 @@
 """Whole files or none."""
 
 import os
+import subprocess
+import sys
 
 import pytest
 
@@ -69,3 +71,27 @@ def test_written_whole__a_long_name_fits(tmp_path):
     with written_whole(target) as part:
         part.write_text("x")
     assert target.read_text() == "x"
+
+
+def test_written_whole__removes_what_a_killed_process_left_and_nothing_else(tmp_path):
+    script = (
+        "import os, signal, sys\n"
+        "from overlay.files import written_whole\n"
+        "with written_whole(sys.argv[1]) as part:\n"
+        "    part.touch()\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    subprocess.run([sys.executable, "-c", script, str(tmp_path / "a.mp4")], check=False)
+    (left,) = tmp_path.iterdir()
+    others = [tmp_path / ".a.part.mp4", tmp_path / ".a.12345678-1-0123456789abcdef.part.mp4"]
+    for other in others:
+        other.touch()
+    with written_whole(tmp_path / "b.csv") as living:
+        living.touch()
+        with written_whole(tmp_path / "c.csv") as part:
+            part.touch()
+        assert living.exists()
+    assert not left.exists()
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
+        [*(p.name for p in others), "b.csv", "c.csv"]
+    )

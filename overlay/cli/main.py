@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
+import threading
 from collections.abc import Sequence
 
 import click
@@ -97,6 +99,7 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Arguments after the program name; those of the process by default.
     """
+    _heed_interrupts()
     try:
         result = main.main(args=arguments, prog_name="timetrue", standalone_mode=False)
         return int(result) if isinstance(result, int) else EXIT_DONE
@@ -120,6 +123,13 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
             "set TIMETRUE_DEBUG=1 to see where, and please report it",
             TimetrueError.exit_code,
         )
+
+
+def _heed_interrupts() -> None:
+    """Take Ctrl-C also where the shell started this process with it ignored, as for jobs with &."""
+    ignored = signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    if ignored and threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def run() -> None:

@@ -21,6 +21,7 @@ CLEANING_S = 2.0
 WHOLE = 1000  # thousandths of an item
 
 _shares: Any = None  # of a worker: thousandths done of each item
+_leaving = False  # of a worker that was told to end
 
 
 def cores() -> int:
@@ -93,6 +94,9 @@ def in_parallel(
 def _counted(
     task: Callable[[Item, Callable[[float], None]], Result], item: Item, index: int
 ) -> Result:
+    if _leaving:
+        raise SystemExit(1)  # the pool hands on what it had fetched before it was stopped
+
     def tell(share: float) -> None:
         if _shares is not None:
             _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
@@ -122,6 +126,8 @@ def _leave_with_parent() -> None:
 
 
 def _leave(signum: int, frame: object) -> None:
+    global _leaving
+    _leaving = True
     raise SystemExit(128 + signum)
 
 

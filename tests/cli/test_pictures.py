@@ -283,7 +283,8 @@ def test_commands__ended_from_outside_leave_nothing(
     else:
         words = ["reel", files[0], "--title", "t", "--verdict-text", "v", "-o", out, "-q"]
     process = subprocess.Popen(
-        [sys.executable, "-c", DRAW, *words],
+        # As a shell starts a job with &: with Ctrl-C ignored.
+        ["sh", "-c", 'trap "" INT; exec "$@"', "sh", sys.executable, "-c", DRAW, *words],
         cwd=ROOT,
         stderr=subprocess.DEVNULL,
         env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},

@@ -1,6 +1,7 @@
 """Runs aligned in a process of their own: the same result, and the same errors, as in this one."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -88,6 +89,37 @@ def test_in_parallel__workers_end_when_their_parent_is_killed(tmp_path: Path) ->
     process.wait()
     wait_until(lambda: not is_running(worker))
     assert (tmp_path / "cleaned").exists()
+
+
+def begun_and_asleep(place: str, _tell: object) -> None:
+    Path(place).touch()
+    time.sleep(60)
+
+
+STOPPED = """
+import signal, sys
+from overlay.jobs.parallel import in_parallel
+from tests.jobs.test_align_all import begun_and_asleep
+signal.signal(signal.SIGINT, signal.default_int_handler)
+in_parallel(begun_and_asleep, sys.argv[1:], workers=2)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_in_parallel__ctrl_c_begins_nothing_more(tmp_path: Path) -> None:
+    root = Path(__file__).resolve().parents[2]
+    words = [str(tmp_path / str(number)) for number in range(8)]
+    process = subprocess.Popen(
+        [sys.executable, "-c", STOPPED, *words], cwd=root, stderr=subprocess.PIPE, text=True
+    )
+    wait_until(lambda: len(list(tmp_path.iterdir())) == 2)
+    process.send_signal(signal.SIGINT)
+    began_s = time.monotonic()
+    _, said = process.communicate(timeout=30)
+    assert time.monotonic() - began_s < 5  # two seconds alone, on a machine that does nothing else
+    assert len(list(tmp_path.iterdir())) == 2
+    assert said.rstrip().endswith("KeyboardInterrupt")
+    assert "resource_tracker" not in said
 
 
 def wait_until(is_so: Callable[[], bool]) -> None:
