@@ -16,11 +16,11 @@ from overlay.cli.shared import (
     say,
     shown_progress,
 )
-from overlay.errors import UndeterminedError
+from overlay.errors import UndeterminedError, UsageError
 
 
-@click.command(short_help="Measure how late a log is against a clip.")
-@click.argument("clip", metavar="CLIP")
+@click.command(short_help="Measure how late a log is against a clip, or another log.")
+@click.argument("clip", metavar="CLIP|LOG")
 @click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
 @same_clock_option
 @leave_out_option
@@ -46,8 +46,15 @@ def align(
     the receiver's lag plus the offset between the two clocks; the lag alone is given where the
     evidence can tell the two apart. Ends with exit code 5 and the reason where it cannot be
     determined.
+
+    With two logs of one drive: how late the second shows what the first shows, such as GPS behind
+    wheel speed. In UTC, or with --same-clock, that is the lag itself.
     """
     from overlay.jobs.align import align_files, align_report
+    from overlay.logs import is_log
+
+    if is_log(clip):
+        return _between_logs(clip, logs, same_clock, columns, plot, as_json)
 
     with shown_progress(quiet=quiet) as progress:
         aligned = align_files(
@@ -68,3 +75,30 @@ def align(
     else:
         click.echo(align_report(aligned))
     return 0 if aligned.alignment.determined else UndeterminedError.exit_code
+
+
+def _between_logs(
+    first: str,
+    others: tuple[str, ...],
+    same_clock: bool,
+    columns: tuple[str, ...],
+    plot: str | None,
+    as_json: bool,
+) -> int:
+    from overlay.jobs.log_pair import align_logs, log_lag_report
+
+    if len(others) != 1:
+        raise UsageError(
+            f"{first}: is a log; name one clip with its logs, or two logs of one drive"
+        )
+    found = align_logs(first, others[0], same_clock=same_clock, columns=parse_columns(columns))
+    if plot:
+        from overlay.report.plot import plot_evidence
+
+        plot_evidence(found.motion, found.speed, found.alignment, plot)
+        say(f"evidence: {plot}")
+    if as_json:
+        print_json({**found.alignment.to_json(), "pieces_s": list(found.pieces_s)})
+    else:
+        click.echo(log_lag_report(found))
+    return 0 if found.alignment.determined else UndeterminedError.exit_code

@@ -31,6 +31,7 @@ __all__ = [
     "WHEEL_SPEED",
     "Cleaning",
     "Log",
+    "is_log",
     "read_log",
     "read_track_log",
 ]
@@ -112,6 +113,26 @@ def read_log(
 
         raw = read_table(data, name, columns=columns or None, utc_offset_h=utc_offset_h)
     return cleaned(raw)
+
+
+def is_log(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is a log and no clip, by its first bytes.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, empty or unreadable.
+    """
+    from overlay.files import require_file
+    from overlay.logs.detect import HEAD_BYTES, detect
+
+    with require_file(path).open("rb") as file:
+        head = file.read(HEAD_BYTES)
+    try:
+        detect(head, str(path))
+    except InputError:
+        return False
+    return True
 
 
 def _inside(path: str, columns: Mapping[str, str] | None) -> Log:
