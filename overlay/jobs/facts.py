@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,13 +10,22 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.files import require_file
-from overlay.footage.model import ClipFacts
+from overlay.footage.model import ClipFacts, LumaFrame
+from overlay.jobs.progress import Progress, silent
 from overlay.logs.model import Log
 
 LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml", ".fit", ".srt", ".vtt"}
+LONGEST_WATCHED_S = 900.0
+SOUND_HZ = 16_000
 
 
-def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> dict[str, Any]:
+def facts_of(
+    path: str | Path,
+    *,
+    columns: Mapping[str, str] | None = None,
+    watch: bool = False,
+    progress: Progress = silent,
+) -> dict[str, Any]:
     """Facts of a clip or a log as a plain dictionary; the key ``kind`` says which.
 
     Parameters
@@ -24,6 +33,11 @@ def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> d
     path : path
     columns : mapping, optional
         Column map for tables.
+    watch : bool
+        Also say what a clip will be good for, for which its pictures are watched and its sound is
+        heard.
+    progress : callable
+        Told of the stage ``watching``.
 
     Raises
     ------
@@ -31,29 +45,46 @@ def facts_of(path: str | Path, *, columns: Mapping[str, str] | None = None) -> d
         If the file is neither; the message says what is wrong with it.
     """
     from overlay.footage import probe
-    from overlay.logs import read_log
+    from overlay.logs import is_log, read_log, read_track_log
 
     found = require_file(path)
-    if found.suffix.lower() in LOG_SUFFIXES:
+    if found.suffix.lower() in LOG_SUFFIXES or is_log(found):
         return log_facts(read_log(found, columns=columns))
+    clip = probe(found)
+    track: Log | None = None
     try:
-        clip = probe(found)
-    except InputError as not_a_clip:
-        try:
-            return log_facts(read_log(found, columns=columns))
-        except InputError:
-            raise not_a_clip from None
-    return {**clip_facts(clip), "track": _track_facts(clip, columns)}
-
-
-def _track_facts(clip: ClipFacts, columns: Mapping[str, str] | None) -> dict[str, Any] | str:
-    """Facts of the track inside a clip, or in words why there are none."""
-    from overlay.logs import read_track_log
-
-    try:
-        log = read_track_log(clip, columns=columns)
+        track = read_track_log(clip, columns=columns)
+        said = _track_facts(track)
     except InputError as error:
-        return str(error)
+        said = str(error)
+    facts = {**clip_facts(clip), "track": said}
+    return facts | _prospects(clip, track, progress) if watch else facts
+
+
+def _prospects(clip: ClipFacts, track: Log | None, progress: Progress) -> dict[str, Any]:
+    from overlay.footage import luma_frames, read_sound
+    from overlay.footage.ahead import ahead
+    from overlay.jobs.prospects import prospects
+    from overlay.motion import motion_signal
+
+    def frames() -> Iterator[LumaFrame]:
+        for frame in ahead(iter(luma_frames(clip.path))):
+            progress("watching", min(frame.t_s / max(clip.duration_s, 1e-9), 1.0))
+            yield frame
+
+    motion = motion_signal(frames()) if clip.duration_s <= LONGEST_WATCHED_S else None
+    sound = read_sound(clip.path, mono=True, rate_hz=SOUND_HZ) if clip.audio_codec else None
+    found = prospects(clip, motion, sound, track)
+    return {
+        "launch_s": None if found.launch_s is None else round(found.launch_s, 3),
+        "stop_s": None if found.stop_s is None else round(found.stop_s, 3),
+        "good_for": list(found.good_for),
+        "next_time": list(found.next_time),
+    }
+
+
+def _track_facts(log: Log | None) -> dict[str, Any] | str:
+    """Facts of the track inside a clip."""
     if log is None:
         return "none"
     facts = log_facts(log)

@@ -81,7 +81,7 @@ def _rows(facts: Mapping[str, Any]) -> Any:
             for inner, detail in {key: value}.items() if flat else value.items():
                 text = ", ".join(f"{_words(k)} {_show(v)}" for k, v in detail.items())
                 yield _words(inner), text
-        elif isinstance(value, list) and key in ("notes", "gaps_s"):
+        elif isinstance(value, list) and key in ("notes", "gaps_s", "good_for", "next_time"):
             yield name, "none" if not value else _show(value[0])
             yield from (("", _show(item)) for item in value[1:])
         else:
