@@ -38,7 +38,7 @@ CHANNELS = {
     "lon": LONGITUDE,
     "alt": ALTITUDE,
 }
-LOOKED_AT_ROWS = 300  # rows of unused columns that are looked at for signs of decimals
+LOOKED_AT_ROWS = 1000  # of a long table, for its width and for signs of decimals
 MISSING = frozenset({"nan", "null", "none", "n/a", "na", "-", "--"})
 DELIMITERS = ",;\t|"
 SPACES = " "  # any run of spaces, taken only where no other delimiter makes a table
@@ -155,7 +155,8 @@ def _grid(text: str, path: str) -> _Grid:
     plain = [(n, line) for n, line in lines if not _is_comment(line)]
     delimiter = _delimiter([line for _, line in plain], path)
     rows = [(n, _cells(line, delimiter)) for n, line in plain]
-    widths = Counter(len(cells) for _, cells in rows if _is_data(cells))
+    looked_at = rows[:: max(1, len(rows) // LOOKED_AT_ROWS)]
+    widths = Counter(len(cells) for _, cells in looked_at if _is_data(cells))
     # Facts before the table, such as "Laps,3", look like data but not as wide as most rows.
     width = widths.most_common(1)[0][0] if widths else 0
     start = next(

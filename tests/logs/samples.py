@@ -83,3 +83,28 @@ def gga(clock: str, *, lat_deg: float = 52.0, quality: int = 1, talker: str = "G
 
 def table(header: str, row: Callable[[int], str], *, count: int = 60, end: str = "\n") -> str:
     return end.join([header, *(row(index) for index in range(count)), ""])
+
+
+def nmea() -> str:
+    return "".join(
+        rmc(hhmmss(t), v / 0.5144) + vtg(3.6 * v) + gga(hhmmss(t), lat_deg=lat)
+        for t, v, lat in zip(*truth(20), strict=True)
+    )
+
+
+GOOD: dict[str, bytes] = {
+    "gpx": gpx(
+        lambda i, v: f"<extensions><club:speed>{v:.2f}</club:speed></extensions>", count=20
+    ).encode(),
+    "gpx 1.0": gpx(lambda i, v: f"<speed>{v:.2f}</speed>", version="1.0", count=20).encode(),
+    "nmea": nmea().encode(),
+    "table": table("t_s,speed_kmh,rpm", lambda i: f"{i / 10:.1f},{i},{1800 + i}").encode(),
+    "dated table": table(
+        "utc;Speed [km/h];lat;lon",
+        lambda i: f"2026-05-02T10:00:{i:02d}.500Z;{i},5;52,{i:04d};0,5",
+    ).encode(),
+    "clock table": table("date,time,speed (mph)", lambda i: f"2026-05-02,10:00:{i:02d},{i}").encode(
+        "utf-16"
+    ),
+    "epoch table": table("timestamp\trpm", lambda i: f"{1777716000 + i}\t{1800 + i}").encode(),
+}
