@@ -126,8 +126,6 @@ def decimal_signs(
     shown = [*own.values(), *(_evidence(cells) for cells in others)]
     points, commas = (sum(entry[i] for entry in shown) for i in (0, 1))
     table = _clear(points, commas)
-    if table is None and not commas and parted_by_comma and not _has_commas(columns):
-        table = "."
     signs: dict[str, str] = {}
     open_ways: dict[str, list[str]] = {}
     for key, column in columns.items():
@@ -142,8 +140,10 @@ def decimal_signs(
         else:
             signs[key] = sign or "."
     only = {ways[0] for ways in open_ways.values() if len(ways) == 1}
+    if not only and parted_by_comma and not commas and not _has_commas(columns):
+        only = {"."}
     for key, ways in open_ways.items():
-        if len(ways) != 1 and len(only) != 1:
+        if len(ways) != 1 and (len(only) != 1 or not only <= set(ways)):
             raise _ambiguous(columns[key], where)
         signs[key] = ways[0] if len(ways) == 1 else min(only)
     return signs

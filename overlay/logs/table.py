@@ -24,7 +24,7 @@ from overlay.logs.headers import (
 )
 from overlay.logs.long import widened
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
-from overlay.logs.numbers import LONGEST_CELL, Written, decimal_signs, is_number, number
+from overlay.logs.numbers import LEAST_RPM, LONGEST_CELL, Written, decimal_signs, is_number, number
 from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
 from overlay.timebase import FloatArray
 from overlay.units import FOOT_M, mps_per
@@ -103,6 +103,7 @@ def read_table(
         notes.append("the newest record comes first; the records are put in order of time")
     values = {CHANNELS[role]: used.si(grid, role) for role in used.column if role in CHANNELS}
     _demand_values(values, times.t_s, where)
+    _demand_revs(values.get(RPM), used.column.get("rpm"), where)
     counts = Cleaning(
         records_read=len(grid.rows),
         unparsable=_unparsable(grid, times.t_s, values, used.column),
@@ -358,6 +359,15 @@ def _unparsable(
             bad |= filled & ~np.isfinite(values[CHANNELS[role]])
     short = np.array([len(row) < 2 for row in grid.rows])
     return int(np.count_nonzero(bad | short))
+
+
+def _demand_revs(rpm: FloatArray | None, column: Column | None, where: str) -> None:
+    highest = 0.0 if rpm is None else float(np.max(rpm, initial=0.0, where=np.isfinite(rpm)))
+    if column is not None and 0 < highest < LEAST_RPM:
+        raise InputError(
+            f"{where}: column {column.name!r} never passes {highest:g}, which is no engine speed; "
+            "export it in revolutions a minute, not in thousands"
+        )
 
 
 def _demand_values(values: Mapping[str, FloatArray], t_s: FloatArray, where: str) -> None:
