@@ -15,9 +15,16 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
     """Put the files of one recording, in the order given, end to end without encoding again.
 
     Cameras split long recordings into several files; every other command takes the joined clip.
+    The tracks inside the parts are written beside it as OUT.track.csv, on the clip's clock.
     """
+    from pathlib import Path
+
+    from overlay.jobs.join_track import write_joined_track
     from overlay.render import join_clips
 
     with shown_progress(quiet=quiet) as progress:
         join_clips(parts, output, progress=lambda told: progress("joining", told.share))
     say(f"wrote {output}")
+    track = Path(output).with_suffix(".track.csv")
+    if write_joined_track(parts, track):
+        say(f"wrote {track}")

@@ -72,7 +72,8 @@ class Log:
         the file calls UTC: then channel times are seconds from the first record kept, whose
         time is `start_utc`. ``elapsed`` when the file has a time column of its own: then channel
         times are that column, in seconds, unchanged (a time of day counts from midnight).
-        ``footage`` when they are on the clock of the pictures: seconds from the first of them.
+        ``footage`` when they are on the clock of the pictures, seconds from the first of them: the
+        track inside a clip, timed text, and a time column called footage time.
     start_utc : datetime or None
         UTC at time 0 of the channels (on a UTC clock the first record kept), aware; None on an
         elapsed clock, and where nothing carries a date.

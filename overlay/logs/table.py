@@ -110,11 +110,14 @@ def read_table(
         rollovers=times.rollovers,
         notes=(*notes, *times.notes),
     )
+    clock = times.clock
+    if clock == "elapsed" and "footage" in used.column["time"].name.lower():
+        clock = "footage"
     source = f"column {used.column['speed'].name!r}" if "speed" in used.column else None
     return Raw(
         path,
         "table",
-        times.clock,
+        clock,
         times.t_s,
         values,
         times.origin,

@@ -58,7 +58,7 @@ class TableTimes:
     notes : tuple of str
     """
 
-    clock: Literal["utc", "elapsed"]
+    clock: Literal["utc", "elapsed", "footage"]
     t_s: FloatArray
     origin: datetime | None = None
     rollovers: int = 0

@@ -239,3 +239,26 @@ def device(*streams: bytes, number: int = 1, name: str = "Camera") -> bytes:
     return nested(
         "DEVC", klv("DVID", "L", 4, 1, struct.pack(">I", number)), words("DVNM", name), *streams
     )
+
+
+def with_track(data: bytes, track: Track) -> bytes:
+    """A film that another program wrote, with one more track: its old index made free space."""
+    start, size = next((at, length) for at, length, kind in outer_boxes(data) if kind == b"moov")
+    index = data[start + 8 : start + size]
+    freed = data[:start] + struct.pack(">I4s", size, b"free") + data[start + 8 :]
+    samples = box("mdat", *track.samples)
+    first = len(freed) + 8
+    offsets = [first + sum(map(len, track.samples[:n])) for n in range(len(track.samples))]
+    return freed + samples + box("moov", index, _trak(99, track, offsets))
+
+
+def outer_boxes(data: bytes) -> list[tuple[int, int, bytes]]:
+    """Start, length and kind of the outermost boxes."""
+    found, at = [], 0
+    while at + 8 <= len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        if size == 1:
+            size = int.from_bytes(data[at + 8 : at + 16], "big")
+        found.append((at, size or len(data) - at, data[at + 4 : at + 8]))
+        at += size or len(data)
+    return found

@@ -9,6 +9,7 @@ import pytest
 
 from overlay.errors import InputError, TimetrueError, UsageError
 from overlay.jobs.facts import facts_of
+from overlay.jobs.join_track import write_joined_track
 from overlay.logs import ALTITUDE, LATITUDE, LONGITUDE, read_log
 from overlay.logs import klv as reader
 from overlay.logs.model import Log
@@ -340,3 +341,28 @@ def test_track__an_index_that_lies_costs_no_memory(tmp_path: Path) -> None:
     lie = data[:place] + struct.pack(">II", 1000, 67_000_000) + data[place + 8 :]
     with pytest.raises(InputError, match="counts more samples than the file can hold"):
         read(tmp_path, lie)
+
+
+def test_join__keeps_the_tracks_of_the_parts(tmp_path: Path) -> None:
+    parts = []
+    for k in range(2):
+        samples = [
+            camm_gps(
+                epoch_s=0, fix=3, lat=52 + k, lon=0.5, alt=20, east=0.3 * (30 * k + i), north=0
+            )
+            for i in range(30)
+        ]
+        parts.append(tmp_path / f"part{k}.mp4")
+        parts[k].write_bytes(film(video_track(), Track("camm", samples, [100] * 30)))
+    table = tmp_path / "whole.track.csv"
+    assert write_joined_track(parts, table) == 60
+    log = read_log(table)
+    assert log.clock == "footage"
+    assert log.speed is not None
+    assert log.speed.t_s == pytest.approx(np.arange(60) / 10)
+    assert log.speed.values == pytest.approx(0.3 * np.arange(60), abs=1e-5)
+    assert log.channels[LATITUDE].values[[0, -1]].tolist() == [52.0, 53.0]
+    plain = tmp_path / "plain.mp4"
+    plain.write_bytes(film(video_track()))
+    assert write_joined_track([plain], tmp_path / "none.csv") == 0
+    assert not (tmp_path / "none.csv").exists()
