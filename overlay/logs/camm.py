@@ -14,32 +14,26 @@ import numpy as np
 from overlay.logs.fixes import Fixes
 
 SIZES = {0: 12, 1: 8, 2: 12, 3: 12, 4: 12, 5: 24, 6: 56, 7: 12}  # bytes after the type
+TYPE = struct.Struct("<HH")
+NO_FIXES = Fixes()
 GPS_FIELDS = struct.Struct("<didd7f")
 # GPS time starts on 6 January 1980 and knows no leap seconds, of which there were 18 after that
 # (IERS Bulletin C 52; none added since 2017).
 GPS_EPOCH_UNIX_S = 315_964_800 - 18
 
 
-def is_camm(data: bytes) -> bool:
-    """Whether a packet's bytes can be samples of this kind, by types and sizes."""
-    at = 0
-    while at + 4 <= len(data):
-        zero, kind = struct.unpack_from("<HH", data, at)
-        if zero or kind not in SIZES:
-            return False
-        at += 4 + SIZES[kind]
-    return at == len(data) and at > 0
+def positions(data: bytes) -> Fixes | None:
+    """The positions of one packet, without times, since a packet has one time.
 
-
-def positions(data: bytes) -> Fixes:
-    """The positions of one packet, without times: a packet has one time."""
+    None for a packet of another kind: types and sizes must fit from the first byte to the last.
+    """
     rows = []
     at = 0
     while at + 4 <= len(data):
-        kind = struct.unpack_from("<H", data, at + 2)[0]
+        zero, kind = TYPE.unpack_from(data, at)
         at += 4
-        if kind not in SIZES or at + SIZES[kind] > len(data):
-            break
+        if zero or kind not in SIZES or at + SIZES[kind] > len(data):
+            return None
         if kind == 5:
             rows.append((*struct.unpack_from("<3d", data, at), *[np.nan] * 5))
         elif kind == 6:
@@ -49,6 +43,10 @@ def positions(data: bytes) -> Fixes:
             utc_s = epoch_s + GPS_EPOCH_UNIX_S if epoch_s > 0 else np.nan
             rows.append((*place, over_ground, space, sigma, float(fix), utc_s))
         at += SIZES[kind]
+    if at != len(data) or not at:
+        return None
+    if not rows:
+        return NO_FIXES
     table = np.array(rows, dtype=np.float64).reshape(-1, 8)
     return Fixes(
         np.full(len(table), np.nan),

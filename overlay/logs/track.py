@@ -122,9 +122,8 @@ def _take(scan: _Scan, stream: int, data: bytes, start_s: float, length_s: float
             receiver = scan.receivers.setdefault(key, _Receiver("gpmd", entry.device))
             receiver.add(start_s, length_s, entry.fixes)
             scan.rows += len(entry.fixes)
-    elif camm.is_camm(data):
+    elif (part := camm.positions(data)) is not None:
         scan.packets += 1
-        part = camm.positions(data)
         if len(part):
             receiver = scan.receivers.setdefault((stream, "", ""), _Receiver("camm", "camera"))
             receiver.add(start_s, length_s, part)

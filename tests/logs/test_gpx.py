@@ -179,3 +179,23 @@ def test_gpx__useless_files_are_refused_in_one_line(tmp_path: Path, text: str, t
         read(tmp_path, text)
     assert "run.gpx" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("kind", ["speed", "zones", "segments"])
+def test_gpx__agrees_with_another_reader(tmp_path: Path, kind: str) -> None:
+    # gpxpy, a general-purpose reader of GPX, on the same files.
+    import gpxpy
+
+    text = gpx(lambda i, v: f"<extensions><club:speed>{v}</club:speed></extensions>")
+    if kind == "zones":
+        text = text.replace("Z</time>", "+02:00</time>")
+    if kind == "segments":
+        place = text.index("<trkpt", len(text) // 2)
+        text = text[:place] + "</trkseg><trkseg>" + text[place:]
+    points = [point.point for point in gpxpy.parse(text).get_points_data()]
+    log = read(tmp_path, text)
+    assert log.start_utc == points[0].time
+    assert log.channels[LATITUDE].values.tolist() == [point.latitude for point in points]
+    assert log.channels[ALTITUDE].values.tolist() == [point.elevation for point in points]
+    since = [(point.time - points[0].time).total_seconds() for point in points]
+    assert log.channels[LATITUDE].t_s == pytest.approx(since)
