@@ -1,4 +1,4 @@
-"""What a clip will be good for, told before the day is over, and what to change on the next run."""
+"""What a clip will be good for, said before the day is over, and what to change on the next run."""
 
 from __future__ import annotations
 
@@ -142,7 +142,7 @@ def _by_track(track: Log | None, good: list[str], change: list[str]) -> None:
     rate_hz = 1 / track.speed.median_step_s if len(track.speed) > 1 else 0.0
     good.append(
         f"a track is inside, {rate_hz:.3g} speeds a second, on the clock of the pictures: its lag "
-        "can be told by itself"
+        "can be measured without a log"
     )
     if rate_hz < LEAST_TRACK_HZ:
         change.append("speeds come slowly: set the receiver to more a second where it can")

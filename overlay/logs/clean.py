@@ -376,7 +376,9 @@ def _repeat_notes(channels: Mapping[str, Series]) -> list[str]:
     share = int(np.count_nonzero(same)) / max(1.0, float(moving_count))
     if moving_count < 20 or share < 0.4:
         return []
-    interval_s = speed.median_step_s / (1 - share) if share < 1 else float("inf")
+    if share > 0.99:
+        return ["the speed is the same in all records under way, so it tells no time"]
+    interval_s = speed.median_step_s / (1 - share)
     return [
         f"{share:.0%} of the speeds repeat the one before: the receiver seems to measure only "
         f"about every {interval_s:.2g} s; repeated values are kept"

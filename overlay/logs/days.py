@@ -39,19 +39,19 @@ def days_unwrapped(
     >>> days_unwrapped([10.0, 11.0], [737521, 737521 - 7168])
     ([737521, 737521], 0, 1, True)
     """
-    mended, weeks = _weeks_mended(day)
-    found = [index for index, value in enumerate(mended) if value is not None]
+    calendar, weeks = _on_one_calendar(day)
+    found = [index for index, value in enumerate(calendar) if value is not None]
     if not len(time_of_day_s):
         return [], 0, weeks, False
     first = found[0] if found else 0
-    current = mended[first] or 0
-    days = [0] * len(mended)
+    current = calendar[first] or 0
+    days = [0] * len(calendar)
     for index in range(first, -1, -1):
         if index < first and time_of_day_s[index] > time_of_day_s[index + 1] + DAY_S / 2:
             current -= 1
         days[index] = current
-    for index in range(first + 1, len(mended)):
-        known = mended[index]
+    for index in range(first + 1, len(calendar)):
+        known = calendar[index]
         if known is not None:
             days[index] = known
         else:
@@ -64,10 +64,10 @@ def days_unwrapped(
     return days, midnights, weeks, bool(found)
 
 
-def _weeks_mended(day: Sequence[int | None]) -> tuple[list[int | None], int]:
+def _on_one_calendar(day: Sequence[int | None]) -> tuple[list[int | None], int]:
     shift = highest = rollovers = 0
     last: int | None = None
-    mended: list[int | None] = []
+    calendar: list[int | None] = []
     for value in day:
         if value is not None:
             moved = value + shift
@@ -79,6 +79,6 @@ def _weeks_mended(day: Sequence[int | None]) -> tuple[list[int | None], int]:
                     moved = value + shift
             highest = min(highest, shift)
             last = moved
-        mended.append(None if value is None else value + shift)
+        calendar.append(None if value is None else value + shift)
     # The smallest shift belongs to the latest calendar, on which all dates are then put.
-    return [None if value is None else value - highest for value in mended], rollovers
+    return [None if value is None else value - highest for value in calendar], rollovers

@@ -127,7 +127,7 @@ def _sentences(data: bytes, tally: _Tally) -> Iterator[Any]:
     # one has lost its end.
     bare_allowed = not any("*" in text for text in found)
     if bare_allowed and found:
-        tally.notes.append("no sentence has a checksum, so damage cannot be told")
+        tally.notes.append("no sentence has a checksum, so damage goes unnoticed")
     for text in found:
         tally.read += 1
         if len(text) < 7 or (text[-3:-2] != "*" and not bare_allowed):

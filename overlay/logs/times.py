@@ -40,7 +40,7 @@ SERIAL_ORIGIN = datetime(1899, 12, 30)
 # Counters that start again at zero: 16 and 32 bits of any unit; seconds of a day and of a week.
 COUNTER_ENDS = (2.0**16, 2.0**32)
 CLOCK_ENDS_S = (DAY_S, 7 * DAY_S)
-WRAP_STEPS = 50.0  # a wrap that misses more steps than this is not told from another record
+WRAP_STEPS = 50.0  # a wrap that misses more steps than this looks like another record
 
 
 @dataclass(frozen=True, eq=False)

@@ -189,3 +189,8 @@ def test_logs__import_is_cheap_and_names_exist() -> None:
         "assert not heavy, heavy"
     )
     subprocess.run([sys.executable, "-c", script], check=True, timeout=60)
+
+
+def test_cleaned__a_speed_that_never_changes_is_noted() -> None:
+    (note,) = log_of(np.arange(300) / 50, np.full(300, 9.0)).cleaning.notes
+    assert "the same in all records" in note
