@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import click
 
+from overlay.cli.pictures import options_of
 from overlay.cli.shared import (
     column_option,
+    ignore_option,
     json_option,
     leave_out_option,
-    parse_columns,
-    parse_covers,
     print_json,
     quiet_option,
     same_clock_option,
@@ -18,12 +20,16 @@ from overlay.cli.shared import (
 )
 from overlay.errors import UndeterminedError, UsageError
 
+if TYPE_CHECKING:
+    from overlay.session import RunOptions
+
 
 @click.command(short_help="Measure how late a log is against a clip, or another log.")
 @click.argument("clip", metavar="CLIP|LOG")
 @click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
 @same_clock_option
 @leave_out_option
+@ignore_option
 @column_option
 @click.option("--plot", "plot", metavar="PNG", help="Write the evidence as a picture.")
 @json_option
@@ -31,12 +37,10 @@ from overlay.errors import UndeterminedError, UsageError
 def align(
     clip: str,
     logs: tuple[str, ...],
-    same_clock: bool,
-    covers: tuple[str, ...],
-    columns: tuple[str, ...],
     plot: str | None,
     as_json: bool,
     quiet: bool,
+    **words: Any,
 ) -> int:
     """Measure how late each LOG shows what CLIP shows, in seconds, with a 95 % interval.
 
@@ -50,21 +54,17 @@ def align(
     With two logs of one drive: how late the second shows what the first shows, such as GPS behind
     wheel speed. In UTC, or with --same-clock, that is the lag itself.
     """
-    from overlay.jobs.align import align_files, align_report
+    from overlay.jobs.text import align_report
     from overlay.logs import is_log
+    from overlay.session import align as aligned_run
+    from overlay.session import load
 
+    options = options_of(words)
     if is_log(clip):
-        return _between_logs(clip, logs, same_clock, columns, plot, as_json)
+        return _between_logs(clip, logs, options, plot, as_json)
 
     with shown_progress(quiet=quiet) as progress:
-        aligned = align_files(
-            clip,
-            logs,
-            same_clock=same_clock,
-            columns=parse_columns(columns),
-            ignore=parse_covers(covers),
-            progress=progress,
-        )
+        aligned = aligned_run(load(clip, logs, options), progress=progress)
     if plot:
         from overlay.report.plot import plot_evidence
 
@@ -80,8 +80,7 @@ def align(
 def _between_logs(
     first: str,
     others: tuple[str, ...],
-    same_clock: bool,
-    columns: tuple[str, ...],
+    options: RunOptions,
     plot: str | None,
     as_json: bool,
 ) -> int:
@@ -91,7 +90,7 @@ def _between_logs(
         raise UsageError(
             f"{first}: is a log; name one clip with its logs, or two logs of one drive"
         )
-    found = align_logs(first, others[0], same_clock=same_clock, columns=parse_columns(columns))
+    found = align_logs(first, others[0], same_clock=options.same_clock, columns=options.columns)
     if plot:
         from overlay.report.plot import plot_evidence
 

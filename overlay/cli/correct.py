@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
+from overlay.cli.pictures import clip_and_logs, options_of
 from overlay.cli.shared import (
     column_option,
+    ignore_option,
     leave_out_option,
     offset_option,
-    parse_columns,
-    parse_covers,
     quiet_option,
     same_clock_option,
     say,
@@ -18,8 +20,7 @@ from overlay.cli.shared import (
 
 
 @click.command(short_help="Write the corrected speed as CSV or GPX.")
-@click.argument("clip", metavar="CLIP")
-@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@clip_and_logs
 @click.option("-o", "--output", required=True, metavar="FILE", help="A .csv or .gpx to write.")
 @click.option(
     "--rate",
@@ -33,6 +34,7 @@ from overlay.cli.shared import (
 @same_clock_option
 @offset_option
 @leave_out_option
+@ignore_option
 @column_option
 @quiet_option
 def correct(
@@ -40,11 +42,8 @@ def correct(
     logs: tuple[str, ...],
     output: str,
     rate_hz: float,
-    same_clock: bool,
-    offset_s: float | None,
-    covers: tuple[str, ...],
-    columns: tuple[str, ...],
     quiet: bool,
+    **words: Any,
 ) -> None:
     """Write the speed with the lag removed, and its uncertainty at each instant.
 
@@ -54,16 +53,7 @@ def correct(
     """
     from overlay.jobs.correct import correct_run
 
+    options = options_of(words)
     with shown_progress(quiet=quiet) as progress:
-        correct_run(
-            clip,
-            logs,
-            output,
-            rate_hz=rate_hz,
-            same_clock=same_clock,
-            offset_s=offset_s,
-            columns=parse_columns(columns),
-            ignore=parse_covers(covers),
-            progress=progress,
-        )
+        correct_run(clip, logs, output, options, rate_hz=rate_hz, progress=progress)
     say(f"wrote {output}")

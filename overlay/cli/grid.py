@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from overlay.cli.pictures import (
-    hardware_option,
+    encoder_of,
+    encoding,
     lead_option,
+    options_of,
     output_option,
-    request_of,
-    say_reports,
+    say_runs,
+    style_of,
+    tell,
     together_options,
 )
-from overlay.cli.shared import encoder_options, quiet_option, shown_progress
 from overlay.errors import UsageError
 
 if TYPE_CHECKING:
-    from overlay.jobs.pair import PairRun
+    from overlay.jobs.film import FilmRun
+    from overlay.session import RunOptions
 
 
 @click.command(short_help="Set two to four runs in one picture from the same launch.")
@@ -44,9 +48,7 @@ if TYPE_CHECKING:
 )
 @lead_option
 @together_options
-@encoder_options
-@hardware_option
-@quiet_option
+@encoding
 def grid(
     items: tuple[str, ...],
     output: str,
@@ -55,30 +57,42 @@ def grid(
     heard: tuple[int, ...],
     lead_s: float,
     quiet: bool,
-    **options: Any,
+    **words: Any,
 ) -> None:
     """Set two to four runs in a grid, all starting at their launch, each with its own gauges.
 
     A shorter run's last picture is held until the longest is over.
     """
-    from overlay.jobs.grid import grid_runs, sides_from_sheet
+    from overlay.jobs.film import draw_together
+    from overlay.jobs.sheet_runs import runs_from_sheet
 
-    sides = sides_from_sheet(sheet, items) if sheet else sides_of(items, options["same_clock"])
+    options = options_of(words)
+    if sheet:
+        runs = runs_from_sheet(sheet, items, ignore=options.ignore)
+    else:
+        runs = runs_of(items, options)
     if names:
-        if len(names) != len(sides):
-            raise UsageError(f"{len(names)} names for {len(sides)} runs; give one for each or none")
-        sides = tuple(side.named(name) for side, name in zip(sides, names, strict=True))
-    sound = None if not heard else [number - 1 for number in heard if number]
-    if sound and max(sound) >= len(sides):
-        raise UsageError(f"--sound {max(sound) + 1}: there are {len(sides)} runs")
-    with shown_progress(quiet=quiet) as progress:
-        reports = grid_runs(
-            sides, output, request_of(options), sound=sound, lead_s=lead_s, progress=progress
-        )
-    say_reports([side.name for side in sides], reports)
+        if len(names) != len(runs):
+            raise UsageError(f"{len(names)} names for {len(runs)} runs; give one for each or none")
+        runs = tuple(replace(run, name=name) for run, name in zip(runs, names, strict=True))
+    numbers = None if not heard else [number - 1 for number in heard if number]
+    if numbers and max(numbers) >= len(runs):
+        raise UsageError(f"--sound {max(numbers) + 1}: there are {len(runs)} runs")
+    report = tell(
+        draw_together,
+        runs,
+        output,
+        style_of(words),
+        arrangement="grid",
+        encoder=encoder_of(words),
+        heard=numbers,
+        lead_s=lead_s,
+        quiet=quiet,
+    )
+    say_runs([run.name for run in runs], report)
 
 
-def sides_of(items: Sequence[str], same_clock: bool) -> tuple[PairRun, ...]:
+def runs_of(items: Sequence[str], options: RunOptions) -> tuple[FilmRun, ...]:
     """Runs from a list of clips, each followed by its logs.
 
     Raises
@@ -87,7 +101,7 @@ def sides_of(items: Sequence[str], same_clock: bool) -> tuple[PairRun, ...]:
         If the list starts with a log, or a clip has none.
     """
     from overlay.jobs.day_new import CLIP_SUFFIXES
-    from overlay.jobs.pair import PairRun
+    from overlay.jobs.film import FilmRun
 
     groups: list[list[str]] = []
     for item in items:
@@ -100,4 +114,4 @@ def sides_of(items: Sequence[str], same_clock: bool) -> tuple[PairRun, ...]:
     for group in groups:
         if len(group) == 1:
             raise UsageError(f"{group[0]}: has no log after it; name each clip's logs after it")
-    return tuple(PairRun(clip, tuple(logs), Path(clip).stem, same_clock) for clip, *logs in groups)
+    return tuple(FilmRun(clip, tuple(logs), Path(clip).stem, options) for clip, *logs in groups)

@@ -6,13 +6,12 @@ from typing import Any
 
 import click
 
-from overlay.cli.pictures import request_of, run_options
-from overlay.cli.shared import quiet_option, say, shown_progress
+from overlay.cli.pictures import clip_and_logs, run_of, run_options, style_of, tell
+from overlay.cli.shared import quiet_option
 
 
 @click.command(short_help="Write the gauges alone, with transparency, for an editor.")
-@click.argument("clip", metavar="CLIP")
-@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@clip_and_logs
 @click.option(
     "-o",
     "--output",
@@ -22,14 +21,11 @@ from overlay.cli.shared import quiet_option, say, shown_progress
 )
 @run_options
 @quiet_option
-def layer(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **options: Any) -> None:
+def layer(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
     """Write the gauges of CLIP on a clear ground, frame for frame, to lay over it in any editor.
 
     Size and frame times are those of CLIP; the sound stays with CLIP.
     """
-    from overlay.jobs.parts import layer_run
+    from overlay.jobs.film import layer_run
 
-    with shown_progress(quiet=quiet) as progress:
-        report = layer_run(clip, logs, output, request_of(options), progress=progress)
-    for line in report.lines:
-        say(line)
+    tell(layer_run, run_of(clip, logs, words), output, style_of(words), quiet=quiet)

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
 from overlay.cli.pictures import (
-    hardware_option,
+    encoder_of,
+    encoding,
     lead_option,
+    options_of,
     output_option,
-    request_of,
-    say_reports,
+    say_runs,
+    style_of,
+    tell,
     together_options,
 )
-from overlay.cli.shared import encoder_options, quiet_option, shown_progress
 from overlay.errors import UsageError
+
+HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
 
 
 @click.command(short_help="Set two runs side by side from the same launch.")
@@ -34,16 +39,14 @@ from overlay.errors import UsageError
 @click.option("--stacked", is_flag=True, help="One above the other, for an upright picture.")
 @click.option(
     "--sound",
-    type=click.Choice(["both", "a", "b", "none"]),
+    type=click.Choice(list(HEARD)),
     default="both",
     show_default=True,
     help="Sound of both (panned left and right) or of one.",
 )
 @lead_option
 @together_options
-@encoder_options
-@hardware_option
-@quiet_option
+@encoding
 def pair(
     items: tuple[str, ...],
     output: str,
@@ -56,38 +59,41 @@ def pair(
     sound: str,
     lead_s: float,
     quiet: bool,
-    **options: Any,
+    **words: Any,
 ) -> None:
     """Set two runs side by side, both starting at their launch, with the gap between them.
 
     The gap bar shows seconds at the same distance and metres at the same time. The shorter run's
     last frame is held until the other finishes.
     """
-    from overlay.jobs.pair import PairRun, pair_runs
+    from overlay.jobs.film import FilmRun, draw_together
+    from overlay.jobs.sheet_runs import runs_from_sheet
 
     if sheet is not None:
-        from overlay.jobs.sheet_runs import paired_from_sheet
-
-        first, second = paired_from_sheet(sheet, items)
+        if len(items) != 2:
+            raise UsageError(f"pair with --sheet takes two names of runs; {len(items)} were given")
+        runs = runs_from_sheet(sheet, items, ignore=options_of(words).ignore)
     elif len(items) == 4:
-        same_clock = options["same_clock"]
-        first = PairRun(items[0], (items[1], *more_a), Path(items[0]).stem, same_clock)
-        second = PairRun(items[2], (items[3], *more_b), Path(items[2]).stem, same_clock)
+        options = options_of(words)
+        runs = (
+            FilmRun(items[0], (items[1], *more_a), Path(items[0]).stem, options),
+            FilmRun(items[2], (items[3], *more_b), Path(items[2]).stem, options),
+        )
     else:
         raise UsageError(
             f"pair takes CLIP_A LOG_A CLIP_B LOG_B, or two names of runs with --sheet; "
             f"{len(items)} words were given"
         )
-    names = (name_a or first.name, name_b or second.name)
-    with shown_progress(quiet=quiet) as progress:
-        reports = pair_runs(
-            first.named(names[0]),
-            second.named(names[1]),
-            output,
-            request_of(options),
-            arrangement="stacked" if stacked else "side by side",
-            sound=sound,
-            lead_s=lead_s,
-            progress=progress,
-        )
-    say_reports(names, reports)
+    names = (name_a or runs[0].name, name_b or runs[1].name)
+    report = tell(
+        draw_together,
+        [replace(run, name=name) for run, name in zip(runs, names, strict=True)],
+        output,
+        style_of(words),
+        arrangement="stacked" if stacked else "side by side",
+        encoder=encoder_of(words),
+        heard=HEARD[sound],
+        lead_s=lead_s,
+        quiet=quiet,
+    )
+    say_runs(names, report)

@@ -1,4 +1,4 @@
-"""Options that the commands which draw gauges share, and the request made of them."""
+"""Options of the commands about runs, and what they ask for: a run's, a film's, the encoder's."""
 
 from __future__ import annotations
 
@@ -10,11 +10,16 @@ import click
 from overlay.cli.shared import (
     column_option,
     cover_option,
+    encoder_options,
+    ignore_option,
     offset_option,
+    parse_boxes,
     parse_columns,
     parse_covers,
+    quiet_option,
     same_clock_option,
     say,
+    shown_progress,
     split_option,
     units_option,
     with_options,
@@ -23,11 +28,18 @@ from overlay.errors import UsageError
 
 if TYPE_CHECKING:
     from overlay.gauges.layout import GaugeKind
-    from overlay.jobs.draw import DrawReport, DrawRequest
+    from overlay.jobs.film import FilmReport, FilmRun
+    from overlay.render import EncodeOptions
+    from overlay.scene import Style
+    from overlay.session import RunOptions
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 KINDS: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder", "accel", "strip")
 
+clip_and_logs = with_options(
+    click.argument("clip", metavar="CLIP"),
+    click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True),
+)
 gauges_option = click.option(
     "--gauges",
     metavar="LIST",
@@ -55,9 +67,10 @@ lead_option = click.option(
     metavar="SECONDS",
     help="Time shown before the launch.",
 )
+encoding = with_options(encoder_options, hardware_option, quiet_option)
 # Of clips that show several runs.
 together_options = with_options(
-    units_option, split_option, same_clock_option, column_option, layout_option
+    units_option, split_option, same_clock_option, ignore_option, column_option, layout_option
 )
 run_options = with_options(
     units_option,
@@ -67,6 +80,7 @@ run_options = with_options(
     same_clock_option,
     offset_option,
     cover_option,
+    ignore_option,
     column_option,
 )
 
@@ -92,24 +106,55 @@ def parse_gauges(text: str | None) -> Sequence[GaugeKind] | None:
     return found
 
 
-def request_of(options: dict[str, Any], **more: Any) -> DrawRequest:
-    """What :data:`run_options` and the encoder options ask for."""
-    from overlay.jobs.draw import DrawRequest
+def options_of(words: dict[str, Any]) -> RunOptions:
+    """What the words of a command say of its run."""
+    from overlay.session import RunOptions
 
-    made = {
-        "splits": options["splits"],
-        "columns": parse_columns(options["columns"]),
-        "gauges": parse_gauges(options.get("gauges")),
-        "covers": tuple(parse_covers(options.get("covers", ()))),
-    }
-    same = ("units", "same_clock", "offset_s", "layout", "codec", "quality", "preset", "hardware")
-    made |= {name: options[name] for name in same if name in options}
-    return DrawRequest(**made | more)
+    return RunOptions(
+        same_clock=words.get("same_clock", False),
+        offset_s=words.get("offset_s"),
+        columns=parse_columns(words.get("columns", ())),
+        covers=parse_covers(words.get("covers", ())),
+        ignore=parse_boxes("--ignore", words.get("ignore", ())),
+        corrected=not words.get("uncorrected", False),
+        rpm_from_sound=words.get("rpm_from_sound", False),
+    )
 
 
-def say_reports(names: Sequence[str], reports: Sequence[DrawReport]) -> None:
-    """What is known of each run, under its name."""
-    for name, report in zip(names, reports, strict=True):
+def style_of(words: dict[str, Any]) -> Style:
+    """How they want the film to look."""
+    from overlay.scene import Style
+
+    gauges = parse_gauges(words.get("gauges"))
+    return Style(words["units"], words["splits"], gauges, words.get("layout"))
+
+
+def encoder_of(words: dict[str, Any]) -> EncodeOptions:
+    """How they want it encoded."""
+    from overlay.render import EncodeOptions
+
+    return EncodeOptions(*(words[name] for name in ("codec", "quality", "preset", "hardware")))
+
+
+def run_of(clip: str, logs: Sequence[str], words: dict[str, Any]) -> FilmRun:
+    """The run of a command about one run."""
+    from overlay.jobs.film import FilmRun
+
+    return FilmRun(clip, tuple(logs), options=options_of(words))
+
+
+def tell(job: Callable[..., FilmReport], *arguments: Any, quiet: bool, **more: Any) -> FilmReport:
+    """Do a job with its progress shown, and say what is known of each run."""
+    with shown_progress(quiet=quiet) as progress:
+        report = job(*arguments, progress=progress, **more)
+    for line in report.lines[0] if len(report.lines) == 1 else ():
+        say(line)
+    return report
+
+
+def say_runs(names: Sequence[str], report: FilmReport) -> None:
+    """What is known of each of several runs, under its name."""
+    for name, lines in zip(names, report.lines, strict=True):
         say(f"{name}:")
-        for line in report.lines:
+        for line in lines:
             say(f"  {line}")

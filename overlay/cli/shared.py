@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import click
 
 from overlay.errors import UsageError
-from overlay.jobs.progress import Progress, silent
+from overlay.progress import Progress, silent
 from overlay.units import SPEED_UNITS
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -64,6 +64,14 @@ leave_out_option = click.option(
     metavar="X,Y,W,H",
     help="A part of the picture to leave out, such as a readout that the camera burnt in, in "
     "pixels from the top left. Repeat for more.",
+)
+ignore_option = click.option(
+    "--ignore",
+    "ignore",
+    multiple=True,
+    metavar="X,Y,W,H",
+    help="A part of the picture to leave out when motion is measured, shown all the same: in "
+    "pixels from the top left, or in shares of the picture such as 0,0,1,0.4. Repeat for more.",
 )
 offset_option = click.option(
     "--offset",
@@ -121,7 +129,27 @@ def parse_columns(columns: Sequence[str]) -> dict[str, str] | None:
     return mapping or None
 
 
-def parse_covers(covers: Sequence[str]) -> list[tuple[int, int, int, int]]:
+def parse_boxes(option: str, items: Sequence[str]) -> tuple[tuple[float, float, float, float], ...]:
+    """``X,Y,W,H`` items as boxes; the picture's size is not known yet.
+
+    Raises
+    ------
+    UsageError
+        If an item is not four numbers, X and Y from 0, W and H above 0.
+    """
+    boxes = []
+    for item in items:
+        try:
+            x, y, width, height = (float(part) for part in item.split(","))
+        except ValueError:
+            raise UsageError(f"{option} {item!r}: write four numbers X,Y,W,H") from None
+        if not (x >= 0 and y >= 0 and width > 0 and height > 0):
+            raise UsageError(f"{option} {item!r}: X and Y from 0, W and H above 0")
+        boxes.append((x, y, width, height))
+    return tuple(boxes)
+
+
+def parse_covers(covers: Sequence[str]) -> tuple[tuple[int, int, int, int], ...]:
     """``X,Y,W,H`` items as pixel boxes.
 
     Raises
@@ -129,16 +157,12 @@ def parse_covers(covers: Sequence[str]) -> list[tuple[int, int, int, int]]:
     UsageError
         If an item is not four whole numbers with a positive size.
     """
-    boxes = []
-    for item in covers:
-        try:
-            x, y, width, height = (int(part) for part in item.split(","))
-        except ValueError:
-            raise UsageError(f"--cover {item!r}: write four whole numbers X,Y,W,H") from None
-        if x < 0 or y < 0 or width <= 0 or height <= 0:
-            raise UsageError(f"--cover {item!r}: X and Y from 0, W and H above 0")
-        boxes.append((x, y, width, height))
-    return boxes
+    found = []
+    for item, (x, y, w, h) in zip(covers, parse_boxes("--cover", covers), strict=True):
+        if any(not math.isfinite(n) or n != int(n) for n in (x, y, w, h)):
+            raise UsageError(f"--cover {item!r}: write four whole numbers X,Y,W,H")
+        found.append((int(x), int(y), int(w), int(h)))
+    return tuple(found)
 
 
 def print_json(value: dict[str, Any]) -> None:

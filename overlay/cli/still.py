@@ -6,13 +6,12 @@ from typing import Any
 
 import click
 
-from overlay.cli.pictures import request_of, run_options
-from overlay.cli.shared import quiet_option, say, shown_progress
+from overlay.cli.pictures import clip_and_logs, run_of, run_options, style_of, tell
+from overlay.cli.shared import quiet_option
 
 
 @click.command(short_help="Write the picture of one instant with its gauges.")
-@click.argument("clip", metavar="CLIP")
-@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@clip_and_logs
 @click.option(
     "--at", "at_s", type=float, required=True, metavar="SECONDS", help="Footage time to show."
 )
@@ -20,12 +19,9 @@ from overlay.cli.shared import quiet_option, say, shown_progress
 @run_options
 @quiet_option
 def still(
-    clip: str, logs: tuple[str, ...], at_s: float, output: str, quiet: bool, **options: Any
+    clip: str, logs: tuple[str, ...], at_s: float, output: str, quiet: bool, **words: Any
 ) -> None:
     """Write the picture of CLIP at a footage time, with gauges true at that instant, as PNG."""
-    from overlay.jobs.parts import still_run
+    from overlay.jobs.film import still_run
 
-    with shown_progress(quiet=quiet) as progress:
-        report = still_run(clip, logs, at_s, output, request_of(options), progress=progress)
-    for line in report.lines:
-        say(line)
+    tell(still_run, run_of(clip, logs, words), at_s, output, style_of(words), quiet=quiet)

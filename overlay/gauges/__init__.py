@@ -25,10 +25,10 @@ from overlay.gauges.palette import BUILD_HUES, OKABE_ITO, Color, build_hue, cont
 from overlay.gauges.readback import ReadBand, read_ribbon
 from overlay.gauges.ribbon import Ribbon, band_for
 from overlay.gauges.scales import (
-    accel_scale,
     distance_ticks,
     gap_scale,
     rpm_scale,
+    scale_for,
     speed_scale,
     speed_ticks,
 )
@@ -70,7 +70,6 @@ __all__ = [
     "SpoiledPart",
     "Strip",
     "StripValues",
-    "accel_scale",
     "band_for",
     "build_hue",
     "contact_sheet",
@@ -83,6 +82,7 @@ __all__ = [
     "over",
     "read_ribbon",
     "rpm_scale",
+    "scale_for",
     "speed_scale",
     "speed_ticks",
 ]

@@ -35,6 +35,7 @@ Part = Literal[
     "shared-stack",
 ]
 PARTS: tuple[Part, ...] = get_args(Part)
+Box = tuple[int, int, int, int]
 
 SAFE_SHARE = 0.05  # title-safe margin at every edge of the picture
 SEAM_SHARE = 0.015  # margin at a seam between two parts, of the picture's side
@@ -55,7 +56,7 @@ _PARTS: dict[str, tuple[tuple[float, float, float, float], str]] = {
     "shared-side": ((0, 0, 1, 1), "shared-side"),
     "shared-stack": ((0, 0, 1, 1), "shared-stack"),
 }
-TABLES = tuple(dict.fromkeys(table for _, table in _PARTS.values()))
+TABLES = (*dict.fromkeys(table for _, table in _PARTS.values()), "narrow")
 
 
 @dataclass(frozen=True)
@@ -130,10 +131,40 @@ def layout_for(
     """
     if part not in PARTS:
         raise UsageError(f"unknown part {part!r} of the picture: use one of {', '.join(PARTS)}")
-    chosen = layout or built_in_layout(width, height)
-    region, table = _PARTS[part]
+    (left, top, right, bottom), table = _PARTS[part]
+    region = (left * width, top * height, (right - left) * width, (bottom - top) * height)
+    return layout_in(
+        (width, height),
+        region,
+        kinds,
+        table=table,
+        layout=layout,
+        rungs=rungs,
+        skip_missing=skip_missing,
+    )
+
+
+def layout_in(
+    size: tuple[int, int],
+    region: tuple[float, float, float, float],
+    kinds: Sequence[GaugeKind],
+    *,
+    table: str,
+    layout: Layout | None = None,
+    rungs: int = 4,
+    skip_missing: bool = False,
+    seam_px: float | None = None,
+) -> tuple[Placement, ...]:
+    """Boxes of gauges in a region (x, y, w, h) of a picture, as :func:`layout_for`.
+
+    `seam_px` is the margin at edges of the region inside the picture, if not the usual one. A
+    layout without the table ``narrow`` places gauges there as in ``side``.
+    """
+    chosen = layout or built_in_layout(*size)
+    if table == "narrow" and table not in chosen.tables:
+        table = "side"
     slots = chosen.tables.get(table, {})
-    safe = _safe_box(width, height, region)
+    safe = _safe_box(size, region, seam_px)
     placements = []
     for kind in kinds:
         if kind not in slots:
@@ -148,15 +179,20 @@ def layout_for(
 
 
 def _safe_box(
-    width: int, height: int, region: tuple[float, float, float, float]
+    size: tuple[int, int],
+    region: tuple[float, float, float, float],
+    seam_px: float | None = None,
 ) -> tuple[float, float, float, float]:
-    left, top, right, bottom = region
-    return (
-        width * (left + (SAFE_SHARE if left == 0 else SEAM_SHARE)),
-        height * (top + (SAFE_SHARE if top == 0 else SEAM_SHARE)),
-        width * (right - (SAFE_SHARE if right == 1 else SEAM_SHARE)),
-        height * (bottom - (SAFE_SHARE if bottom == 1 else SEAM_SHARE)),
-    )
+    """Left, top, right, bottom of what may be drawn on: off the picture's edges and the seams."""
+    ends = []
+    for whole, start, length in zip(size, region[:2], region[2:], strict=True):
+        seam, edge = SEAM_SHARE * whole if seam_px is None else seam_px, SAFE_SHARE * whole
+        low = max(edge, start + seam) if start > 0 else edge
+        end = start + length
+        high = min(whole - edge, end - seam) if end < whole else whole - edge
+        ends.append((low, high))
+    (left, right), (top, bottom) = ends
+    return left, top, right, bottom
 
 
 def _place(

@@ -1,12 +1,14 @@
-"""Scales and ticks that suit a run: round numbers in the unit shown, the same for a whole day."""
+"""Scales and ticks that suit the runs shown together: round numbers in the unit shown."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from overlay.errors import UsageError
 from overlay.gauges.accel import STANDARD_GRAVITY_MPS2
+from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
 from overlay.units import mps_to_speed, speed_to_mps
 
@@ -15,6 +17,36 @@ Ticks = tuple[tuple[float, str], ...]
 HEADROOM = 1.03  # the tape never quite reaches its end at the top speed
 GAPS_S = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 ACCELS_G = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0)
+LEAST_STRIP_M = 5.0
+
+
+@dataclass(frozen=True)
+class GaugeScale:
+    """Scales that runs shown together share.
+
+    Attributes
+    ----------
+    unit : str
+        Of speed.
+    full_speed_mps : float
+        At the ribbon's full length.
+    full_rpm : float or None
+        At the comb's last tooth; None where no run has RPM.
+    """
+
+    unit: str
+    full_speed_mps: float
+    full_rpm: float | None = None
+
+
+def scale_for(
+    courses: Sequence[Course], unit: str, *, limiters_rpm: Sequence[float] = ()
+) -> GaugeScale:
+    """Round scales that hold every value of the given runs, and the limiters."""
+    fastest = max(float(c.kinematics.speed_mps.max()) for c in courses)
+    highest = [float(c.rpm.values.max()) for c in courses if c.rpm is not None and len(c.rpm)]
+    full_rpm = rpm_scale(max(highest), max(limiters_rpm, default=None)) if highest else None
+    return GaugeScale(unit, speed_scale(max(fastest, 0.5), unit), full_rpm)
 
 
 def speed_scale(top_mps: float, unit: str) -> float:
@@ -37,38 +69,35 @@ def speed_scale(top_mps: float, unit: str) -> float:
 
 
 def speed_ticks(goals: Sequence[SplitGoal], unit: str, full_scale_mps: float) -> Ticks:
-    """Ticks of a ribbon: the speed goals, or round speeds where a run has none.
+    """Ticks of a ribbon: zero, the speed goals (round speeds where a run has none), full scale.
 
     Examples
     --------
     >>> goal = SplitGoal("speed", speed_to_mps(20, "mph"), "20 mph")
-    >>> [text for _, text in speed_ticks([goal], "mph", 20.0)]
-    ['20']
-    >>> [text for _, text in speed_ticks([], "km/h", 20.0)]
-    ['20', '40', '60']
+    >>> [text for _, text in speed_ticks([goal], "mph", speed_to_mps(45, "mph"))]
+    ['0', '20', '45']
+    >>> [text for _, text in speed_ticks([], "km/h", speed_to_mps(65, "km/h"))]
+    ['0', '20', '40', '65']
     """
-    speeds = sorted({goal.value for goal in goals if goal.kind == "speed"})
-    if not speeds:
-        full = mps_to_speed(full_scale_mps, unit)
-        step = next((s for s in (2, 5, 10, 20, 50) if full / s <= 5), 100)
-        speeds = [speed_to_mps(step * k, unit) for k in range(1, int(full / step) + 1)]
-    return tuple(
-        (speed, f"{mps_to_speed(speed, unit):.1f}".removesuffix(".0"))
-        for speed in speeds
-        if speed <= full_scale_mps
-    )
+    full = mps_to_speed(full_scale_mps, unit)
+    marks = [mps_to_speed(goal.value, unit) for goal in goals if goal.kind == "speed"]
+    if not marks:
+        step = next((s for s in (2, 5, 10, 20, 50) if full / s <= 4), 100)
+        marks = [float(step * k) for k in range(1, math.ceil(full / step - 0.5))]
+    inside = sorted({round(mark, 6) for mark in marks if 0 < mark < full})
+    return tuple((speed_to_mps(mark, unit), f"{mark:.3g}") for mark in (0.0, *inside, full))
 
 
 def rpm_scale(top_rpm: float, limiter_rpm: float | None = None) -> float:
-    """Full scale of a comb: the next thousand above the top revs and 1.15 times the limiter.
+    """Full scale of a comb: the next 500 above the top revs and 1.08 times the limiter.
 
     Examples
     --------
     >>> rpm_scale(4830.0, 5000.0)
-    6000.0
+    5500.0
     """
-    top = max(_above_zero(top_rpm, "top revs"), 1.15 * (limiter_rpm or 0.0))
-    return 1000.0 * math.ceil(top / 1000.0)
+    top = max(HEADROOM * _above_zero(top_rpm, "top revs"), 1.08 * (limiter_rpm or 0.0))
+    return 500.0 * math.ceil(top / 500.0 - 1e-9)
 
 
 def gap_scale(largest_gap_s: float) -> float:
@@ -83,17 +112,17 @@ def gap_scale(largest_gap_s: float) -> float:
     return next((scale for scale in GAPS_S if size <= scale), GAPS_S[-1])
 
 
-def accel_scale(largest_mps2: float) -> float:
-    """Full scale of an acceleration bar in m/s²: the least round number of g that holds it.
-
-    Examples
-    --------
-    >>> round(accel_scale(3.4), 4)
-    4.9033
-    """
-    size = abs(largest_mps2) / STANDARD_GRAVITY_MPS2
+def accel_scale(course: Course) -> float:
+    """Full scale of an acceleration bar in m/s²: the least round number of g that holds a run."""
+    known = course.kinematics.accel_mps2[course.kinematics.known]
+    size = float(abs(known).max(initial=0.0)) / STANDARD_GRAVITY_MPS2
     found = next((scale for scale in ACCELS_G if size <= scale), ACCELS_G[-1])
     return found * STANDARD_GRAVITY_MPS2
+
+
+def strip_length_m(courses: Sequence[Course]) -> float:
+    """Length of a track strip: as far as the farthest run comes."""
+    return max(LEAST_STRIP_M, *(c.from_launch_m(c.end_s) for c in courses if c.launch is not None))
 
 
 def distance_ticks(goals: Sequence[SplitGoal], length_m: float) -> Ticks:

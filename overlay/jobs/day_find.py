@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from overlay.errors import UndeterminedError
-from overlay.jobs.analyse import RunInputs, measure_motion, read_inputs
 from overlay.jobs.day_text import quoted
-from overlay.jobs.progress import Progress, silent
 from overlay.motion.model import MotionSignal
+from overlay.progress import Progress, silent
 from overlay.runs import RunWindow, find_runs, match_runs
 from overlay.series import Series
+from overlay.session import RunInputs, RunOptions, load
+from overlay.session.steps import measured
 from overlay.sync.model import Alignment
 
 EVEN_STEP_S = 0.1  # of the motion signal: long enough to calm it, short against a launch
@@ -77,13 +78,9 @@ def find_in(
     UndeterminedError
         If neither shows a run.
     """
-    from overlay.sync import estimate_offset
-
-    inputs = read_inputs(clip, logs, columns=columns)
-    motion = measure_motion(inputs.clip, progress=progress)
-    alignment = estimate_offset(
-        motion, inputs.speed, same_clock=same_clock, extra_lag_s=inputs.speed_log.extra_lag_s
-    )
+    inputs = load(clip, logs, RunOptions(same_clock=same_clock, columns=columns))
+    found = measured(inputs, progress)
+    motion, alignment = found.motion, found.alignment
     logged = find_runs(inputs.speed)
     filmed = _in_footage(motion, inputs, alignment, logged)
     if not filmed:

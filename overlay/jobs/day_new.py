@@ -14,9 +14,9 @@ import numpy as np
 from overlay.errors import InputError, OutputError, TimetrueError
 from overlay.files import written_whole
 from overlay.jobs.facts import LOG_SUFFIXES
-from overlay.jobs.progress import Progress, silent
 from overlay.jobs.sheet_runs import SHEET_NAME
 from overlay.logs.model import Log
+from overlay.progress import Progress, silent
 
 CLIP_SUFFIXES = {".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts", ".m2ts", ".ts", ".webm", ".3gp"}
 WIDEST_SHIFT_H = 14  # time zones reach from UTC-12 to UTC+14

@@ -5,20 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from overlay.compare.day import DayRun
 from overlay.errors import EncoderError, OutputError, TimetrueError
-from overlay.gauges.palette import build_hue
-from overlay.jobs.analyse import (
-    AlignedRun,
-    RunAnalysis,
-    RunInputs,
-    align_run,
-    read_inputs,
-)
+from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.day_store import (
     digest,
     is_drawn,
@@ -29,13 +21,22 @@ from overlay.jobs.day_store import (
     save_failure,
     save_run,
 )
-from overlay.jobs.draw import DrawRequest, analyse, goals_for, placed_gauges
-from overlay.jobs.machine import machine_of
-from overlay.jobs.rpm import separate_by_sound
-from overlay.logs.model import Log
+from overlay.jobs.film import draw_alone
 from overlay.motion.model import MotionSignal
 from overlay.runs.marks import late_launch
 from overlay.runs.model import SplitGoal
+from overlay.scene import Cell, Style, scene_of
+from overlay.session import (
+    AlignedRun,
+    RunAnalysis,
+    RunInputs,
+    RunOptions,
+    align,
+    analyse,
+    correct,
+    load,
+    machine_of,
+)
 from overlay.sheet import DaySheet, Run
 
 ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
@@ -151,30 +152,35 @@ def clip_path(folder: Path, name: str) -> Path:
 
 def goals_of(sheet: DaySheet) -> tuple[SplitGoal, ...]:
     """The sheet's goals, or the usual ones in its unit."""
-    return goals_for(DrawRequest(units=sheet.report.speed_unit, splits=sheet.report.splits))
+    return style_of(sheet).goals
 
 
-def request_of(sheet: DaySheet, run: Run) -> DrawRequest:
-    """How the sheet wants a run drawn."""
-    names = [build.name for build in sheet.builds]
-    return DrawRequest(
-        units=sheet.report.speed_unit,
-        splits=tuple(goal.label for goal in goals_of(sheet)),
+def style_of(sheet: DaySheet) -> Style:
+    """How the sheet wants its films to look."""
+    return Style(units=sheet.report.speed_unit, splits=sheet.report.splits)
+
+
+def options_of(sheet: DaySheet, run: Run) -> RunOptions:
+    """What the sheet knows of a run."""
+    return RunOptions(
         same_clock=run.same_clock,
         offset_s=run.offset_s,
         columns=run.column_map,
-        name=run.name,
-        hue=build_hue(names.index(run.build) % 4),
         machine=machine_of(sheet, run.build),
         rpm_from_sound=sheet.vehicle.strokes is not None,  # used where no log has the revs
     )
 
 
+def hue_of(sheet: DaySheet, build: str) -> Color:
+    """The colour of a build."""
+    return build_hue([one.name for one in sheet.builds].index(build) % 4)
+
+
 def clip_key(sheet: DaySheet, name: str) -> str:
     """Digest of all that a finished clip depends on."""
     run = _said(sheet, name)
-    request = asdict(request_of(sheet, run))
-    return digest(run_key(sheet, run, goals_of(sheet)), request)
+    parts = [asdict(options_of(sheet, run)), asdict(style_of(sheet)), hue_of(sheet, run.build)]
+    return digest(run_key(sheet, run, goals_of(sheet)), parts, run.name)
 
 
 def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> tuple[RunInputs, float]:
@@ -183,23 +189,16 @@ def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> tuple[RunInputs, float
     A run out of a longer clip is cut out first.
     """
     logs = [sheet.file(name) for name in run.logs]
+    options = options_of(sheet, run)
     if run.window_s is None:
-        return read_inputs(sheet.file(run.clip), logs, columns=run.column_map), 0.0
+        return load(sheet.file(run.clip), logs, options), 0.0
     from overlay.render.cut import cut_clip
 
     source = sheet.file(run.clip)
     suffix = source.suffix.lower()
     part = folder / KEPT / f"{run.name}-part{suffix if suffix in ('.mp4', '.mov') else '.mkv'}"
     start_s = cut_clip(source, part, from_s=run.window_s[0], to_s=run.window_s[1])
-    inputs = read_inputs(part, logs, columns=run.column_map)
-    moved = {id(log): _moved(log, -start_s) for log in inputs.logs}
-    cut = replace(
-        inputs,
-        logs=tuple(moved[id(log)] for log in inputs.logs),
-        speed_log=moved[id(inputs.speed_log)],
-        rpm_log=None if inputs.rpm_log is None else moved[id(inputs.rpm_log)],
-    )
-    return cut, start_s
+    return load(part, logs, options).on_part_from(start_s), start_s
 
 
 def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
@@ -213,11 +212,10 @@ def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
         AlignedRun(inputs, motion, run.alignment),
         run.kinematics,
         run.launch,
-        run.splits,
-        run.marks,
         run.rpm,
-        machine_of(sheet, run.build).driveline,
         rpm_from_sound=run.rpm is not None and inputs.rpm_log is None,
+        splits=run.splits,
+        marks=run.marks,
     )
 
 
@@ -233,14 +231,9 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     said = _said(sheet, task.name)
     inputs, start_s = inputs_of(sheet, said, folder)
     share = ALIGNED if task.clips else 1.0
-    machine = machine_of(sheet, said.build)
-    aligned = align_run(
-        inputs,
-        same_clock=said.same_clock,
-        progress=lambda stage, done: tell(share * done),
-    )
-    aligned = separate_by_sound(aligned, cylinders=machine.cylinders, strokes=machine.strokes)
-    run = as_day_run(said.name, said.build, analyse(aligned, request_of(sheet, said)))
+    aligned = align(inputs, progress=lambda stage, done: tell(share * done))
+    found = analyse(correct(aligned), goals_of(sheet))
+    run = as_day_run(said.name, said.build, found)
     if said.signal_s is not None and run.launch is not None:
         late = late_launch(run.launch, said.signal_s - start_s)
         run = run if late is None else replace(run, marks=(late, *run.marks))
@@ -250,20 +243,16 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
 
 
 def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
-    from overlay.render import draw_clip
+    from overlay.render import EncodeOptions
 
     sheet, folder = task.sheet, Path(task.folder)
-    request = request_of(sheet, _said(sheet, run.name))
-    analysis = analysis_of(sheet, run, folder)
     target, key = clip_path(folder, run.name), clip_key(sheet, run.name)
-    gauges, imprint = placed_gauges(analysis, request)
-    draw_clip(
-        analysis.clip,
-        gauges.layers,
+    cell = Cell(analysis_of(sheet, run, folder), run.name, hue_of(sheet, run.build))
+    draw_alone(
+        scene_of([cell], style_of(sheet)),
         target,
-        options=replace(request.encode_options(), threads=task.threads),
+        EncodeOptions(threads=task.threads),
         progress=lambda told: tell(ALIGNED + (1 - ALIGNED) * told.share),
-        metadata={"comment": imprint.to_text()},
     )
     note_drawn(target, _note(folder, run.name), key)
 
@@ -287,9 +276,3 @@ def _said(sheet: DaySheet, name: str) -> Run:
     if run is None:
         raise ValueError(f"no run {name}")
     return run
-
-
-def _moved(log: Log, by_s: float) -> Log:
-    """A log on the clock of a clip that starts elsewhere."""
-    channels: dict[str, Any] = {name: s.shifted(by_s) for name, s in log.channels.items()}
-    return replace(log, channels=channels)

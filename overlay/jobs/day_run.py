@@ -8,7 +8,6 @@ from pathlib import Path
 from overlay.compare.day import DayRun, compare_day
 from overlay.compare.day_power import powers_of
 from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
-from overlay.gauges.palette import build_hue
 from overlay.jobs.day_one import (
     KEPT,
     RunOutcome,
@@ -16,17 +15,19 @@ from overlay.jobs.day_one import (
     analysis_of,
     clip_key,
     do_run,
+    hue_of,
     is_clip_done,
     kept_failure,
     kept_run,
-    request_of,
+    style_of,
 )
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
-from overlay.jobs.machine import machine_of
+from overlay.jobs.film import compose
 from overlay.jobs.parallel import cores, in_parallel
-from overlay.jobs.progress import Progress, silent
 from overlay.jobs.sheet_runs import sheet_path
+from overlay.progress import Progress, silent
 from overlay.report.results import DayResults
+from overlay.scene import Cell, scene_of
 from overlay.sheet import DaySheet, load_sheet
 
 FOLDER = "day-results"
@@ -250,8 +251,6 @@ def _pair(
     results: DayResults, folder: Path, builds: tuple[str, str], progress: Progress
 ) -> tuple[Path | None, bool]:
     """The best counted run of each of two builds side by side; whether it was drawn now."""
-    from overlay.jobs.pair import pair_analysed
-
     sheet = results.sheet
     best = [results.day.best(build) for build in builds]
     names = [name for name in best if name is not None]
@@ -263,19 +262,14 @@ def _pair(
     if is_drawn(target, note, key):
         return target, False
     runs = {run.name: run for run in results.runs}
-    analyses = [analysis_of(sheet, runs[name], folder) for name in names]
-    order = [build.name for build in sheet.builds]
-    hues = [build_hue(order.index(build) % 4) for build in builds]
-    said = sheet.run(names[0])
-    assert said is not None
-    pair_analysed(
-        (analyses[0], analyses[1]),
-        (names[0], names[1]),
+    cells = [
+        Cell(analysis_of(sheet, runs[name], folder), name, hue_of(sheet, build))
+        for name, build in zip(names, builds, strict=True)
+    ]
+    compose(
+        scene_of(cells, style_of(sheet), "side by side"),
         target,
-        replace(request_of(sheet, said), name=""),
-        hues=(hues[0], hues[1]),
-        machines=(machine_of(sheet, builds[0]), machine_of(sheet, builds[1])),
-        progress=progress,
+        progress=lambda told: progress(f"pairing {target.name}", told.share),
     )
     note_drawn(target, note, key)
     return target, True

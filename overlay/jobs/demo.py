@@ -14,21 +14,27 @@ from overlay.demo.scenario import BUILDS, STOCK_LIMIT_RPM, RunPlan, plan_day
 from overlay.demo.truth import RunTruth
 from overlay.engine.driveline import Driveline
 from overlay.errors import OutputError, UndeterminedError
-from overlay.gauges.palette import build_hue
-from overlay.jobs.analyse import RunAnalysis, align_run, read_inputs
+from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.day_one import as_day_run
-from overlay.jobs.draw import DrawRequest, draw_aligned
-from overlay.jobs.machine import Machine
-from overlay.jobs.pair import pair_analysed
+from overlay.jobs.film import compose, draw_alone
 from overlay.jobs.parallel import in_parallel
-from overlay.jobs.progress import Progress, silent
 from overlay.jobs.verify import verify_clip
+from overlay.progress import Progress, silent
 from overlay.report.results import DayResults
+from overlay.scene import Cell, Style, scene_of
+from overlay.session import (
+    Machine,
+    RunAnalysis,
+    RunOptions,
+    align,
+    analyse,
+    correct,
+    load,
+)
 from overlay.sheet import load_sheet
 from overlay.verify import Verdict
 
-UNITS = "m/s"
-SPLITS = ("5 m/s", "10 m/s", "20 m", "60 m")
+STYLE = Style(units="m/s", splits=("5 m/s", "10 m/s", "20 m", "60 m"))
 FILMED, ALIGNED, DRAWN = 0.5, 0.65, 0.88  # share of a run's time that is gone after each stage
 
 
@@ -115,14 +121,11 @@ def run_demo(
     best = [_best(runs, results, build.key) for build in BUILDS[:2]]
     pair_clip = place / "side-by-side.mp4"
     names = (best[0].truth.name, best[1].truth.name)
-    requests = [_request(one.truth) for one in best]
-    pair_analysed(
-        (best[0].run, best[1].run),
-        names,
+    cells = [Cell(one.run, one.truth.name, _hue(one.truth)) for one in best]
+    compose(
+        scene_of(cells, STYLE, "side by side"),
         pair_clip,
-        requests[0],
-        machines=(requests[0].machine, requests[1].machine),
-        progress=progress,
+        progress=lambda told: progress("setting side by side", told.share),
     )
     verdicts = verify_clip(pair_clip, progress=progress)
     return DemoResult(place, tuple(runs), pair_clip, names, verdicts, results)
@@ -140,32 +143,26 @@ def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> Demo
     plan, folder = task
     place = Path(folder)
     truth = film(plan, place, tell=lambda share: tell(FILMED * share))
-    inputs = read_inputs(place / truth.clip, (place / truth.speed_log, place / truth.revs_log))
-    aligned = align_run(inputs, same_clock=True)
+    logs = (place / truth.speed_log, place / truth.revs_log)
+    inputs = load(place / truth.clip, logs, RunOptions(same_clock=True, machine=_machine(truth)))
+    aligned = align(inputs)
     tell(ALIGNED)
     finished = place / f"{truth.name}-gauges.mp4"
-    report = draw_aligned(aligned, finished, _request(truth))
+    run = analyse(correct(aligned), STYLE.goals)
+    draw_alone(scene_of([Cell(run, truth.name, _hue(truth))], STYLE), finished)
     tell(DRAWN)
     (verdict,) = verify_clip(finished)
-    return DemoRun(truth, report.run, replace(verdict, name=truth.name))
+    return DemoRun(truth, run, replace(verdict, name=truth.name))
 
 
-def _request(truth: RunTruth) -> DrawRequest:
-    number = [build.key for build in BUILDS].index(truth.build)
-    vehicle = BUILDS[number].vehicle
-    circumference_m = 2 * math.pi * vehicle.tyre_radius_m
-    return DrawRequest(
-        units=UNITS,
-        splits=SPLITS,
-        same_clock=True,
-        name=truth.name,
-        hue=build_hue(number),
-        machine=Machine(
-            Driveline((vehicle.ratio,), circumference_m, vehicle.held_rpm),
-            vehicle.held_rpm,
-            STOCK_LIMIT_RPM,
-        ),
-    )
+def _hue(truth: RunTruth) -> Color:
+    return build_hue([build.key for build in BUILDS].index(truth.build))
+
+
+def _machine(truth: RunTruth) -> Machine:
+    vehicle = next(build for build in BUILDS if build.key == truth.build).vehicle
+    line = Driveline((vehicle.ratio,), 2 * math.pi * vehicle.tyre_radius_m, vehicle.held_rpm)
+    return Machine(line, vehicle.held_rpm, STOCK_LIMIT_RPM)
 
 
 def _best(runs: Sequence[DemoRun], results: DayResults, build: str) -> DemoRun:

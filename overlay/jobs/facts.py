@@ -11,8 +11,8 @@ import numpy as np
 from overlay.errors import InputError
 from overlay.files import require_file
 from overlay.footage.model import ClipFacts, LumaFrame
-from overlay.jobs.progress import Progress, silent
 from overlay.logs.model import Log
+from overlay.progress import Progress, silent
 
 LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml", ".fit", ".srt", ".vtt"}
 LONGEST_WATCHED_S = 900.0

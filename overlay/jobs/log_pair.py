@@ -89,8 +89,8 @@ def align_logs(
     MismatchError
         If one holds no speed, or they do not overlap in time on a shared clock.
     """
-    from overlay.jobs.analyse import columns_in
     from overlay.logs import read_log
+    from overlay.session.inputs import columns_in
 
     first, second = (read_log(p, columns=columns_in(p, columns)) for p in (reference, late))
     channel = next((name for name in (WHEEL_SPEED, SPEED, RPM) if name in first.channels), None)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from multiprocessing.connection import wait as wait_for
+from types import ModuleType
 from typing import Any, TypeVar
 
-from overlay.jobs.progress import Progress, silent
+from overlay.progress import Progress, silent
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -73,9 +76,10 @@ def in_parallel(
     shares = context.Array("i", len(items))
     pool = ProcessPoolExecutor(count, mp_context=context, initializer=_start, initargs=(shares,))
     try:
-        futures: list[Future[Result]] = [
-            pool.submit(_counted, task, item, index) for index, item in enumerate(items)
-        ]
+        with _no_main_module():
+            futures: list[Future[Result]] = [
+                pool.submit(_counted, task, item, index) for index, item in enumerate(items)
+            ]
         while wait(futures, timeout=POLL_S).not_done:
             for future in futures:
                 if future.done():
@@ -89,6 +93,20 @@ def in_parallel(
         raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _no_main_module() -> Iterator[None]:
+    """Let workers start without running the caller's script again.
+
+    A script needs no ``if __name__ == "__main__"`` then: what workers do lies in modules.
+    """
+    script = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = script
 
 
 def _counted(

@@ -4,39 +4,21 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from overlay.errors import TimetrueError, UsageError
-from overlay.jobs.machine import machine_of
-from overlay.jobs.progress import Progress, silent
+from overlay.jobs.film import FilmRun
+from overlay.progress import Progress, silent
 from overlay.sheet import DaySheet, Problem, Run, load_sheet
 
 if TYPE_CHECKING:
     from overlay.footage.model import ClipFacts
-    from overlay.jobs.pair import PairRun
     from overlay.logs.model import Log
 
 SHEET_NAME = "day.toml"
 Read = TypeVar("Read")
-
-
-@dataclass(frozen=True)
-class RunFiles:
-    """The files of one run, ready to open.
-
-    Attributes
-    ----------
-    clip : Path
-    logs : tuple of Path
-    columns : mapping or None
-        Column map for tables, see :func:`overlay.logs.read_log`.
-    """
-
-    clip: Path
-    logs: tuple[Path, ...]
-    columns: Mapping[str, str] | None
 
 
 def sheet_path(path: str | Path) -> Path:
@@ -44,69 +26,52 @@ def sheet_path(path: str | Path) -> Path:
     return Path(path) / SHEET_NAME if Path(path).is_dir() else Path(path)
 
 
-def run_files(sheet: DaySheet, name: str) -> RunFiles:
-    """Files of the run of that name.
-
-    Raises
-    ------
-    UsageError
-        If the sheet has no such run.
-    """
-    run = _named(sheet, name)
-    return RunFiles(sheet.file(run.clip), tuple(map(sheet.file, run.logs)), run.column_map)
-
-
-def paired_from_sheet(path: str | Path, names: Sequence[str]) -> tuple[PairRun, PairRun]:
-    """Two runs of a sheet to set side by side, each with its build's gearing and limits.
+def runs_from_sheet(
+    path: str | Path,
+    names: Sequence[str],
+    *,
+    ignore: tuple[tuple[float, float, float, float], ...] = (),
+) -> tuple[FilmRun, ...]:
+    """Runs of a sheet to show together, each with its build's gearing and limits.
 
     Parameters
     ----------
     path : path
         The sheet, or its folder.
     names : sequence of str
-        Names of two runs.
+        Names of runs, all different.
+    ignore : tuple of (x, y, w, h)
+        Parts of every clip left out when motion is measured, see
+        :class:`overlay.session.RunOptions`.
 
     Raises
     ------
     UsageError
-        If there are not two different names of runs, or a run cannot be used whole.
+        If a name is no run's, is named twice, or its run is part of a longer clip.
     SheetError
         If the sheet has problems.
     """
-    if len(names) != 2:
-        raise UsageError(f"pair with --sheet takes two names of runs; {len(names)} were given")
-    if names[0] == names[1]:
-        raise UsageError(f"{names[0]}: cannot be set beside itself; name two different runs")
     sheet = load_sheet(sheet_path(path))
-    first, second = (whole_run(sheet, name) for name in names)
-    return first, second
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            raise UsageError(f"{name}: is named twice; name different runs")
+    return tuple(_whole_run(sheet, name, ignore) for name in names)
 
 
-def whole_run(sheet: DaySheet, name: str) -> PairRun:
-    """A run of a sheet to set beside others, with its build's gearing and limits.
+def _whole_run(
+    sheet: DaySheet, name: str, ignore: tuple[tuple[float, float, float, float], ...]
+) -> FilmRun:
+    from overlay.jobs.day_one import options_of
 
-    Raises
-    ------
-    UsageError
-        If the sheet has no such run, or its run is part of a longer clip.
-    """
-    from overlay.jobs.pair import PairRun
-
-    run, files = _named(sheet, name), run_files(sheet, name)
+    run = _named(sheet, name)
     if run.window_s is not None:
         raise UsageError(
             f"{name}: is part of a longer clip; cut it out first, since whole clips are set "
             "side by side"
         )
-    return PairRun(
-        files.clip,
-        files.logs,
-        run.name,
-        run.same_clock,
-        run.offset_s,
-        files.columns,
-        machine_of(sheet, run.build),
-    )
+    logs = tuple(map(sheet.file, run.logs))
+    options = replace(options_of(sheet, run), ignore=ignore)
+    return FilmRun(sheet.file(run.clip), logs, run.name, options)
 
 
 def file_problems(sheet: DaySheet, *, progress: Progress = silent) -> tuple[Problem, ...]:
@@ -212,10 +177,4 @@ def _named(sheet: DaySheet, name: str) -> Run:
     raise UsageError(f"{sheet.path}: has no run {name!r}; {mend}")
 
 
-__all__ = [
-    "RunFiles",
-    "file_problems",
-    "paired_from_sheet",
-    "run_files",
-    "sheet_path",
-]
+__all__ = ["file_problems", "runs_from_sheet", "sheet_path"]

@@ -11,17 +11,11 @@ import numpy as np
 from overlay.errors import UndeterminedError
 from overlay.footage.model import ClipFacts, LumaFrame
 from overlay.gauges.imprint import Imprint
-from overlay.jobs.analyse import (
-    AlignedRun,
-    PixelBox,
-    analyse_run,
-    boxes_of,
-    measure_motion,
-    read_inputs,
-)
-from overlay.jobs.progress import Progress, silent, staged
 from overlay.motion.model import Box, MotionSignal
+from overlay.progress import Progress, silent, staged
 from overlay.series import Series
+from overlay.session import AlignedRun, RunOptions, correct, load, measure_motion
+from overlay.session.inputs import left_out
 from overlay.verify import Check, ReadBack, Verdict, check_motion, judge, read_finished
 from overlay.verify.finished import CELLS, CORNERS, Meter
 from overlay.verify.heard import check_sound
@@ -98,7 +92,7 @@ def verify_logs(
     *,
     same_clock: bool = False,
     columns: Mapping[str, str] | None = None,
-    ignore: Sequence[PixelBox] = (),
+    ignore: Sequence[tuple[float, float, float, float]] = (),
     progress: Progress = silent,
 ) -> tuple[Verdict, ...]:
     """Fit the lag on every other second of the footage and judge it on the seconds between.
@@ -113,15 +107,16 @@ def verify_logs(
     """
     from overlay.sync import estimate_offset
 
-    inputs = read_inputs(clip, logs, columns=columns)
-    motion = measure_motion(inputs.clip, ignore=ignore, progress=progress)
+    options = RunOptions(same_clock=same_clock, columns=columns, ignore=tuple(ignore))
+    inputs = load(clip, logs, options)
+    motion = measure_motion(inputs, progress=progress)
     fitted, held = halves(motion)
     alignment = estimate_offset(
         fitted, inputs.speed, same_clock=same_clock, extra_lag_s=inputs.speed_log.extra_lag_s
     )
     if not alignment.determined:
         raise UndeterminedError(f"{clip}: the lag cannot be determined: {alignment.reason}")
-    kinematics = analyse_run(AlignedRun(inputs, fitted, alignment), goals=()).kinematics
+    kinematics = correct(AlignedRun(inputs, fitted, alignment)).kinematics
     known = kinematics.known
     shown = Series(
         "speed_mps",
@@ -129,7 +124,7 @@ def verify_logs(
         kinematics.speed_mps[known],
         kinematics.speed_sigma_mps[known],
     )
-    boxes = boxes_of(ignore, inputs.clip.width, inputs.clip.height)
+    boxes = left_out(inputs)
     tell = staged(progress, "following corners")
     corners = motion_of_clip(inputs.clip, CORNERS, boxes, progress=tell)
     between = "on the seconds between those that the lag was fitted to"

@@ -15,45 +15,35 @@ if TYPE_CHECKING:
     from overlay.render.draw import draw_clip
     from overlay.render.encoder import EncodeOptions
     from overlay.render.join import join_clips
-    from overlay.render.layers import Layer, still_layer
     from overlay.render.marks import Caption, Mark, add_marks
     from overlay.render.output import RenderReport, comment_tag
-    from overlay.render.pair import PairSide, grid_clips, pair_clips
-    from overlay.render.panes import Geometry, PixelBox, grid_geometry, pair_geometry
     from overlay.render.pipeline import Progress
     from overlay.render.reel import make_reel
-    from overlay.render.slow import slow_clip, slowed_times
+    from overlay.render.slowed import slowed_times
     from overlay.render.source import even_size
     from overlay.render.stills import still
     from overlay.render.teaser import teaser_clip
+    from overlay.render.together import Side, compose_clips
 
 __all__ = [
     "Caption",
     "Card",
     "Cover",
     "EncodeOptions",
-    "Geometry",
-    "Layer",
     "Mark",
-    "PairSide",
-    "PixelBox",
     "Progress",
     "RenderReport",
+    "Side",
     "add_marks",
     "alpha_clip",
     "comment_tag",
+    "compose_clips",
     "draw_clip",
     "even_size",
-    "grid_clips",
-    "grid_geometry",
     "join_clips",
     "make_reel",
-    "pair_clips",
-    "pair_geometry",
-    "slow_clip",
     "slowed_times",
     "still",
-    "still_layer",
     "teaser_clip",
 ]
 
@@ -65,25 +55,17 @@ _HOMES = {
     "Card": "cards",
     "Cover": "covers",
     "EncodeOptions": "encoder",
-    "Geometry": "panes",
-    "Layer": "layers",
-    "PairSide": "pair",
-    "PixelBox": "panes",
+    "Side": "together",
     "Progress": "pipeline",
     "RenderReport": "output",
     "comment_tag": "output",
     "draw_clip": "draw",
     "even_size": "source",
-    "grid_clips": "pair",
-    "grid_geometry": "panes",
+    "compose_clips": "together",
     "join_clips": "join",
     "make_reel": "reel",
-    "pair_clips": "pair",
-    "pair_geometry": "panes",
-    "slow_clip": "slow",
-    "slowed_times": "slow",
+    "slowed_times": "slowed",
     "still": "stills",
-    "still_layer": "layers",
     "teaser_clip": "teaser",
 }
 

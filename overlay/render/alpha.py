@@ -13,10 +13,10 @@ from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.graph import nanoseconds
-from overlay.render.layers import Layer, require_inside
 from overlay.render.output import RenderReport, file_arguments
 from overlay.render.pipeline import Feed, OnProgress, run
 from overlay.render.source import even_size, facts_of, tick_of
+from overlay.scene.layers import Layer, require_inside
 
 # Encoder, what it is given, what layers are laid together in, and the name of that for `overlay`
 # (which mixes two transparencies rightly in 8 bits only; gauges have no more).

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from overlay.render.layers import Layer
+from overlay.scene.layers import Layer
 from overlay.timebase import FrameTimes
 
 _NANO = 1_000_000_000
@@ -77,7 +77,7 @@ def bands(layers: Sequence[Layer], height: int) -> list[Band]:
     Examples
     --------
     >>> import numpy as np
-    >>> from overlay.render.layers import still_layer
+    >>> from overlay.scene.layers import still_layer
     >>> tile = np.zeros((10, 4, 4), np.uint8)
     >>> layers = [still_layer(0, 60, tile), still_layer(0, 0, tile), still_layer(8, 66, tile)]
     >>> for band in bands(layers, 100):

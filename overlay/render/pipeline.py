@@ -19,8 +19,8 @@ import numpy as np
 
 from overlay.errors import EncoderError, OutputError
 from overlay.render.encoder import ffmpeg_path
-from overlay.render.layers import Layer, changes
 from overlay.render.picture_stream import picture_head, stream_head
+from overlay.scene.layers import Layer, changes
 from overlay.timebase import FloatArray
 
 _PIPE_BYTES = 1 << 20  # room for a gauge picture, so that writer and reader switch seldom

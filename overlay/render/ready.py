@@ -12,7 +12,6 @@ from overlay.footage.model import ClipFacts
 from overlay.render.covers import Cover, as_cover, cover_chain
 from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
 from overlay.render.graph import layer_chains, overlay_chain
-from overlay.render.layers import Layer, require_inside
 from overlay.render.source import (
     Streams,
     base_chain,
@@ -24,6 +23,7 @@ from overlay.render.source import (
     restamp,
     streams_of,
 )
+from overlay.scene.layers import Layer, require_inside
 
 
 @dataclass(frozen=True)

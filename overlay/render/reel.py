@@ -25,10 +25,8 @@ from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.cards import Card, card_picture
 from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
-from overlay.render.layers import Layer
 from overlay.render.loudness import brought_to
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.pair import output_rate
 from overlay.render.pipeline import Feed, OnProgress, Progress, run, stopping_on_terminate
 from overlay.render.source import (
     base_chain,
@@ -40,6 +38,8 @@ from overlay.render.source import (
     restamp,
     streams_of,
 )
+from overlay.render.together import output_rate
+from overlay.scene.layers import Layer
 
 Rgb = npt.NDArray[np.uint8]
 

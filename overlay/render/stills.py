@@ -13,7 +13,6 @@ from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.covers import Cover, as_cover, cover_chain
 from overlay.render.graph import layer_chains, overlay_chain
-from overlay.render.layers import Layer, require_inside
 from overlay.render.output import named
 from overlay.render.pipeline import Feed, run
 from overlay.render.source import (
@@ -25,6 +24,7 @@ from overlay.render.source import (
     restamp,
     streams_of,
 )
+from overlay.scene.layers import Layer, require_inside
 
 _SEEK_MARGIN_S = 2.0
 

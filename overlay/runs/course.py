@@ -23,12 +23,17 @@ NAN = float("nan")
 
 @dataclass(frozen=True)
 class SpeedAt:
-    """Speed at one instant; NaN where it is not known. Sigma includes the share of timing."""
+    """Motion at one instant; NaN where it is not known.
+
+    `sigma_mps` is the standard uncertainty of the speed with the share of the timing, and
+    `accel_sigma_mps2` that of the acceleration without it.
+    """
 
     speed_mps: float
     sigma_mps: float
     accel_mps2: float
     distance_m: float
+    accel_sigma_mps2: float = NAN
 
 
 @dataclass(frozen=True)
@@ -87,6 +92,7 @@ class Course:
         self._speed = np.where(k.known, k.speed_mps, np.nan).tolist()
         self._sigma = np.where(k.known, sigma, np.nan).tolist()
         self._accel = np.where(k.known, k.accel_mps2, np.nan).tolist()
+        self._accel_sigma = np.where(k.known, k.accel_sigma_mps2, np.nan).tolist()
         self._distance = np.where(k.known, k.distance_m, np.nan).tolist()
         self._rpm_step_s = rpm.median_step_s if rpm is not None and len(rpm) > 1 else NAN
         self._rpm_t = [] if rpm is None else rpm.t_s.tolist()
@@ -111,7 +117,13 @@ class Course:
             between(self._sigma),
             between(self._accel),
             between(self._distance),
+            between(self._accel_sigma),
         )
+
+    def held_s(self, since_launch_s: float) -> float:
+        """Footage time of an instant after launch, held at the end of the record."""
+        at_s = self.launch.at_s if self.launch else 0.0
+        return min(at_s + since_launch_s, float(self.kinematics.t_s[-1]))
 
     def from_launch_m(self, t_s: float) -> float:
         """Distance from launch in metres: 0 before it, NaN when not known."""
@@ -237,17 +249,11 @@ def gap_at(first: Course, second: Course, since_launch_s: float) -> GapAt:
     since_launch_s = min(since_launch_s, over)
     if since_launch_s <= 0:
         return GapAt(0.0, 0.0, 0.0)
-    gone = [c.from_launch_m(_own(c, since_launch_s)) for c in (first, second)]
+    gone = [c.from_launch_m(c.held_s(since_launch_s)) for c in (first, second)]
     common = min(gone)
     gap_s = second.reached_s(common) - first.reached_s(common)
     sigma = math.hypot(*(_crossing_sigma(c, common) for c in (first, second)))
     return GapAt(gap_s, gone[0] - gone[1], sigma)
-
-
-def _own(course: Course, since_launch_s: float) -> float:
-    """Footage time of an instant after launch, held at the end of the record."""
-    at_s = course.launch.at_s if course.launch else 0.0
-    return min(at_s + since_launch_s, float(course.kinematics.t_s[-1]))
 
 
 def _crossing_sigma(course: Course, distance_m: float) -> float:

@@ -43,7 +43,7 @@ def drawn(files: tuple[str, str], tmp_path_factory: pytest.TempPathFactory) -> P
     """The clip with its gauges, as draw makes it."""
     out = tmp_path_factory.mktemp("drawn") / "d.mp4"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("overlay.jobs.align_all.align_run", aligned)
+        patch.setattr("overlay.session.steps.measured", aligned)
         assert invoke(["draw", *files, "-o", str(out), *UNITS, *QUICK]) == 0
     return out
 
@@ -264,9 +264,9 @@ def test_commands__refuse_in_one_line(
 DRAW = """
 import sys
 from overlay.cli.main import invoke
-from overlay.jobs import align_all
+from overlay.session import steps
 from tests.jobs.known import aligned
-align_all.align_run = aligned
+steps.measured = aligned
 sys.exit(invoke(sys.argv[1:]))
 """
 

@@ -6,7 +6,6 @@ import pytest
 
 from overlay.errors import UsageError
 from overlay.gauges import (
-    accel_scale,
     distance_ticks,
     gap_scale,
     rpm_scale,
@@ -40,9 +39,11 @@ def test_speed_ticks__stand_at_the_speed_goals() -> None:
         SplitGoal("speed", speed_to_mps(20, "mph"), "20 mph"),
         SplitGoal("speed", speed_to_mps(60, "mph"), "60 mph"),
     ]
-    assert speed_ticks(goals, "mph", 20.0) == (
-        (speed_to_mps(20, "mph"), "20"),
-        (speed_to_mps(30, "mph"), "30"),
+    full = speed_to_mps(45, "mph")
+    ticks = speed_ticks(goals, "mph", full)
+    assert [text for _, text in ticks] == ["0", "20", "30", "45"]
+    assert [at for at, _ in ticks] == pytest.approx(
+        [0, *(g.value for g in (goals[2], goals[0])), full]
     )
 
 
@@ -53,8 +54,6 @@ def test_distance_ticks__keep_the_users_labels() -> None:
 
 def test_other_scales__hold_what_they_are_given() -> None:
     assert rpm_scale(3600.0) == 4000.0
-    assert rpm_scale(3600.0, 5000.0) == 6000.0
+    assert rpm_scale(3600.0, 5000.0) == 5500.0
     for gap in (0.1, -0.3, 0.9, 1.7):
         assert gap_scale(gap) >= abs(gap)
-    for accel in (0.5, -3.0, 8.0):
-        assert accel_scale(accel) >= abs(accel)

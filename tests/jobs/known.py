@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from overlay.jobs.analyse import AlignedRun, RunInputs
 from overlay.motion.model import MotionSignal
+from overlay.session import AlignedRun, RunInputs
 from overlay.sync.model import Alignment
 
 LAUNCH_S, ACCEL_MPS2 = 0.8, 4.0
@@ -33,7 +33,7 @@ def speed_log(path: Path, seconds: float, *, revs: bool = False) -> Path:
     return path
 
 
-def aligned(inputs: RunInputs, **_: object) -> AlignedRun:
+def aligned(inputs: RunInputs, *_: object) -> AlignedRun:
     """The alignment that a measurement would find."""
     times = inputs.clip.frame_times.seconds
     middle, span = (times[1:] + times[:-1]) / 2, np.diff(times)
@@ -62,4 +62,4 @@ def aligned(inputs: RunInputs, **_: object) -> AlignedRun:
 @pytest.fixture
 def known_alignment(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every command takes the known alignment."""
-    monkeypatch.setattr("overlay.jobs.align_all.align_run", aligned)
+    monkeypatch.setattr("overlay.session.steps.measured", aligned)

@@ -15,9 +15,9 @@ from overlay.demo.scenario import RunPlan, plan_day
 from overlay.demo.truth import RunTruth, truth_of
 from overlay.demo.vehicle import simulate
 from overlay.engine.driveline import Driveline
-from overlay.jobs.machine import machine_of
 from overlay.runs import find_launch, find_marks, parse_goal, smooth, splits
 from overlay.series import Series
+from overlay.session import machine_of
 from overlay.sheet import DaySheet, load_sheet
 
 # As the estimate and the onset of motion from a clip of the demo claim them; the soft start's part

@@ -12,17 +12,17 @@ import pytest
 
 from overlay.errors import InputError
 from overlay.jobs import align_all as job
-from overlay.jobs.align_all import AlignTask, align_all
-from overlay.jobs.analyse import read_inputs
+from overlay.jobs.align_all import align_all
 from overlay.jobs.parallel import in_parallel
+from overlay.session import RunInputs, load
 from overlay.sync.model import Alignment
 from tests.demo_runs import CLIPS
 
 
 @pytest.fixture(scope="module")
-def task() -> AlignTask:
+def task() -> RunInputs:
     logs = [CLIPS / "a1.gpx", CLIPS / "a1_revs.csv"]
-    return AlignTask(read_inputs(CLIPS / "a1.mp4", logs))
+    return load(CLIPS / "a1.mp4", logs)
 
 
 def numbers(alignment: Alignment) -> list[float]:
@@ -31,9 +31,9 @@ def numbers(alignment: Alignment) -> list[float]:
     return [x for part in (total, *channels) for x in part if x is not None]
 
 
-def test_align_all__apart_as_together(task: AlignTask, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_align_all__apart_as_together(task: RunInputs, monkeypatch: pytest.MonkeyPatch) -> None:
     shares: dict[str, list[float]] = {}
-    assert task.inputs.clip.duration_s > job.APART_FROM_S
+    assert task.clip.duration_s > job.APART_FROM_S
     (apart,) = align_all(
         [task], progress=lambda stage, share: shares.setdefault(stage, []).append(share)
     )
@@ -58,6 +58,29 @@ def process(_item: int, _tell: object) -> int:
 def test_in_parallel__apart_is_another_process_even_for_one() -> None:
     assert in_parallel(process, [0]) == [os.getpid()]
     assert in_parallel(process, [0], apart=True) != [os.getpid()]
+
+
+UNGUARDED = """
+import sys
+from overlay.jobs.parallel import in_parallel
+from tests.jobs.test_align_all import process
+print("begun")
+print(len(set(in_parallel(process, [0, 1], workers=2))) > 0)
+"""
+
+
+def test_in_parallel__a_script_needs_no_main_guard(tmp_path: Path) -> None:
+    script = tmp_path / "mine.py"
+    script.write_text(UNGUARDED)
+    root = Path(__file__).resolve().parents[2]
+    run = subprocess.run(
+        [sys.executable, script],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=os.environ | {"PYTHONPATH": str(root)},
+    )
+    assert run.stdout.split() == ["begun", "True"], run.stderr
 
 
 def told_and_asleep(folder: str, _tell: object) -> None:
@@ -135,10 +158,10 @@ def is_running(pid: int) -> bool:
     return state.stdout.strip()[:1] not in ("", "Z")
 
 
-def test_align_all__an_error_comes_through_whole(task: AlignTask, tmp_path: Path) -> None:
+def test_align_all__an_error_comes_through_whole(task: RunInputs, tmp_path: Path) -> None:
     clip = tmp_path / "gone.mp4"
     clip.write_bytes((CLIPS / "a1.mp4").read_bytes())
-    inputs = read_inputs(clip, [CLIPS / "a1.gpx"])
+    inputs = load(clip, [CLIPS / "a1.gpx"])
     clip.unlink()
     with pytest.raises(InputError, match=r"gone\.mp4"):
-        align_all([AlignTask(inputs)])
+        align_all([inputs])

@@ -92,7 +92,7 @@ def test_run_day__goes_on_after_an_interruption(done, monkeypatch):
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(day_one, "align_run", interrupted)
+        patched.setattr(day_one, "align", interrupted)
         assert invoke(["day", "run", str(folder), "--no-clips", "--workers", "1", "-q"]) == 130
     assert (results / KEPT / "a1.npz").read_bytes() == kept
     assert not list(results.rglob("*.part*"))

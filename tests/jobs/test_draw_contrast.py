@@ -8,12 +8,13 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from overlay.footage import luma_crops
+from overlay.footage import luma_crops, probe
 from overlay.gauges import GapBar, GapValues, layout_for
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, contrast, luma_709
 from overlay.gauges.plate import PLATE_ALPHA
-from overlay.jobs.draw import DrawRequest, draw_run, placed_gauges
-from overlay.render import PairSide, pair_clips, still_layer
+from overlay.jobs.film import FilmRun, draw_run
+from overlay.render import Side, compose_clips
+from overlay.scene import Cell, Style, geometry_of, scene_of, still_layer
 from tests.clips import make_clip
 from tests.jobs.known import known_alignment, speed_log
 
@@ -55,13 +56,13 @@ def test_finished_frames__text_contrast_in_every_gauge(
         video_filter=change or None,
     )
     log = speed_log(tmp_path / "a.csv", SECONDS, revs=True)
-    request = DrawRequest(
+    style = Style(
         units="m/s",
         splits=("2 m/s", "1 m"),
         gauges=("ribbon", "comb", "ladder", "accel", "strip"),
     )
-    run = draw_run(clip, [log], tmp_path / "b.mp4", request).run
-    layers = placed_gauges(run, request)[0].layers
+    run = draw_run(FilmRun(clip, (log,)), tmp_path / "b.mp4", style).run
+    (layers,) = scene_of([Cell(run)], style).layers
     assert len(layers) == 5
     boxes = [(layer.x, layer.y, layer.width, layer.height) for layer in layers]
     frame, crops = next(
@@ -100,8 +101,9 @@ def test_finished_pair__text_contrast_in_the_gap_bar(tmp_path: Path, footage: st
     gauge = GapBar(box.width, box.height, names=("stock", "drum"))
     meant = gauge.draw(GapValues(0.31, 2.4, 0.04)).copy()
     layer = still_layer(box.x, box.y, meant)
-    sides = PairSide(clip, 0.2), PairSide(clip, 0.2)
-    pair_clips(*sides, tmp_path / "b.mp4", common=[layer], lead_s=0.2, size=size)
+    geometry = geometry_of([probe(clip)] * 2, "side by side", size=size)
+    sides = Side(clip, 0.2), Side(clip, 0.2)
+    compose_clips(sides, geometry, tmp_path / "b.mp4", common=[layer], lead_s=0.2)
     place = (box.x, box.y, box.width, box.height)
     *_, (_, (shown,)) = luma_crops(tmp_path / "b.mp4", [place])
     check_contrast(meant, shown)

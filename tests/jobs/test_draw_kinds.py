@@ -11,7 +11,9 @@ import pytest
 
 from overlay.footage import luma_crops, probe
 from overlay.gauges.readback import read_ribbon
-from overlay.jobs.draw import DrawRequest, course_of, draw_run
+from overlay.jobs.film import FilmRun, draw_run
+from overlay.render import EncodeOptions
+from overlay.scene import Style
 from overlay.verify.finished import imprint_of
 from tests.clips import make_clip, run_ffmpeg
 from tests.jobs.known import known_alignment, speed_log
@@ -36,9 +38,9 @@ KINDS: dict[str, dict[str, Any]] = {
 
 def check(source: Path, log: Path, target: Path, **more: Any) -> None:
     """Every frame once at its time, and its ribbon within 0.5 % of full scale of what is meant."""
-    request = DrawRequest(units="m/s", splits=("2 m/s", "1 m"), codec="auto", **more)
-    run = draw_run(source, [log], target, request).run
-    course = course_of(run)
+    style = Style(units="m/s", splits=("2 m/s", "1 m"))
+    encoder = EncodeOptions(codec="auto", **more)
+    course = draw_run(FilmRun(source, (log,)), target, style, encoder=encoder).run.course
     facts, made = probe(source), probe(target)
     assert np.allclose(made.frame_times.seconds, facts.frame_times.seconds, atol=1e-4)
     imprint = imprint_of(target)
@@ -102,10 +104,10 @@ def test_draw__file_cut_off_is_used_to_the_cut(tmp_path: Path) -> None:
     )
     source = tmp_path / "a.mp4"
     source.write_bytes(whole.read_bytes()[: whole.stat().st_size * 6 // 10])
-    request = DrawRequest(units="m/s", splits=("1 m/s",))
     log = speed_log(tmp_path / "a.csv", 3)
-    report = draw_run(source, [log], tmp_path / "b.mp4", request)
-    assert any("cut off" in line for line in report.lines)
+    style = Style(units="m/s", splits=("1 m/s",))
+    report = draw_run(FilmRun(source, (log,)), tmp_path / "b.mp4", style)
+    assert any("cut off" in line for line in report.lines[0])
     assert 30 <= len(probe(tmp_path / "b.mp4").frame_times) < 90
 
 

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from overlay.cli.main import invoke
-from overlay.jobs.draw import DrawRequest, course_of, draw_run
+from overlay.jobs.film import FilmRun, draw_run
+from overlay.scene import Style
+from overlay.session import RunOptions
 from overlay.sync.model import Alignment
 from tests.clips import make_clip
 from tests.jobs import known
@@ -31,18 +33,19 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
 def test_given_offset__no_plus_minus_and_figures_that_add_up(
     files: tuple[str, str], tmp_path: Path
 ) -> None:
-    request = DrawRequest(units="m/s", splits=("2 m/s",), offset_s=GIVEN_S, same_clock=True)
-    report = draw_run(files[0], [files[1]], tmp_path / "b.mp4", request)
+    style = Style(units="m/s", splits=("2 m/s",))
+    run = FilmRun(files[0], (files[1],), options=RunOptions(same_clock=True, offset_s=GIVEN_S))
+    report = draw_run(run, tmp_path / "b.mp4", style)
     found = report.run.alignment
     assert found.total_offset_s == GIVEN_S and found.interval_s is None
     assert found.clock_offset_s is not None and found.readout_lag_s is not None
     assert found.clock_offset_s + found.readout_lag_s == pytest.approx(GIVEN_S, abs=1e-12)
     assert found.readout_lag_interval_s is None
     assert found.delay_s + found.smoothing_s == pytest.approx(GIVEN_S, abs=1e-12)
-    first = report.lines[0]
+    first = report.lines[0][0]
     assert "+1.100 s" in first and "as given" in first and "±" not in first
     # The gauge shows no fringe, since nothing says how sure the time is.
-    now = course_of(report.run).at(1.2)
+    now = report.run.course.at(1.2)
     assert math.isfinite(now.speed_mps) and math.isnan(now.sigma_mps)
 
 
@@ -61,10 +64,10 @@ def test_given_offset__uncorrected_on_the_same_clock(
     """The clock is known from --same-clock, whatever the picture tells of the lag."""
     from dataclasses import replace
 
-    def refused(inputs: known.RunInputs, **_: object) -> known.AlignedRun:
+    def refused(inputs: known.RunInputs, *_: object) -> known.AlignedRun:
         return replace(aligned(inputs), alignment=Alignment(False, reason="nothing moves"))
 
-    monkeypatch.setattr("overlay.jobs.align_all.align_run", refused)
+    monkeypatch.setattr("overlay.session.steps.measured", refused)
     out = str(tmp_path / "b.mp4")
     given = ["--offset", str(known.OFFSET_S), "--uncorrected", "-o", out]
     assert invoke(["draw", *files, "--same-clock", *given, *SPLITS]) == 0
@@ -77,11 +80,11 @@ def test_ladder__is_left_out_of_a_run_without_a_launch(tmp_path: Path) -> None:
     log = tmp_path / "a.csv"
     rows = "".join(f"{k / 10:.1f},{6 + 0.3 * math.sin(k / 5):.3f}\n" for k in range(40))
     log.write_text("t_s,speed (m/s)\n" + rows)
-    request = DrawRequest(units="m/s", splits=("7 m/s",))
-    report = draw_run(clip, [log], tmp_path / "b.mp4", request)
+    style = Style(units="m/s", splits=("7 m/s",))
+    report = draw_run(FilmRun(clip, (log,)), tmp_path / "b.mp4", style)
     assert report.run.launch is None
     from overlay.verify.finished import imprint_of
 
     imprint = imprint_of(tmp_path / "b.mp4")
     assert imprint is not None and len(imprint.boxes) == 1
-    assert any("ladder is left out: no launch" in line for line in report.lines)
+    assert any("ladder is left out: no launch" in line for line in report.lines[0])

@@ -9,8 +9,7 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.demo.day import day_sheet
 from overlay.errors import InputError, UsageError
-from overlay.jobs.grid import sides_from_sheet
-from overlay.jobs.sheet_runs import file_problems, paired_from_sheet, run_files
+from overlay.jobs.sheet_runs import file_problems, runs_from_sheet
 from overlay.sheet import SheetError, load_sheet
 
 CLIPS = Path(__file__).resolve().parents[2] / "demo_clips"
@@ -49,83 +48,71 @@ def change(folder, old, new):
 
 def test_pair__is_what_the_sheet_says(folder):
     for named in (folder, folder / "day.toml"):
-        first, second = paired_from_sheet(named, ("two", "one"))
+        first, second = runs_from_sheet(named, ("two", "one"))
         assert first.clip == folder / "b1.mp4"
         assert first.logs == (folder / "b1.nmea",)
-        assert (first.name, first.same_clock, first.offset_s) == ("two", True, None)
-        assert (second.name, second.same_clock, second.offset_s) == ("one", False, 1.25)
+        assert (first.name, first.options.same_clock, first.options.offset_s) == ("two", True, None)
+        assert (second.name, second.options.same_clock) == ("one", False)
+        assert second.logs == (folder / "a1.gpx", folder / "a1_revs.csv")
+        assert (second.options.offset_s, second.options.columns) == (1.25, None)
 
 
 def test_pair__each_side_has_the_gearing_and_limits_of_its_build(folder):
     text = (CLIPS / "day.toml").read_text()
     (folder / "day.toml").write_text(text)
-    first, second = paired_from_sheet(folder, ("a1", "b1"))
-    assert (first.machine.limiter_rpm, second.machine.limiter_rpm) == (3950.0, 5100.0)
-    for side in (first, second):
-        assert side.machine.driveline.ratios == (9.4,)
-        assert side.machine.stock_limit_rpm == 4000.0
+    machines = [run.options.machine for run in runs_from_sheet(folder, ("a1", "b1"))]
+    assert [one.limiter_rpm for one in machines] == [3950.0, 5100.0]
+    assert [one.driveline.ratios for one in machines] == [(9.4,), (9.4,)]
+    assert [one.stock_limit_rpm for one in machines] == [4000.0, 4000.0]
 
 
-def test_pair__sheet_draws_the_limiter_and_marks_from_gearing(folder, monkeypatch):
+@pytest.mark.parametrize("command", ["pair", "grid"])
+def test_together__sheet_draws_the_limiter_and_marks_from_gearing(folder, monkeypatch, command):
     """What reaches the drawing: the comb's limit and the driveline of each build."""
-    from overlay.jobs import pair as job
+    from overlay.jobs import film as job
 
     (folder / "day.toml").write_text((CLIPS / "day.toml").read_text())
-    seen = {}
+    seen = []
 
-    def analysed(one, request):
-        seen.setdefault("limits", []).append(request.machine.limiter_rpm)
-        return SimpleNamespace(machine=request.machine)
-
-    def drawn(runs, names, target, request, *, machines, **options):
-        seen["machines"] = machines
+    def drawn(cells, style, arrangement):
+        seen.extend(cell.options.machine for cell in cells)
         raise InputError("drawn enough")
 
-    monkeypatch.setattr(job, "align_all", lambda tasks, **more: [one.inputs for one in tasks])
+    monkeypatch.setattr(job, "align_all", lambda runs, **more: runs)
     monkeypatch.setattr(job, "require_determined", lambda one: None)
-    monkeypatch.setattr(job, "analyse", analysed)
-    monkeypatch.setattr(job, "pair_analysed", drawn)
-    code = invoke(["pair", "a1", "b1", "--sheet", str(folder), "-o", str(folder / "p.mp4"), "-q"])
+    monkeypatch.setattr(job, "correct", lambda one: one)
+    monkeypatch.setattr(job, "analyse", lambda one, goals: one)
+    monkeypatch.setattr(job, "Cell", lambda run, name: run)
+    monkeypatch.setattr(job, "scene_of", drawn)
+    code = invoke([command, "a1", "b1", "--sheet", str(folder), "-o", str(folder / "p.mp4"), "-q"])
     assert code == InputError.exit_code
-    assert seen["limits"] == [3950.0, 5100.0]
-    assert [m.driveline.ratios for m in seen["machines"]] == [(9.4,), (9.4,)]
-
-
-def test_grid__takes_each_builds_machine_from_the_sheet():
-    sides = sides_from_sheet(CLIPS, ["a1", "b1"])
-    machines = [side.machine for side in sides]
-    assert [m.limiter_rpm for m in machines] == [3950.0, 5100.0]  # as demo_clips/day.toml says
-    assert [m.driveline.ratios for m in machines] == [(9.4,), (9.4,)]
-    with pytest.raises(UsageError, match="named twice"):
-        sides_from_sheet(CLIPS, ["a1", "a1"])
+    assert [one.limiter_rpm for one in seen] == [3950.0, 5100.0]
+    assert [one.driveline.ratios for one in seen] == [(9.4,), (9.4,)]
 
 
 @pytest.mark.parametrize(
     ("names", "words"),
     [
-        (("one",), "two names"),
-        (("one", "one"), "two different runs"),
+        (("one", "one"), "named twice"),
         (("one", "tow"), "did you mean two"),
         (("one", "zzz"), "its runs are one, two"),
     ],
 )
 def test_pair__wrong_names_are_told(folder, names, words):
     with pytest.raises(UsageError, match=words):
-        paired_from_sheet(folder, names)
+        runs_from_sheet(folder, names)
 
 
 def test_pair__of_a_faulty_sheet_is_refused(folder):
     (folder / "day.toml").write_text(SHEET.replace('"b1.nmea"', '"b2.nmea"'))
     with pytest.raises(SheetError, match="did you mean"):
-        paired_from_sheet(folder, ("one", "two"))
+        runs_from_sheet(folder, ("one", "two"))
 
 
-def test_files__of_a_run(folder):
-    sheet = load_sheet(folder / "day.toml")
-    files = run_files(sheet, "one")
-    assert files.clip == folder / "a1.mp4"
-    assert files.logs == (folder / "a1.gpx", folder / "a1_revs.csv")
-    assert files.columns is None
+def test_pair__takes_two_names(folder, capsys):
+    words = ["pair", "one", "--sheet", str(folder), "-o", "p.mp4"]
+    assert invoke(words) == UsageError.exit_code
+    assert "two names" in capsys.readouterr().err
 
 
 def test_file_problems__none_in_good_files(folder):

@@ -163,9 +163,8 @@ def test_verify__a_clip_without_gauges_is_no_proof(capsys):
 def test_pair__two_runs_from_the_sheet_and_verified(tmp_path, capsys):
     out = tmp_path / "pair.mp4"
     sheet = str(Path(RUNS[0].clip).parent / "day.toml")
-    code = invoke(
-        ["pair", "a1", "b1", "--sheet", sheet, "-o", str(out), "-q", "--preset", "ultrafast"]
-    )
+    quick = ["--units", "m/s", "-q", "--preset", "ultrafast"]
+    code = invoke(["pair", "a1", "b1", "--sheet", sheet, "-o", str(out), *quick])
     assert code == 0
     capsys.readouterr()
     with av.open(str(out)) as made:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from overlay.render.layers import Layer, Picture
+from overlay.scene.layers import Layer, Picture
 
 BITS = 18
 SQUARE = 8

@@ -11,8 +11,8 @@ import pytest
 from overlay.errors import UsageError
 from overlay.footage import probe
 from overlay.render.alpha import alpha_clip
-from overlay.render.layers import Layer, still_layer
 from overlay.render.stills import still
+from overlay.scene.layers import Layer, still_layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import HEIGHT, PER_SECOND, WIDTH, code_layer, read, spell
 

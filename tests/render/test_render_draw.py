@@ -15,7 +15,7 @@ from overlay.footage import probe, read_sound
 from overlay.render.covers import Cover
 from overlay.render.draw import draw_clip
 from overlay.render.encoder import EncodeOptions
-from overlay.render.layers import Layer, still_layer
+from overlay.scene.layers import Layer, still_layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg, turn_clip
 from tests.render.codes import PER_SECOND, WIDTH, code_layer, frames, read, spell
 

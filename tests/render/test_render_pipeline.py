@@ -19,8 +19,8 @@ from overlay.errors import EncoderError, OutputError, TimetrueError
 from overlay.render import pipeline
 from overlay.render.draw import draw_clip
 from overlay.render.encoder import EncodeOptions, choose_encoder
-from overlay.render.layers import Layer, Picture
 from overlay.render.pipeline import Progress
+from overlay.scene.layers import Layer, Picture
 from tests.clips import make_clip
 from tests.disk import small_disk
 from tests.render.codes import code_layer
@@ -94,7 +94,7 @@ import signal, sys, time
 from pathlib import Path
 from overlay.render.draw import draw_clip
 from tests.render.codes import code_layer, spell
-from overlay.render.layers import Layer
+from overlay.scene.layers import Layer
 
 def slow(t):
     if t > 0.5:

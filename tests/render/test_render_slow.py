@@ -10,8 +10,9 @@ import pytest
 
 from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
+from overlay.render.draw import draw_clip
 from overlay.render.encoder import EncodeOptions
-from overlay.render.slow import slow_clip, slowed_times
+from overlay.render.slowed import slowed_times
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import PER_SECOND, code_layer, frames, read
 
@@ -40,7 +41,7 @@ def check(source: Path, target: Path, from_s: float, to_s: float, factor: int) -
 def test_slow__every_frame_at_its_slowed_time(tmp_path: Path, rate: str) -> None:
     source = make_clip(tmp_path / "a.mp4", size=SIZE, seconds=1, rate=rate, audio=2)
     slowed = slowed_times(probe(source), 0.3, 0.7, 4)
-    report = slow_clip(source, [code_layer()], slowed, tmp_path / "b.mp4", options=QUICK)
+    report = draw_clip(source, [code_layer()], tmp_path / "b.mp4", slowed=slowed, options=QUICK)
     check(source, tmp_path / "b.mp4", 0.3, 0.7, 4)
     made = probe(tmp_path / "b.mp4")
     assert made.duration_s == pytest.approx(report.duration_s, abs=0.05)
@@ -53,7 +54,7 @@ def test_slow__changing_rate_and_late_start(tmp_path: Path, rng: np.random.Gener
     grey = np.full((SIZE[1] * 3 // 2, SIZE[0]), 100, np.uint8)
     source = make_clip_of(tmp_path / "a.mp4", [grey] * 50, pts, time_base=Fraction(1, 90000))
     slowed = slowed_times(probe(source), 0.5, 1.0, 3)
-    slow_clip(source, [code_layer(keyed=True)], slowed, tmp_path / "b.mp4", options=QUICK)
+    draw_clip(source, [code_layer(keyed=True)], tmp_path / "b.mp4", slowed=slowed, options=QUICK)
     check(source, tmp_path / "b.mp4", 0.5, 1.0, 3)
 
 
@@ -61,7 +62,7 @@ def test_slow__changing_rate_and_late_start(tmp_path: Path, rng: np.random.Gener
 def test_slow__sound_keeps_its_pitch_and_its_place(tmp_path: Path, sound: str) -> None:
     source = make_clip(tmp_path / "a.mp4", size=SIZE, seconds=2, audio=1)
     slowed = slowed_times(probe(source), 0.5, 1.5, 2)
-    slow_clip(source, [], slowed, tmp_path / "b.mp4", sound=sound, options=QUICK)
+    draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, slowed_sound=sound, options=QUICK)
     heard = read_sound(tmp_path / "b.mp4", mono=True)
     assert heard is not None
 
@@ -85,7 +86,7 @@ def test_slow__sound_keeps_its_pitch_and_its_place(tmp_path: Path, sound: str) -
 def test_slow__to_the_very_end(tmp_path: Path) -> None:
     source = make_clip(tmp_path / "a.mp4", size=SIZE, seconds=1, rate=30, audio=1)
     slowed = slowed_times(probe(source), 0.0, 1.0, 2)
-    slow_clip(source, [], slowed, tmp_path / "b.mp4", options=QUICK)
+    draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, options=QUICK)
     made = probe(tmp_path / "b.mp4")
     assert len(made.frame_times) == 30
     assert made.frame_times.seconds[-1] == pytest.approx(58 / 30, abs=1e-3)
@@ -105,9 +106,9 @@ def test_slow__refuses_what_cannot_be(tmp_path: Path) -> None:
             slowed_times(facts, from_s, to_s, factor)
     slowed = slowed_times(facts, 0.2, 0.5, 2)
     with pytest.raises(UsageError, match="backwards"):
-        slow_clip(source, [], slowed, tmp_path / "b.mp4", sound="backwards")
+        draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, slowed_sound="backwards")
     with pytest.raises(OutputError, match="also an input"):
-        slow_clip(source, [], slowed, source)
+        draw_clip(source, [], source, slowed=slowed)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
 
 
@@ -122,7 +123,7 @@ def test_slow__sound_stays_with_its_picture(tmp_path: Path) -> None:
     run_ffmpeg("-f", "lavfi", "-i", f"testsrc2=s={SIZE[0]}x{SIZE[1]}:r=30:d=2",
                "-f", "lavfi", "-i", sound, "-c:v", "libx264", "-c:a", "aac", source)  # fmt: skip
     slowed = slowed_times(probe(source), 0.6, 1.1, 3)
-    slow_clip(source, [], slowed, tmp_path / "b.mp4", options=QUICK)
+    draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, options=QUICK)
     heard = read_sound(tmp_path / "b.mp4", mono=True)
     assert heard is not None
     loud = heard.t_s[np.abs(heard.samples.ravel()) > 0.1]

@@ -20,7 +20,7 @@ from overlay.gauges.ladder import Ladder
 from overlay.gauges.layout import Part, layout_for
 from overlay.gauges.ribbon import Ribbon
 from overlay.gauges.values import CombValues, GapValues, LadderValues, RibbonValues, RungState
-from overlay.render.layers import Layer
+from overlay.scene.layers import Layer
 
 WIDTH, HEIGHT = 1920, 1080
 LEAD_S = 2.0
@@ -85,11 +85,15 @@ def draw(source: str, target: str) -> None:
 
 
 def pair(source: str, target: str, rate_hz: str | None = None) -> None:
-    from overlay.render import PairSide, pair_clips
+    from overlay.footage import probe
+    from overlay.render import Side, compose_clips
+    from overlay.scene import geometry_of
 
-    a, b = (PairSide(source, LEAD_S, None, run_gauges(part)) for part in ("left", "right"))
+    facts = probe(source)
+    a, b = (Side(facts, LEAD_S, None, run_gauges(part)) for part in ("left", "right"))
     rate = None if rate_hz is None else Fraction(rate_hz)
-    pair_clips(a, b, target, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate)
+    geometry = geometry_of([facts, facts], "side by side")
+    compose_clips([a, b], geometry, target, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate)
 
 
 def export(source: str, target: str) -> None:

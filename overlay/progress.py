@@ -1,4 +1,4 @@
-"""How jobs tell how far they are."""
+"""How long work tells how far it is."""
 
 from __future__ import annotations
 

@@ -1,11 +1,14 @@
-"""What a job needs to know of the vehicle in one build: gearing, limits, engine."""
+"""What is known of the vehicle in one build: gearing, limits, engine."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from overlay.engine.driveline import Driveline
-from overlay.sheet import DaySheet
+from overlay.engine.driveline import Driveline, engine_rpm_at
+
+if TYPE_CHECKING:
+    from overlay.sheet import DaySheet
 
 
 @dataclass(frozen=True)
@@ -15,13 +18,13 @@ class Machine:
     Attributes
     ----------
     driveline : Driveline or None
-        Known where the sheet gives the gear ratios and the tyre.
+        Gear ratios and the driven wheel's circumference.
     limiter_rpm : float or None
         Where the ignition cuts or the governor holds.
     stock_limit_rpm : float or None
         Most that the maker allows the stock flywheel and rod.
     cylinders, strokes : int
-        The engine; one cylinder and four strokes unless the sheet says otherwise.
+        The engine; one cylinder and four strokes unless something else is known.
     """
 
     driveline: Driveline | None = None
@@ -36,7 +39,9 @@ class Machine:
         line = self.driveline
         if line is None or len(line.ratios) != 1:
             return None
-        return 60.0 * line.ratios[0] / line.circumference_m
+        import numpy as np
+
+        return float(engine_rpm_at(np.ones(1), line.ratios[0], line.circumference_m)[0])
 
 
 def machine_of(sheet: DaySheet, build: str) -> Machine:

@@ -6,14 +6,13 @@ import math
 from collections.abc import Callable, Hashable, Sequence
 
 from overlay.gauges.canvas import Rgba
+from overlay.gauges.layout import SAFE_SHARE, Box
 from overlay.gauges.palette import INK, QUIET_INK, Color
 from overlay.gauges.plate import plate
 from overlay.gauges.type import face, put_text
-from overlay.render.layers import Layer
+from overlay.scene.layers import Layer
 
 CAP_SHARE = 0.028  # of the picture's shorter side: legible at 360 px wide
-SAFE_SHARE = 0.05
-Box = tuple[int, int, int, int]
 
 
 def cap_for(width: int, height: int) -> float:

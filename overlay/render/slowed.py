@@ -1,30 +1,19 @@
-"""A section of a clip slowed down, with gauges that stay true to the pictures they stand on."""
+"""A section of a clip slowed down: when each frame is shown, and what becomes of the sound."""
 
 from __future__ import annotations
 
 import functools
 import math
-import os
 import subprocess
-import time
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover
-from overlay.render.encoder import EncodeOptions, ffmpeg_path
-from overlay.render.graph import nanoseconds
-from overlay.render.layers import Layer
-from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.pipeline import Feed, OnProgress, run
-from overlay.render.ready import make_ready, picture_graph
+from overlay.render.encoder import ffmpeg_path
 from overlay.render.sound import placed
-from overlay.render.source import color_arguments, tick_of
 from overlay.timebase import FrameTimes
 
 SOUNDS = ("stretched", "muted")
@@ -114,78 +103,7 @@ def slowed_times(facts: ClipFacts, from_s: float, to_s: float, factor: int) -> S
     return SlowedTimes(facts.frame_times, first, last, factor)
 
 
-def slow_clip(
-    source: ClipFacts | str | os.PathLike[str],
-    layers: Sequence[Layer],
-    slowed: SlowedTimes,
-    target: str | os.PathLike[str],
-    *,
-    sound: str = "stretched",
-    options: EncodeOptions | None = None,
-    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
-    progress: OnProgress | None = None,
-    metadata: Mapping[str, str] | None = None,
-) -> RenderReport:
-    """Write a clip with a section slowed down.
-
-    Each source frame appears once. No frame is invented: inside the section each stays on screen
-    `factor` times as long, with the layers as drawn for its own footage time.
-
-    Parameters
-    ----------
-    layers : sequence of Layer
-        On footage time, which runs slower inside the section.
-    slowed : SlowedTimes
-        From :func:`slowed_times`.
-    sound : str
-        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
-    """
-    started = time.monotonic()
-    options = options or EncodeOptions()
-    if sound not in SOUNDS:
-        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
-    ready = make_ready(source, layers, target, options)
-    facts, encoder, suffix = ready.facts, ready.encoder, ready.suffix
-    stamps = nanoseconds(slowed.shown)
-    graph = picture_graph(ready, layers, covers, moved=_moved(slowed))
-    audible = bool(options.sound and facts.audio_codec)
-    graph += _sound(facts, slowed, sound) if audible else []
-    after = ["-filter_complex", ";".join(graph), "-map", "[out]"]
-    after += ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"] if audible else []
-    tick = tick_of(facts.frame_times.time_base)
-    after += [*video_arguments(encoder, tick, suffix), *color_arguments(facts)]
-    after += file_arguments(suffix, facts.created_utc, metadata or {})
-    total_s = facts.duration_s + slowed.added_s
-    with written_whole(ready.final) as part:
-        outcome = run(
-            ["-copyts", "-i", named(facts.path)],
-            [Feed(layer, facts.frame_times.seconds, stamps) for layer in layers],
-            [*after, os.fspath(part.absolute())],
-            total_s=total_s,
-            progress=progress,
-        )
-    said = f"{sound} inside the slowed section" if audible else "none"
-    return RenderReport(
-        target=os.fspath(target),
-        width=ready.size[0],
-        height=ready.size[1],
-        frames=outcome.frames,
-        duration_s=total_s,
-        encoder=encoder.name,
-        pixel_format=encoder.pixel_format,
-        sound=said,
-        pictures=outcome.pictures,
-        elapsed_s=time.monotonic() - started,
-        notes=(*ready.notes, *encoder.notes, f"sound: {said}"),
-    )
-
-
-def _moved(slowed: SlowedTimes) -> str:
+def moved(slowed: SlowedTimes) -> str:
     """A filter that sets the footage's times to the slowed ones.
 
     Whole ticks throughout, so that a picture and its gauges meet exactly.
@@ -196,8 +114,14 @@ def _moved(slowed: SlowedTimes) -> str:
     return f"setpts='{since}+{slowed.factor - 1}*(clip({since},{start},{end})-{start})'"
 
 
-def _sound(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:
-    """The sound in three pieces, before, inside and after the section, put end to end."""
+def sound_chains(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:
+    """The sound in three pieces, before, inside and after the section, put end to end.
+
+    Parameters
+    ----------
+    sound : str
+        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
+    """
     times = facts.frame_times
     origin_s = float(int(times.pts[0]) * times.time_base)
     edges_s = (0.0, *slowed.edges_s, facts.duration_s)
@@ -253,4 +177,4 @@ def _has_filter(program: str, name: str) -> bool:
     return any(line.split()[1:2] == [name] for line in listed.stdout.splitlines())
 
 
-__all__ = ["SOUNDS", "SlowedTimes", "slow_clip", "slowed_times"]
+__all__ = ["SOUNDS", "SlowedTimes", "moved", "slowed_times", "sound_chains"]

@@ -41,6 +41,11 @@ class Layer:
     draw: Callable[[float], Picture]
     key: Callable[[float], Hashable] | None = None
 
+    @property
+    def box(self) -> tuple[int, int, int, int]:
+        """Place and size: x, y, w, h."""
+        return self.x, self.y, self.width, self.height
+
     def __post_init__(self) -> None:
         if self.width <= 0 or self.height <= 0:
             raise UsageError(f"a layer of {self.width}×{self.height} pixels: both must be positive")

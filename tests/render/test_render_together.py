@@ -1,4 +1,4 @@
-"""Two runs side by side: launches together, each picture and value on its own time."""
+"""Several runs in one picture: launches together, each picture and value on its own time."""
 
 from __future__ import annotations
 
@@ -12,15 +12,26 @@ import pytest
 from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
-from overlay.render.layers import Layer
-from overlay.render.pair import PairSide, grid_clips, output_rate, pair_clips
-from overlay.render.panes import grid_geometry, pair_geometry
+from overlay.render.together import Side, compose_clips, output_rate
+from overlay.scene import Geometry, PixelBox
+from overlay.scene.layers import Layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import HEIGHT, PER_SECOND, WIDTH, code_layer, frames, read, spell
 
 QUICK = EncodeOptions(preset="ultrafast", quality=12)
 WIDE, HIGH = 192, 128
-SIZE = (2 * WIDE, HIGH)
+
+
+def tiles(columns: int, rows: int = 1, count: int | None = None) -> Geometry:
+    """Cells that the coded clips fill whole."""
+    cells = tuple(
+        PixelBox(k % columns * WIDE, k // columns * HIGH, WIDE, HIGH)
+        for k in range(columns * rows if count is None else count)
+    )
+    return Geometry(columns * WIDE, rows * HIGH, cells, cells)
+
+
+PAIR = tiles(2)
 
 
 def coded_clip(path: Path, pts: Sequence[int], time_base: Fraction) -> Path:
@@ -67,7 +78,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("rate_a", "rate_b", "launch_a", "launch_b"), CASES)
-def test_pair__times(
+def test_together__times(
     tmp_path: Path, rate_a: Fraction, rate_b: Fraction, launch_a: float, launch_b: float
 ) -> None:
     a = even_clip(tmp_path / "a.mp4", rate_a, 3)
@@ -75,13 +86,12 @@ def test_pair__times(
     end_a = launch_a + 1.0
     layers_a, layers_b = [code_layer(0, 32)], [code_layer(WIDE, 32)]
     target = tmp_path / "c.mp4"
-    report = pair_clips(
-        PairSide(a, launch_a, end_a, layers_a),
-        PairSide(b, launch_b, None, layers_b),
+    report = compose_clips(
+        [Side(a, launch_a, end_a, layers_a), Side(b, launch_b, None, layers_b)],
+        PAIR,
         target,
         common=[since_launch_layer(96, 64)],
         lead_s=0.5,
-        size=SIZE,
         options=QUICK,
     )
     rate = output_rate([rate_a, rate_b])
@@ -107,13 +117,13 @@ def test_pair__times(
     assert held / PER_SECOND == pytest.approx(end_a, abs=float(1 / rate_a + 1 / rate))
 
 
-def test_pair__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Generator) -> None:
+def test_together__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Generator) -> None:
     pts = np.cumsum(rng.integers(1500, 5000, 330)).tolist()  # 17 to 55 ms
     a = coded_clip(tmp_path / "a.mp4", pts, Fraction(1, 90000))
     b = even_clip(tmp_path / "b.mp4", Fraction(30), 9)
-    pair_clips(
-        PairSide(a, 7.111, 8.2), PairSide(b, 6.503, 7.9), tmp_path / "c.mp4",
-        lead_s=0.3, size=SIZE, rate_hz=Fraction(60), options=QUICK,
+    compose_clips(
+        [Side(a, 7.111, 8.2), Side(b, 6.503, 7.9)], PAIR, tmp_path / "c.mp4",
+        lead_s=0.3, rate_hz=Fraction(60), options=QUICK,
     )  # fmt: skip
     luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
     check_side([read(p[:, :WIDE]) for p in luma], a, 6.811, 8.2, Fraction(60))
@@ -121,12 +131,12 @@ def test_pair__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Genera
 
 
 @pytest.mark.parametrize("suffix", [".ts", ".mkv", ".avi"])
-def test_pair__late_in_a_container(tmp_path: Path, suffix: str) -> None:
+def test_together__late_in_a_container(tmp_path: Path, suffix: str) -> None:
     plain = even_clip(tmp_path / "plain.mp4", Fraction(30), 9)
     a = tmp_path / f"a{suffix}"
     run_ffmpeg("-i", plain, "-c", "copy", a)
-    sides = PairSide(a, 6.5, 7.9), PairSide(plain, 6.503, 7.9)
-    pair_clips(*sides, tmp_path / "c.mp4", lead_s=0.3, size=SIZE, options=QUICK)
+    sides = Side(a, 6.5, 7.9), Side(plain, 6.503, 7.9)
+    compose_clips(sides, PAIR, tmp_path / "c.mp4", lead_s=0.3, options=QUICK)
     luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
     check_side([read(p[:, :WIDE]) for p in luma], a, 6.2, 7.9, Fraction(30))
     check_side([read(p[:, WIDE:]) for p in luma], plain, 6.203, 7.9, Fraction(30))
@@ -149,13 +159,13 @@ def onset_s(samples: np.ndarray, rate_hz: int) -> float:
 
 
 @pytest.mark.parametrize("delay_s", [0.0, 0.25])
-def test_pair__sound_of_both_starts_with_the_launch(tmp_path: Path, delay_s: float) -> None:
+def test_together__sound_of_both_starts_with_the_launch(tmp_path: Path, delay_s: float) -> None:
     clip = even_clip(tmp_path / "plain.mp4", Fraction(30), 4)
     a = with_tone(clip, tmp_path / "a.mp4", 1.0, 440)
     b = with_tone(clip, tmp_path / "b.mp4", 1.7, 550, delay_s=delay_s)
-    sides = PairSide(a, 1.0, 2.0), PairSide(b, 1.7, 3.0)
+    sides = Side(a, 1.0, 2.0), Side(b, 1.7, 3.0)
     target = tmp_path / "c.mp4"
-    report = pair_clips(*sides, target, lead_s=0.8, size=SIZE, options=QUICK)
+    report = compose_clips(sides, PAIR, target, lead_s=0.8, options=QUICK)
     assert report.sound == "both, panned left and right"
     sound = read_sound(target)
     assert sound is not None
@@ -174,28 +184,27 @@ def test_pair__sound_of_both_starts_with_the_launch(tmp_path: Path, delay_s: flo
     assert np.sqrt(np.mean(tail[:, 0] ** 2)) < 0.5 * np.sqrt(np.mean(tail[:, 1] ** 2))
 
 
-@pytest.mark.parametrize("wanted", ["a", "b", "none"])
-def test_pair__sound_of_one(tmp_path: Path, wanted: str) -> None:
+@pytest.mark.parametrize("wanted", [(0,), (1,), ()])
+def test_together__sound_of_one(tmp_path: Path, wanted: tuple[int, ...]) -> None:
     clip = even_clip(tmp_path / "plain.mp4", Fraction(25), 4)
     a = with_tone(clip, tmp_path / "a.mp4", 1.0, 440)
-    sides = PairSide(a, 1.0, 2.0), PairSide(clip, 1.0, 2.0)
-    report = pair_clips(*sides, tmp_path / "c.mp4", size=SIZE, sound=wanted, options=QUICK)
+    sides = Side(a, 1.0, 2.0), Side(clip, 1.0, 2.0)
+    report = compose_clips(sides, PAIR, tmp_path / "c.mp4", heard=wanted, options=QUICK)
     made = probe(tmp_path / "c.mp4")
-    assert (made.audio_codec is None) == (wanted != "a")
-    assert any("no sound" in note for note in report.notes) == (wanted == "b")
+    assert (made.audio_codec is None) == (wanted != (0,))
+    assert any("no sound" in note for note in report.notes) == (wanted == (1,))
     assert any("the lead is" in note for note in report.notes)
 
 
-def test_pair__stacked_turned_and_square(tmp_path: Path) -> None:
+def test_together__stacked_turned_and_square(tmp_path: Path) -> None:
     a = make_clip(tmp_path / "a.mp4", size=(320, 180), seconds=1.5, rotation=90)
     b = make_clip(tmp_path / "b.mp4", size=(320, 180), seconds=1.2, sar=Fraction(4, 3), audio=1)
-    sides = PairSide(a, 0.5), PairSide(b, 0.5)
-    report = pair_clips(
-        *sides, tmp_path / "c.mp4", arrangement="stacked", size=(200, 400), options=QUICK
-    )
+    sides = Side(a, 0.5), Side(b, 0.5)
+    cells = (PixelBox(0, 0, 200, 200), PixelBox(0, 200, 200, 200))
+    panes = (PixelBox(44, 0, 112, 200), PixelBox(0, 258, 200, 84))
+    geometry = Geometry(200, 400, cells, panes)
+    report = compose_clips(sides, geometry, tmp_path / "c.mp4", options=QUICK)
     assert (report.width, report.height) == (200, 400)
-    geometry = pair_geometry(probe(a), probe(b), "stacked", size=(200, 400))
-    assert [(p.width, p.height) for p in geometry.panes] == [(112, 200), (200, 84)]
     made = probe(tmp_path / "c.mp4")
     assert made.pixel_aspect == 1
     assert made.color_space == "bt709"
@@ -204,39 +213,36 @@ def test_pair__stacked_turned_and_square(tmp_path: Path) -> None:
     assert yuv[0, 100, 50:150].std() > 10
 
 
-def test_pair__refuses_what_cannot_be(tmp_path: Path) -> None:
+def test_together__refuses_what_cannot_be(tmp_path: Path) -> None:
     clip = even_clip(tmp_path / "a.mp4", Fraction(25), 1)
-    good = PairSide(clip, 0.5)
+    good = Side(clip, 0.5)
     target = tmp_path / "c.mp4"
     with pytest.raises(UsageError, match="outside the clip"):
-        pair_clips(good, PairSide(clip, 7.0), target)
+        compose_clips([good, Side(clip, 7.0)], PAIR, target)
     with pytest.raises(UsageError, match="before its launch"):
-        pair_clips(good, PairSide(clip, 0.5, 0.2), target)
-    with pytest.raises(UsageError, match="arrangement"):
-        pair_clips(good, good, target, arrangement="heaped")
-    with pytest.raises(UsageError, match="sound"):
-        pair_clips(good, good, target, sound="loud")
+        compose_clips([good, Side(clip, 0.5, 0.2)], PAIR, target)
+    with pytest.raises(UsageError, match="counted from 0"):
+        compose_clips([good, good], PAIR, target, heard=[2])
     with pytest.raises(UsageError, match="reaches to"):
-        pair_clips(good, good, target, size=SIZE, common=[code_layer(300, 0)])
+        compose_clips([good, good], PAIR, target, common=[code_layer(300, 0)])
     with pytest.raises(OutputError, match="never changed"):
-        pair_clips(good, good, clip)
+        compose_clips([good, good], PAIR, clip)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
 
 
 @pytest.mark.parametrize("count", [3, 4])
-def test_grid__every_side_on_its_own_time(tmp_path: Path, count: int) -> None:
+def test_together__of_several_every_side_on_its_own_time(tmp_path: Path, count: int) -> None:
     rates = [Fraction(30), Fraction(25), Fraction(30000, 1001), Fraction(50)][:count]
     clips = [even_clip(tmp_path / f"{i}.mp4", rate, 2.5) for i, rate in enumerate(rates)]
     launches = [0.7, 1.01, 0.512, 0.9][:count]
-    size = (2 * WIDE, 2 * HIGH)
-    geometry = grid_geometry([probe(clip) for clip in clips], size=size)
+    geometry = tiles(2, 2, count)
     sides = [
-        PairSide(clip, launch, launch + 0.8, [code_layer(cell.x, cell.y + 32)])
+        Side(clip, launch, launch + 0.8, [code_layer(cell.x, cell.y + 32)])
         for clip, launch, cell in zip(clips, launches, geometry.cells, strict=True)
     ]
     target = tmp_path / "c.mp4"
-    report = grid_clips(sides, target, lead_s=0.4, size=size, options=QUICK)
-    assert (report.width, report.height) == size
+    report = compose_clips(sides, geometry, target, lead_s=0.4, options=QUICK)
+    assert (report.width, report.height) == geometry.size
     luma = [yuv[0] for _, yuv in frames(target)]
     rate = output_rate(rates)
     for clip, launch, cell in zip(clips, launches, geometry.cells, strict=True):
@@ -247,15 +253,7 @@ def test_grid__every_side_on_its_own_time(tmp_path: Path, count: int) -> None:
         np.testing.assert_allclose(drawn, due, atol=1e-4)
 
 
-def test_grid__refuses_what_cannot_be(tmp_path: Path) -> None:
-    clip = even_clip(tmp_path / "a.mp4", Fraction(25), 1)
-    with pytest.raises(UsageError, match="two to four"):
-        grid_clips([PairSide(clip, 0.5)] * 5, tmp_path / "c.mp4")
-    with pytest.raises(UsageError, match="counted from 0"):
-        grid_clips([PairSide(clip, 0.5)] * 3, tmp_path / "c.mp4", sound=[3])
-
-
-def test_pair__patches_keep_their_colours(tmp_path: Path) -> None:
+def test_together__patches_keep_their_colours(tmp_path: Path) -> None:
     """Codes of BT.709 primaries at 75 %, by ITU-R BT.709-6 item 3; none is near the gauges."""
     codes = [(180, 128, 128), (63, 102, 212), (172, 41, 26), (51, 212, 120)]
     picture = np.full((3, HIGH, WIDE), 128, np.uint8)
@@ -266,10 +264,10 @@ def test_pair__patches_keep_their_colours(tmp_path: Path) -> None:
     source = make_clip_of(
         tmp_path / "a.mp4", [planar] * 30, range(30), time_base=Fraction(1, 30), options=exact
     )
-    sides = PairSide(source, 0.5), PairSide(source, 0.4)
+    sides = Side(source, 0.5), Side(source, 0.4)
     layers = [code_layer(48, 0), code_layer(240, 64)]
     target = tmp_path / "c.mp4"
-    pair_clips(*sides, target, common=layers, lead_s=0.3, size=SIZE, options=EncodeOptions())
+    compose_clips(sides, PAIR, target, common=layers, lead_s=0.3, options=EncodeOptions())
     assert probe(target).color_space == "bt709"
     _, yuv = frames(target)[12]
     for left in (0, WIDE):
@@ -279,16 +277,16 @@ def test_pair__patches_keep_their_colours(tmp_path: Path) -> None:
             np.testing.assert_allclose(found, code, atol=2.0)
 
 
-def test_grid__sound_of_all_starts_with_the_launch(tmp_path: Path) -> None:
+def test_together__of_several_sound_of_all_starts_with_the_launch(tmp_path: Path) -> None:
     clip = even_clip(tmp_path / "plain.mp4", Fraction(30), 3)
     launches = (1.0, 1.7, 0.9)
     clips = [
         with_tone(clip, tmp_path / f"{index}.mp4", launch_s, 440 + 100 * index)
         for index, launch_s in enumerate(launches)
     ]
-    sides = [PairSide(one, at_s, at_s + 1) for one, at_s in zip(clips, launches, strict=True)]
+    sides = [Side(one, at_s, at_s + 1) for one, at_s in zip(clips, launches, strict=True)]
     target = tmp_path / "c.mp4"
-    grid_clips(sides, target, lead_s=0.8, size=(2 * WIDE, 2 * HIGH), options=QUICK)
+    compose_clips(sides, tiles(2, 2, 3), target, lead_s=0.8, options=QUICK)
     sound = read_sound(target)
     assert sound is not None
     late_s = [onset_s(sound.samples[:, channel], sound.rate_hz) - 0.8 for channel in (0, 1)]

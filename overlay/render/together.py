@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -17,9 +17,7 @@ from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
 from overlay.render.graph import layer_chains, overlay_chain
-from overlay.render.layers import Layer, require_inside
 from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.panes import Geometry, grid_geometry, pair_geometry
 from overlay.render.pipeline import Feed, OnProgress, run
 from overlay.render.sound import mixed, placed
 from overlay.render.source import (
@@ -31,8 +29,9 @@ from overlay.render.source import (
     restamp,
     streams_of,
 )
+from overlay.scene.arrangement import Geometry
+from overlay.scene.layers import Layer, require_inside
 
-SOUNDS = ("both", "a", "b", "none")
 _SEEK_MARGIN_S = 2.0
 _MICRO = 1_000_000
 _FASTEST_HZ = 60
@@ -44,7 +43,7 @@ _GROUND = "0x101214"
 
 
 @dataclass(frozen=True, eq=False)
-class PairSide:
+class Side:
     """One run of a split-screen.
 
     Attributes
@@ -84,120 +83,57 @@ class _Timeline:
         return float(self.frames / self.rate_hz)
 
 
-def pair_clips(
-    a: PairSide,
-    b: PairSide,
+def compose_clips(
+    sides: Sequence[Side],
+    geometry: Geometry,
     target: str | os.PathLike[str],
     *,
-    arrangement: str = "side by side",
     common: Sequence[Layer] = (),
     lead_s: float = 2.0,
-    size: tuple[int, int] | None = None,
     rate_hz: Fraction | None = None,
-    sound: str = "both",
+    heard: Sequence[int] | None = None,
     options: EncodeOptions | None = None,
     progress: OnProgress | None = None,
     metadata: Mapping[str, str] | None = None,
 ) -> RenderReport:
-    """Write two runs as one picture, aligned at their launches.
+    """Write several runs as one picture, aligned at their launches.
 
     Output frame n stands at ``n / rate - lead`` seconds after launch. Each side shows the frame
     nearest to that instant, at most half an output frame away wherever the source has one; its
     layers are drawn for exactly that instant. A side that is over holds its last picture until
-    the other is over too.
+    the longest is over.
 
     Parameters
     ----------
-    a, b : PairSide
-        Left and right, or top and bottom.
+    sides : sequence of Side
+        In reading order.
+    geometry : Geometry
+        Where each stands, from :func:`overlay.scene.geometry_of`.
     target : path
         ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
-    arrangement : str
-        ``side by side`` or ``stacked``; see :func:`overlay.render.panes.pair_geometry`.
     common : sequence of Layer
         Laid on last and drawn on time since launch, in seconds (negative before).
     lead_s : float
         Seconds before launch; less where a clip starts later, which is said.
-    size : (int, int) or None
-        Pixels of the finished picture; None: chosen by the arrangement.
     rate_hz : Fraction or None
-        Frames a second; None: the higher of the two, at most 60.
-    sound : str
-        ``both`` (panned left and right), ``a``, ``b`` or ``none``.
+        Frames a second; None: the highest of the clips', at most 60.
+    heard : sequence of int or None
+        Which sides are heard, by index; None: all, panned from left to right.
 
     Raises
     ------
     InputError, UsageError, OutputError, EncoderError
         As their messages say; then nothing is left of the target.
     """
-    if sound not in SOUNDS:
-        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
-    heard = {"both": (0, 1), "a": (0,), "b": (1,), "none": ()}[sound]
-
-    def arranged(facts: Sequence[ClipFacts]) -> Geometry:
-        return pair_geometry(facts[0], facts[1], arrangement, size=size)
-
-    return _compose(
-        (a, b), arranged, target, common, lead_s, rate_hz, heard, options, progress, metadata
-    )
-
-
-def grid_clips(
-    sides: Sequence[PairSide],
-    target: str | os.PathLike[str],
-    *,
-    common: Sequence[Layer] = (),
-    lead_s: float = 2.0,
-    size: tuple[int, int] | None = None,
-    rate_hz: Fraction | None = None,
-    sound: Sequence[int] | None = None,
-    options: EncodeOptions | None = None,
-    progress: OnProgress | None = None,
-    metadata: Mapping[str, str] | None = None,
-) -> RenderReport:
-    """Write two to four runs in a grid of two columns, aligned at their launches.
-
-    Parameters
-    ----------
-    sides : sequence of PairSide
-        In reading order.
-    sound : sequence of int or None
-        Which sides are heard, by index; None: all, panned from left to right.
-
-    Other parameters, times and errors are those of :func:`pair_clips`.
-    """
-
-    def arranged(facts: Sequence[ClipFacts]) -> Geometry:
-        return grid_geometry(facts, size=size)
-
-    heard = tuple(range(len(sides))) if sound is None else tuple(sound)
-    if any(not 0 <= index < len(sides) for index in heard):
-        raise UsageError(f"sound of sides {heard}: there are {len(sides)}, counted from 0")
-    return _compose(
-        sides, arranged, target, common, lead_s, rate_hz, heard, options, progress, metadata
-    )
-
-
-def _compose(
-    sides: Sequence[PairSide],
-    arranged: Callable[[Sequence[ClipFacts]], Geometry],
-    target: str | os.PathLike[str],
-    common: Sequence[Layer],
-    lead_s: float,
-    rate_hz: Fraction | None,
-    heard: Sequence[int],
-    options: EncodeOptions | None,
-    progress: OnProgress | None,
-    metadata: Mapping[str, str] | None,
-) -> RenderReport:
-    """Check everything, then write several runs as one picture."""
     started = time.monotonic()
     options = options or EncodeOptions()
+    heard = tuple(range(len(sides))) if heard is None else tuple(heard)
+    if any(not 0 <= index < len(sides) for index in heard):
+        raise UsageError(f"sound of sides {heard}: there are {len(sides)}, counted from 0")
     final = Path(target)
     suffix = container_of(final)
     facts = [facts_of(side.source) for side in sides]
     forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
-    geometry = arranged(facts)
     layers = [layer for side in sides for layer in side.layers] + [*common]
     require_inside(layers, geometry.width, geometry.height)
     line, notes = _timeline(sides, facts, lead_s, rate_hz)
@@ -257,7 +193,7 @@ def _usual_rate_hz(facts: ClipFacts) -> Fraction:
 
 
 def _timeline(
-    sides: Sequence[PairSide],
+    sides: Sequence[Side],
     facts: Sequence[ClipFacts],
     lead_s: float,
     rate_hz: Fraction | None,
@@ -293,7 +229,7 @@ def _timeline(
     return _Timeline(rate, lead_s, starts, lengths), notes
 
 
-def _feeds(sides: Sequence[PairSide], common: Sequence[Layer], line: _Timeline) -> list[Feed]:
+def _feeds(sides: Sequence[Side], common: Sequence[Layer], line: _Timeline) -> list[Feed]:
     count = line.frames
     up, down = line.rate_hz.denominator * 1_000_000_000, line.rate_hz.numerator
     stamps = [(index * up + down // 2) // down for index in range(count)]

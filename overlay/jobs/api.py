@@ -1,0 +1,169 @@
+"""The last steps for a script or a notebook: draw what was analysed, compare, verify."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from overlay.compare.verdict import LEVEL, Comparison, Pairing, compare_all, run_split
+from overlay.errors import UsageError
+from overlay.files import forbid_overwriting_inputs
+from overlay.jobs.film import compose, draw_alone
+from overlay.scene import Arrangement, Cell, Style, scene_of
+from overlay.session import RunAnalysis
+
+if TYPE_CHECKING:
+    from overlay.render import EncodeOptions
+    from overlay.verify import Verdict
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A film that was written.
+
+    Attributes
+    ----------
+    path : Path
+    size_px : (int, int)
+        Width and height.
+    frames : int
+    duration_s : float
+    notes : tuple of str
+        What a person should know of it, one sentence each.
+    """
+
+    path: Path
+    size_px: tuple[int, int]
+    frames: int
+    duration_s: float
+    notes: tuple[str, ...]
+
+
+def draw(
+    runs: RunAnalysis | Sequence[RunAnalysis],
+    target: str | os.PathLike[str],
+    style: Style | None = None,
+    *,
+    names: Sequence[str] = (),
+    arrangement: Arrangement | None = None,
+    lead_s: float = 1.0,
+    encoder: EncodeOptions | None = None,
+) -> Drawing:
+    """Draw one run with its gauges, or several together from the same launch.
+
+    Parameters
+    ----------
+    runs : RunAnalysis or sequence of RunAnalysis
+        From :func:`overlay.analyse`. The ladder shows the goals that they were analysed for.
+    target : path
+        ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
+    style : Style, optional
+        Units, gauges and layout.
+    names : sequence of str
+        One a run; of their clips when empty.
+    arrangement : str, optional
+        ``alone``, ``side by side``, ``stacked`` or ``grid``; by the number of runs when None.
+    lead_s : float
+        Seconds before the launch, where there are several runs.
+    encoder : EncodeOptions, optional
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    shown = [runs] if isinstance(runs, RunAnalysis) else list(runs)
+    if not shown:
+        raise UsageError("no run to draw; give one at least")
+    usual: Arrangement = "alone" if len(shown) == 1 else "grid"
+    chosen = arrangement or ("side by side" if len(shown) == 2 else usual)
+    if names and len(names) != len(shown):
+        raise UsageError(f"{len(names)} names for {len(shown)} runs; give one for each or none")
+    files = [Path(run.clip.path) for run in shown]
+    files += [Path(log.path) for run in shown for log in run.aligned.inputs.logs]
+    forbid_overwriting_inputs(Path(target), files)
+    cells = [
+        Cell(run, name)
+        for run, name in zip(shown, names or [_name(run) for run in shown], strict=True)
+    ]
+    scene = scene_of(cells, style or Style(), chosen)
+    if len(cells) == 1:
+        made = draw_alone(scene, Path(target), encoder)
+    else:
+        made = compose(scene, Path(target), encoder, lead_s=lead_s)
+    notes = (*scene.notes, *made.notes)
+    return Drawing(Path(target), (made.width, made.height), made.frames, made.duration_s, notes)
+
+
+def compare(
+    a: Sequence[RunAnalysis],
+    b: Sequence[RunAnalysis],
+    *,
+    worth_noticing_s: float = 0.1,
+    level: float = LEVEL,
+) -> tuple[Comparison, ...]:
+    """Judge the runs of build b against those of build a, split by split.
+
+    Parameters
+    ----------
+    a, b : sequence of RunAnalysis
+        All analysed for the same goals; parts of runs that marks spoil are left out.
+    worth_noticing_s : float
+        A smaller difference of a split does not matter, s.
+    level : float
+        Chance of a wrong verdict over all splits together, 0 to 1.
+
+    Returns
+    -------
+    tuple of Comparison
+        One a goal.
+
+    Raises
+    ------
+    UsageError
+        If there is no run, or the goals differ.
+    """
+    goals = {tuple(split.goal for split in run.splits) for run in (*a, *b)}
+    if not a or not b or len(goals) != 1:
+        raise UsageError("compare takes runs of both builds, all analysed for the same goals")
+    pairings = []
+    for i, goal in enumerate(next(iter(goals))):
+        first, second = (
+            [run_split(_name(run), run.splits[i], marks=run.marks) for run in side]
+            for side in (a, b)
+        )
+        pairings.append(Pairing(goal.label, first, second, worth_noticing_s))
+    return tuple(compare_all(pairings, level=level))
+
+
+def verify(path: str | os.PathLike[str]) -> tuple[Verdict, ...]:
+    """Judge a finished film: how late or early are its gauges, and how sure is that?
+
+    Parameters
+    ----------
+    path : path
+        A film made by :func:`draw` or the commands.
+
+    Returns
+    -------
+    tuple of Verdict
+        One a run.
+
+    Raises
+    ------
+    InputError
+        If no gauge can be read in it.
+    """
+    from overlay.jobs.verify import verify_clip
+
+    return tuple(verify_clip(Path(path)))
+
+
+def _name(run: RunAnalysis) -> str:
+    return Path(run.clip.path).stem
+
+
+__all__ = ["Drawing", "compare", "draw", "verify"]

@@ -1,0 +1,334 @@
+"""Films of runs: one with its gauges, several from the same launch, a still, the gauges alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from overlay.errors import UsageError
+from overlay.files import forbid_overwriting_inputs
+from overlay.gauges.imprint import SlowedPart
+from overlay.jobs.align_all import align_all
+from overlay.jobs.text import run_lines
+from overlay.progress import Progress, silent
+from overlay.scene import Arrangement, Cell, Scene, Style, scene_of, with_slowed
+from overlay.session import (
+    RunAnalysis,
+    RunOptions,
+    analyse,
+    correct,
+    load,
+    require_determined,
+)
+
+if TYPE_CHECKING:
+    from overlay.render import EncodeOptions, RenderReport
+    from overlay.render.pipeline import OnProgress
+    from overlay.render.slowed import SlowedTimes
+
+ALPHA_SUFFIXES = (".mov", ".webm")
+
+
+@dataclass(frozen=True)
+class FilmRun:
+    """One run to show: its files, its name, and what is known of it.
+
+    Attributes
+    ----------
+    clip : path
+    logs : tuple of path
+    name : str
+    options : RunOptions
+    """
+
+    clip: str | Path
+    logs: tuple[str | Path, ...]
+    name: str = ""
+    options: RunOptions = field(default=RunOptions())
+
+
+@dataclass(frozen=True)
+class Slowdown:
+    """A section to slow down: footage times, how many times, and its sound.
+
+    Attributes
+    ----------
+    from_s, to_s : float
+    factor : int
+        2 to 16.
+    sound : str
+        ``stretched`` or ``muted``, inside the section.
+    """
+
+    from_s: float
+    to_s: float
+    factor: int = 4
+    sound: str = "stretched"
+
+
+@dataclass(frozen=True, eq=False)
+class FilmReport:
+    """What was drawn.
+
+    Attributes
+    ----------
+    runs : tuple of RunAnalysis
+    lines : tuple of tuple of str
+        Of each run, a sentence each; the last run's end with what the file is.
+    """
+
+    runs: tuple[RunAnalysis, ...]
+    lines: tuple[tuple[str, ...], ...]
+
+    @property
+    def run(self) -> RunAnalysis:
+        """The first run."""
+        return self.runs[0]
+
+
+def work_out(
+    runs: Sequence[FilmRun], target: str | Path, style: Style, *, progress: Progress = silent
+) -> tuple[RunAnalysis, ...]:
+    """Check everything that can be checked beforehand, then read, align and analyse runs.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says.
+    """
+    files = [Path(path) for run in runs for path in (run.clip, *run.logs)]
+    forbid_overwriting_inputs(Path(target), files)
+    style.own_layout()
+    goals = style.goals
+    inputs = [load(run.clip, run.logs, run.options) for run in runs]
+    aligned = align_all(inputs, progress=progress)
+    for one in aligned:
+        require_determined(one)
+    return tuple(analyse(correct(one), goals) for one in aligned)
+
+
+def draw_run(
+    run: FilmRun,
+    target: str | Path,
+    style: Style,
+    *,
+    encoder: EncodeOptions | None = None,
+    slowdown: Slowdown | None = None,
+    progress: Progress = silent,
+) -> FilmReport:
+    """Read, align, correct and draw one run, with a section slowed down where one is named.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    times, said = None, f"wrote {target}"
+    if slowdown is not None:
+        times = _slowed_times(run.clip, target, slowdown)
+        start_s, end_s = times.edges_s
+        said += f": slowed ×{slowdown.factor} from {start_s:.2f} to {end_s:.2f} s"
+    (found,) = work_out([run], target, style, progress=progress)
+    scene = scene_of([Cell(found, run.name)], style)
+    if times is not None:
+        scene = with_slowed(scene, SlowedPart(*times.edges_s, float(times.factor)))
+    report = draw_alone(
+        scene,
+        target,
+        encoder,
+        slowed=times,
+        slowed_sound="stretched" if slowdown is None else slowdown.sound,
+        progress=_drawing(target, progress),
+    )
+    return _report(scene, style, report, said)
+
+
+def draw_together(
+    runs: Sequence[FilmRun],
+    target: str | Path,
+    style: Style,
+    *,
+    arrangement: Arrangement,
+    encoder: EncodeOptions | None = None,
+    heard: Sequence[int] | None = None,
+    lead_s: float = 1.0,
+    progress: Progress = silent,
+) -> FilmReport:
+    """Read, align and correct several runs, and write them as one film from the same launch.
+
+    Parameters
+    ----------
+    runs : sequence of FilmRun
+        Two, or two to four for a grid, in reading order.
+    heard : sequence of int, optional
+        Which are heard, counted from 0; all by default, panned from left to right.
+    lead_s : float
+        Seconds shown before launch.
+
+    Raises
+    ------
+    UndeterminedError
+        If a run has no launch to align at.
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    if arrangement == "grid" and not 2 <= len(runs) <= 4:
+        raise UsageError(f"a grid of {len(runs)} runs: name two to four")
+    found = work_out(runs, target, style, progress=progress)
+    cells = [Cell(run, film.name) for run, film in zip(found, runs, strict=True)]
+    scene = scene_of(cells, style, arrangement)
+    report = compose(
+        scene, target, encoder, heard=heard, lead_s=lead_s, progress=_drawing(target, progress)
+    )
+    return _report(scene, style, report, f"wrote {target}")
+
+
+def still_run(
+    run: FilmRun,
+    at_s: float,
+    target: str | Path,
+    style: Style,
+    *,
+    progress: Progress = silent,
+) -> FilmReport:
+    """Write the picture of one instant, footage time in seconds, with its gauges, as PNG.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    from overlay.footage import probe
+    from overlay.render import still
+
+    require_suffix(target, (".png",), "a still is written as PNG")
+    length_s = probe(run.clip).duration_s
+    if not 0 <= at_s <= length_s:
+        raise UsageError(f"{run.clip}: no picture at {at_s:.3f} s; the clip lasts {length_s:.3f} s")
+    (found,) = work_out([run], target, style, progress=progress)
+    (layers,) = scene_of([Cell(found, run.name)], style).layers
+    shown_s = still(found.clip, layers, at_s, target, covers=found.options.covers)
+    return FilmReport((found,), ((f"wrote {target}: the picture at {shown_s:.3f} s",),))
+
+
+def layer_run(
+    run: FilmRun, target: str | Path, style: Style, *, progress: Progress = silent
+) -> FilmReport:
+    """Write the gauges of a run alone, with transparency: ``.mov`` ProRes 4444, ``.webm`` VP9.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says; then the target is as it was.
+    """
+    from overlay.render import alpha_clip
+
+    require_suffix(target, ALPHA_SUFFIXES, "use .mov (ProRes 4444) or .webm (VP9)")
+    (found,) = work_out([run], target, style, progress=progress)
+    scene = scene_of([Cell(found, run.name)], style)
+    report = alpha_clip(found.clip, scene.layers[0], target, progress=_drawing(target, progress))
+    return _report(scene, style, report, f"wrote {target}: {report.encoder}")
+
+
+def draw_alone(
+    scene: Scene,
+    target: str | Path,
+    encoder: EncodeOptions | None = None,
+    *,
+    slowed: SlowedTimes | None = None,
+    slowed_sound: str = "stretched",
+    progress: OnProgress | None = None,
+) -> RenderReport:
+    """Encode the scene of one run."""
+    from overlay.render import draw_clip
+
+    run = scene.cells[0].run
+    return draw_clip(
+        run.clip,
+        scene.layers[0],
+        target,
+        options=encoder,
+        covers=run.options.covers,
+        slowed=slowed,
+        slowed_sound=slowed_sound,
+        progress=progress,
+        metadata=scene.metadata,
+    )
+
+
+def compose(
+    scene: Scene,
+    target: str | Path,
+    encoder: EncodeOptions | None = None,
+    *,
+    heard: Sequence[int] | None = None,
+    lead_s: float = 1.0,
+    progress: OnProgress | None = None,
+) -> RenderReport:
+    """Encode the scene of several runs."""
+    from overlay.render import Side, compose_clips
+
+    return compose_clips(
+        [
+            Side(cell.run.clip, cell.launch_s, layers=layers)
+            for cell, layers in zip(scene.cells, scene.layers, strict=True)
+        ],
+        scene.geometry,
+        target,
+        common=scene.common,
+        lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
+        heard=heard,
+        options=encoder,
+        progress=progress,
+        metadata=scene.metadata,
+    )
+
+
+def require_suffix(target: str | Path, allowed: Sequence[str], advice: str) -> None:
+    """Refuse a target whose name does not end in one of the suffixes.
+
+    Raises
+    ------
+    UsageError
+        With the advice.
+    """
+    if Path(target).suffix.lower() not in allowed:
+        raise UsageError(f"{target}: {advice}")
+
+
+def _slowed_times(clip: str | Path, target: str | Path, slowdown: Slowdown) -> SlowedTimes:
+    """The frames to slow down, once target and section are known to make sense."""
+    from overlay.footage import probe
+    from overlay.render.slowed import slowed_times
+    from overlay.render.source import container_of
+
+    container_of(Path(target))
+    return slowed_times(probe(clip), slowdown.from_s, slowdown.to_s, slowdown.factor)
+
+
+def _drawing(target: str | Path, progress: Progress) -> OnProgress:
+    return lambda told: progress(f"drawing {Path(target).name}", told.share)
+
+
+def _report(scene: Scene, style: Style, rendered: RenderReport, said: str) -> FilmReport:
+    runs = tuple(cell.run for cell in scene.cells)
+    lines = [run_lines(run, style.units) for run in runs]
+    lines[-1] = (*lines[-1], *scene.notes, *rendered.notes, said)
+    return FilmReport(runs, tuple(lines))
+
+
+__all__ = [
+    "FilmReport",
+    "FilmRun",
+    "Slowdown",
+    "compose",
+    "draw_alone",
+    "draw_run",
+    "draw_together",
+    "layer_run",
+    "require_suffix",
+    "still_run",
+    "work_out",
+]

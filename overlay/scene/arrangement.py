@@ -1,0 +1,345 @@
+"""Where each clip and each gauge of a film stands, whatever the number of clips.
+
+A picture is divided into cells, one a clip. A clip keeps its shape, so it may leave bars of plain
+ground in its cell. Gauges lie wholly on the clip's picture or wholly in a bar, never across the
+edge between them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Literal, get_args
+
+from overlay.errors import UsageError
+from overlay.footage.model import ClipFacts
+from overlay.gauges.layout import SAFE_SHARE, SEAM_SHARE, Box, Layout, Placement, layout_for
+
+Arrangement = Literal["alone", "side by side", "stacked", "grid"]
+ARRANGEMENTS: tuple[Arrangement, ...] = get_args(Arrangement)
+_LONG, _SHORT = 1920, 1080
+_SMALL = 640  # clips no wider than this get a smaller picture, since enlarging adds nothing
+# Shares of a cell's height or width, so chosen that the smallest digits of every gauge stay legible
+# (4.5 px high where the whole picture is 360 px wide) for clips from 9:16 to 21:9.
+TOP_SHARE = 0.304  # most that stays free above a clip
+BAR_SHARE = 0.524  # a bar this wide beside a narrow clip takes its gauges
+UPRIGHT_TO = 0.7  # width over height of a clip that leaves such a bar
+NARROW_SHARE, LOW_SHARE = 0.72, 0.9  # gauges on less ground stand one above another
+EDGE_PX = 8  # from the edge of a clip's picture to a gauge on it or beside it
+LEAST_SHARE = 0.95  # of their height that gauges may shrink to, so as to fit into a bar
+
+
+@dataclass(frozen=True)
+class PixelBox:
+    """A part of the finished picture, in pixels; all four numbers even."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    @property
+    def right(self) -> int:
+        """Column after the last."""
+        return self.x + self.width
+
+    @property
+    def bottom(self) -> int:
+        """Row after the last."""
+        return self.y + self.height
+
+    @property
+    def xywh(self) -> Box:
+        """The four numbers."""
+        return self.x, self.y, self.width, self.height
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """The finished picture.
+
+    Attributes
+    ----------
+    width, height : int
+        Its size in pixels.
+    cells : tuple of PixelBox
+        Its division among the clips.
+    panes : tuple of PixelBox
+        The part of each cell that the clip fills; the rest is plain ground.
+    table : str
+        Name of the layout's table for a cell's gauges.
+    gap : Placement or None
+        Where the gap bar between two runs stands.
+    """
+
+    width: int
+    height: int
+    cells: tuple[PixelBox, ...]
+    panes: tuple[PixelBox, ...]
+    table: str = "whole"
+    gap: Placement | None = None
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height."""
+        return self.width, self.height
+
+    def ground(self, index: int) -> Ground:
+        """The part of a cell that its gauges are laid out on.
+
+        A clip that leaves a wide bar beside it gives its gauges that bar; one that leaves a
+        narrow one takes them on its picture; one that leaves bars above and below shares its cell.
+        """
+        cell, pane = self.cells[index], self.panes[index]
+        left, right = pane.x - cell.x, cell.right - pane.right
+        bar = max(left, right)
+        if bar < 2:
+            return Ground(cell, self.table)
+        top, bottom = _kept_free(cell, self.gap)
+        if bar >= BAR_SHARE * cell.width:
+            x = cell.x if left > right else pane.right
+            box = PixelBox(x, cell.y + top, bar, cell.height - top - bottom)
+        else:
+            box = pane
+        is_small = box.width < NARROW_SHARE * cell.width or box.height < LOW_SHARE * cell.height
+        table = "narrow" if is_small and self.table in ("side", "stack") else self.table
+        return Ground(box, table, is_bar=box != pane, seam_px=EDGE_PX)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the gauges of a cell are laid out on.
+
+    Attributes
+    ----------
+    box : PixelBox
+    table : str
+        Of the layout.
+    is_bar : bool
+        Whether it is a bar of plain ground beside the clip's picture.
+    seam_px : int or None
+        Margin at its edges inside the picture; the layout's own when None.
+    """
+
+    box: PixelBox
+    table: str
+    is_bar: bool = False
+    seam_px: int | None = None
+
+
+def geometry_of(
+    clips: Sequence[ClipFacts],
+    arrangement: Arrangement,
+    *,
+    size: tuple[int, int] | None = None,
+    layout: Layout | None = None,
+) -> Geometry:
+    """Clips in one picture, each as large as its cell allows, shape kept.
+
+    Side by side makes a wide picture of 1920×1080, stacked an upright one of 1080×1920 (two
+    thirds of that for small clips); a grid of two columns is upright when most clips are. A clip
+    alone keeps its own size, less an odd last row or column.
+
+    Parameters
+    ----------
+    clips : sequence of ClipFacts
+        In reading order.
+    arrangement : str
+    size : (int, int), optional
+        Pixels of the picture of several clips.
+    layout : Layout, optional
+        The user's own, for the place of the gap bar.
+
+    Raises
+    ------
+    UsageError
+        If the arrangement is unknown or does not take so many clips, or the size is odd or tiny.
+    """
+    count = len(clips)
+    if arrangement not in ARRANGEMENTS:
+        known = ", ".join(ARRANGEMENTS)
+        raise UsageError(f"unknown arrangement {arrangement!r}: use one of {known}")
+    if arrangement == "alone":
+        # H.264 and its kin store colour for squares of two by two pixels, so sizes are even.
+        whole = PixelBox(0, 0, clips[0].width // 2 * 2, clips[0].height // 2 * 2)
+        return Geometry(whole.width, whole.height, (whole,), (whole,))
+    if arrangement == "grid" and not 2 <= count <= 4:
+        raise UsageError(f"a grid of {count} runs: name two to four")
+    if arrangement != "grid" and count != 2:
+        raise UsageError(f"{arrangement} takes two clips; {count} were given")
+    width, height = _checked(size or _usual_size(clips, arrangement))
+    table, shared = {
+        "side by side": ("side", "shared-side"),
+        "stacked": ("stack", "shared-stack"),
+        "grid": ("quarter" if count > 2 else "side", ""),
+    }[arrangement]
+    cells = _cells(count, width, height, arrangement)
+    gap = None
+    if shared:
+        (gap,) = layout_for(width, height, ["gap"], part=shared, layout=layout)  # type: ignore[arg-type]
+    shapes = [Fraction(clip.width, clip.height) * clip.pixel_aspect for clip in clips]
+    sizes = [_largest(shape, cell, gap) for shape, cell in zip(shapes, cells, strict=True)]
+    if len(set(shapes)) == 1:
+        sizes = [min(sizes)] * count  # alike, though the gap bar may take room of one only
+    panes = tuple(_standing(one, cell, gap, width) for one, cell in zip(sizes, cells, strict=True))
+    return Geometry(width, height, cells, panes, table, gap)
+
+
+def _usual_size(clips: Sequence[ClipFacts], arrangement: Arrangement) -> tuple[int, int]:
+    if arrangement == "grid":
+        upright = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
+        return (_SHORT, _LONG) if upright * 2 > len(clips) else (_LONG, _SHORT)
+    small = all(max(clip.width, clip.height) <= _SMALL for clip in clips)
+    long, short = (1280, 720) if small else (_LONG, _SHORT)
+    return (long, short) if arrangement == "side by side" else (short, long)
+
+
+def _checked(size: tuple[int, int]) -> tuple[int, int]:
+    width, height = size
+    if width % 4 or height % 4 or min(width, height) < 64:
+        raise UsageError(f"a picture of {width}×{height}: use multiples of 4, from 64 up")
+    return width, height
+
+
+def _cells(count: int, width: int, height: int, arrangement: Arrangement) -> tuple[PixelBox, ...]:
+    """Two columns, or one for clips that are stacked; a lone last clip stands in the middle."""
+    columns = 1 if arrangement == "stacked" else 2
+    rows = -(-count // columns)
+    wide, high = width // columns // 2 * 2, height // rows // 2 * 2
+    cells = []
+    for index in range(count):
+        is_lone = columns == 2 and index == count - 1 and count % 2
+        x = wide // 4 * 2 if is_lone else index % columns * wide
+        cells.append(PixelBox(x, index // columns * high, wide, high))
+    return tuple(cells)
+
+
+def _largest(shape: Fraction, cell: PixelBox, gap: Placement | None) -> tuple[int, int]:
+    """Size of a clip in its cell, clear of the gap bar; an upright one leaves a bar beside it."""
+    room, across = cell.height - sum(_kept_free(cell, gap)), cell.width
+    if gap is not None and shape <= UPRIGHT_TO:
+        across = int((1 - BAR_SHARE) * cell.width) // 2 * 2
+    return min(across, _even(room * shape)), min(room, _even(across / shape))
+
+
+def _standing(
+    size: tuple[int, int], cell: PixelBox, gap: Placement | None, width_px: int
+) -> PixelBox:
+    """A clip of that size in its cell; a wide bar beside it lies toward the picture's middle."""
+    width, height = size
+    top, bottom = _kept_free(cell, gap)
+    free, aside = cell.height - height, cell.width - width
+    if aside >= BAR_SHARE * cell.width:
+        above, x = top + (free - top - bottom) / 2, cell.x
+        x += aside if cell.x + cell.width / 2 > width_px / 2 else 0
+    else:
+        # What stays free holds gauges: the gap bar and the combs above, the ribbons below.
+        above = max(min(free, TOP_SHARE * cell.height) if gap else 0, free / 2, top)
+        x = cell.x + aside // 4 * 2
+    return PixelBox(x, cell.y + int(min(above, free - bottom)) // 2 * 2, width, height)
+
+
+def _kept_free(cell: PixelBox, gap: Placement | None) -> tuple[int, int]:
+    """Rows at the top and at the bottom of a cell that the gap bar takes, where it stands there."""
+    if gap is None:
+        return 0, 0
+    end, start = gap.y + gap.height, gap.y
+    middle = (start + end) / 2
+    if cell.y <= middle < cell.y + 0.3 * cell.height:
+        return 2 * math.ceil((end - cell.y) / 2) + 8, 0
+    if cell.bottom - 0.3 * cell.height < middle <= cell.bottom:
+        return 0, 2 * math.ceil((cell.bottom - start) / 2) + 8
+    return 0, 0
+
+
+def _even(length: Fraction) -> int:
+    return max(2, round(length / 2) * 2)
+
+
+# -- gauges in a cell ----------------------------------------------------------------------------
+
+
+def clear_of_edges(
+    places: Sequence[Placement], geometry: Geometry, index: int
+) -> tuple[Placement, ...]:
+    """Gauges of one cell moved, and shrunk a little where they must be, off the clip's edges.
+
+    Each goes to where most of it lies already: the bar above, the picture, or the bar below;
+    gauges that would have to shrink much to fit a bar go on the picture.
+    """
+    cell, pane = geometry.cells[index], geometry.panes[index]
+    if geometry.ground(index).is_bar:
+        return tuple(places)
+    safe_top, safe_bottom = safe_rows(cell, geometry.height)
+    gap = geometry.gap
+    if gap is not None and gap.y + gap.height <= pane.y:
+        safe_top = max(safe_top, gap.y + gap.height + 4)
+    zones = [(safe_top, pane.y), (max(safe_top, pane.y), min(safe_bottom, pane.bottom))]
+    zones.append((pane.bottom, safe_bottom))
+    groups: list[list[Placement]] = [[], [], []]
+    for place in places:
+        middle = place.y + place.height / 2
+        groups[0 if middle < pane.y else 1 if middle < pane.bottom else 2].append(place)
+    for edge in (0, 2):
+        start, end = zones[edge]
+        if groups[edge] and end - start < LEAST_SHARE * _height(groups[edge]):
+            groups[1] += groups[edge]
+            groups[edge] = []
+    moved: dict[int, Placement] = {}
+    for (start, end), group in zip(zones, groups, strict=True):
+        if group:
+            moved |= dict(zip(map(id, group), _fitted(group, start, end), strict=True))
+    return tuple(moved[id(place)] for place in places)
+
+
+def safe_rows(cell: PixelBox, height: int) -> tuple[int, int]:
+    """First row, and row after the last, of a cell that gauges and words may stand on."""
+    seam = SEAM_SHARE * height
+    top = max(SAFE_SHARE * height, cell.y + (seam if cell.y else 0))
+    bottom = min((1 - SAFE_SHARE) * height, cell.bottom - (seam if cell.bottom < height else 0))
+    return 2 * math.ceil(top / 2), 2 * math.floor(bottom / 2)
+
+
+def _height(group: Sequence[Placement]) -> int:
+    return max(p.y + p.height for p in group) - min(p.y for p in group)
+
+
+def _fitted(group: Sequence[Placement], start: int, end: int) -> list[Placement]:
+    """Boxes moved into rows from `start` to `end`, none over another; shrunk if they must be."""
+    order = sorted(range(len(group)), key=lambda k: group[k].y)
+    tops = {k: group[k].y for k in order}
+    for k in order:
+        above = [tops[n] + group[n].height for n in order if _is_above(group[n], group[k])]
+        tops[k] = max(tops[k], start, *above)
+    for k in reversed(order):
+        below = [tops[n] for n in order if _is_above(group[k], group[n])]
+        tops[k] = min(tops[k], min([end, *below]) - group[k].height)
+    if min(tops.values()) >= start:
+        return [replace(place, y=2 * math.floor(tops[k] / 2)) for k, place in enumerate(group)]
+    low = min(p.y for p in group)
+    share = (end - start) / _height(group)
+    made = []
+    for place in group:
+        top = 2 * math.ceil((start + share * (place.y - low)) / 2 - 1e-6)
+        bottom = 2 * math.floor((start + share * (place.y + place.height - low)) / 2 + 1e-6)
+        made.append(replace(place, y=top, height=max(2, bottom - top)))
+    return made
+
+
+def _is_above(one: Placement, other: Placement) -> bool:
+    """Whether one box stands above another, over some of the same columns."""
+    across = one.x < other.x + other.width and other.x < one.x + one.width
+    return across and one.y + one.height <= other.y
+
+
+__all__ = [
+    "ARRANGEMENTS",
+    "Arrangement",
+    "Geometry",
+    "PixelBox",
+    "clear_of_edges",
+    "geometry_of",
+    "safe_rows",
+]

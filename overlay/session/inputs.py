@@ -1,0 +1,115 @@
+"""The first step of a run: read its clip's facts and its logs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from overlay.errors import MismatchError, UsageError
+from overlay.files import require_file
+from overlay.motion.model import Box
+from overlay.session.model import RunInputs, RunOptions
+
+
+def load(
+    clip: str | Path, logs: Sequence[str | Path], options: RunOptions | None = None
+) -> RunInputs:
+    """Read a clip's facts and its logs.
+
+    Parameters
+    ----------
+    clip : path
+    logs : sequence of path
+        The first with speed gives the speed, the first with RPM the RPM.
+    options : RunOptions, optional
+
+    Raises
+    ------
+    InputError
+        If a file is not what it should be.
+    MismatchError
+        If no log has a speed.
+    UsageError
+        If no log is named, or a part to leave out lies outside the picture.
+    """
+    from overlay.footage import probe
+    from overlay.logs import read_log
+
+    options = options or RunOptions()
+    if not logs:
+        raise UsageError("name at least one log of the run's speed")
+    facts = probe(clip)
+    read = tuple(read_log(path, columns=columns_in(path, options.columns)) for path in logs)
+    with_speed = [log for log in read if log.speed is not None]
+    if not with_speed:
+        names = ", ".join(str(path) for path in logs)
+        raise MismatchError(f"{names}: no speed in it; name a log with GPS speed or positions")
+    with_rpm = [log for log in read if log.rpm is not None]
+    found = RunInputs(facts, read, with_speed[0], with_rpm[0] if with_rpm else None, options)
+    left_out(found)
+    return found
+
+
+def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[str, str] | None:
+    """The part of a column map whose headers stand in a table; None for other formats.
+
+    One map serves all logs of a run, of which some may be no tables, or other tables.
+    """
+    from overlay.logs.detect import detect
+
+    if not columns:
+        return None
+    with require_file(path).open("rb") as file:
+        head = file.read(1 << 16)
+    if detect(head, str(path)) != "table":
+        return None
+    text = head.decode("utf-8-sig", "replace")
+    named = {what: header for what, header in columns.items() if header.split(":")[0] in text}
+    return named or None
+
+
+def left_out(inputs: RunInputs) -> tuple[Box, ...]:
+    """The parts of the picture that are left out when motion is measured, as shares of it.
+
+    Raises
+    ------
+    UsageError
+        If one lies outside the picture.
+    """
+    size = inputs.clip.width, inputs.clip.height
+    return boxes_of((*inputs.options.covers, *inputs.options.ignore), *size)
+
+
+def boxes_of(
+    boxes: Sequence[tuple[float, float, float, float]], width: int, height: int
+) -> tuple[Box, ...]:
+    """Boxes (x, y, w, h) in pixels, or in shares where all four are at most 1, as shares.
+
+    Raises
+    ------
+    UsageError
+        If a box lies outside the picture, has no size, or leaves nothing of the picture.
+
+    Examples
+    --------
+    >>> boxes_of([(0, 50, 100, 50), (0, 0.5, 1, 0.25)], 100, 100)
+    (Box(left=0.0, top=0.5, right=1.0, bottom=1.0), Box(left=0.0, top=0.5, right=1.0, bottom=0.75))
+    """
+    found = []
+    for box in boxes:
+        x, y, w, h = box
+        across, down = (1.0, 1.0) if max(box) <= 1 else (float(width), float(height))
+        said = ",".join(f"{number:g}" for number in box)
+        if not all(map(math.isfinite, box)) or min(x, y) < 0 or min(w, h) <= 0:
+            raise UsageError(f"the box {said}: X and Y from 0, W and H above 0")
+        if x >= across or y >= down:
+            raise UsageError(f"the box {said} lies outside the {width}×{height} picture")
+        right, bottom = min((x + w) / across, 1.0), min((y + h) / down, 1.0)
+        found.append(Box(x / across, y / down, right, bottom))
+        if found[-1] == Box(0.0, 0.0, 1.0, 1.0):
+            raise UsageError(f"the box {said} covers the whole picture; leave a part to look at")
+    return tuple(found)
+
+
+__all__ = ["boxes_of", "columns_in", "left_out", "load"]

@@ -1,0 +1,209 @@
+"""One run, step by step: what is given of it, and what each step adds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+from overlay.footage.model import ClipFacts
+from overlay.logs.model import Log
+from overlay.motion.model import MotionSignal
+from overlay.runs.course import Course
+from overlay.runs.model import Kinematics, Launch, Mark, Split
+from overlay.series import Series
+from overlay.session.machine import Machine
+from overlay.sync.model import Alignment
+
+PixelBox = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """What is known or wanted of one run, apart from how a film of it looks.
+
+    Attributes
+    ----------
+    same_clock : bool
+        Whether the speed log runs on the footage's clock (0 s, or for a log in UTC its first
+        record, is the first frame).
+    offset_s : float or None
+        Total offset (log time minus footage time of the same event) that the user gives; it is
+        taken instead of the measured one, and has no interval.
+    columns : mapping or None
+        Column map for tables, see :func:`overlay.logs.read_log`.
+    machine : Machine
+        Gearing, limits and engine, as far as they are known.
+    covers : tuple of (x, y, w, h) in pixels
+        Parts of the picture that are hidden in a film, and left out when motion is measured.
+    ignore : tuple of (x, y, w, h)
+        Parts left out when motion is measured and shown all the same; pixels, or shares of the
+        picture where all four are at most 1.
+    corrected : bool
+        False leaves the receiver's lag in, for comparison.
+    rpm_from_sound : bool
+        Whether engine speed is heard in the clip's sound where no log has it.
+    """
+
+    same_clock: bool = False
+    offset_s: float | None = None
+    columns: Mapping[str, str] | None = None
+    machine: Machine = field(default=Machine())
+    covers: tuple[PixelBox, ...] = ()
+    ignore: tuple[tuple[float, float, float, float], ...] = ()
+    corrected: bool = True
+    rpm_from_sound: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class RunInputs:
+    """A clip, its logs, and which of them gives what.
+
+    Attributes
+    ----------
+    clip : ClipFacts
+    logs : tuple of Log
+    speed_log : Log
+        The log whose speed is used.
+    rpm_log : Log or None
+        The log whose RPM is used.
+    options : RunOptions
+    """
+
+    clip: ClipFacts
+    logs: tuple[Log, ...]
+    speed_log: Log
+    rpm_log: Log | None
+    options: RunOptions = field(default=RunOptions())
+
+    @property
+    def speed(self) -> Series:
+        """Speed in m/s on its log's clock."""
+        assert self.speed_log.speed is not None
+        return self.speed_log.speed
+
+    def on_part_from(self, start_s: float) -> RunInputs:
+        """The same for logs that were read for a longer clip, of which this one is a part.
+
+        Parameters
+        ----------
+        start_s : float
+            Time in the longer clip at which this one starts.
+        """
+        moved: dict[int, Log] = {}
+        for log in self.logs:
+            channels: dict[str, Any] = {n: s.shifted(-start_s) for n, s in log.channels.items()}
+            moved[id(log)] = replace(log, channels=channels)
+        return replace(
+            self,
+            logs=tuple(moved[id(log)] for log in self.logs),
+            speed_log=moved[id(self.speed_log)],
+            rpm_log=None if self.rpm_log is None else moved[id(self.rpm_log)],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class AlignedRun:
+    """A run's logs set against its footage.
+
+    Attributes
+    ----------
+    inputs : RunInputs
+    motion : MotionSignal
+        What the picture shows.
+    alignment : Alignment
+        How the logs lie against it; `alignment.determined` says whether that is known at all.
+    """
+
+    inputs: RunInputs
+    motion: MotionSignal
+    alignment: Alignment
+
+    @property
+    def clip(self) -> ClipFacts:
+        """Facts of the clip."""
+        return self.inputs.clip
+
+
+@dataclass(frozen=True, eq=False)
+class CorrectedRun:
+    """A run's curves on footage time, the receiver's lag removed.
+
+    Attributes
+    ----------
+    aligned : AlignedRun
+    kinematics : Kinematics
+        Speed, acceleration and distance; `timing_sigma_s` is NaN where the offset was given by
+        the user, since nothing says how sure that is.
+    launch : Launch or None
+        None when the record starts while moving.
+    rpm : Series or None
+        Engine speed.
+    rpm_from_sound : bool
+        Whether `rpm` was heard in the clip's sound, and not logged.
+    """
+
+    aligned: AlignedRun
+    kinematics: Kinematics
+    launch: Launch | None
+    rpm: Series | None = None
+    rpm_from_sound: bool = False
+
+    @property
+    def clip(self) -> ClipFacts:
+        """Facts of the clip."""
+        return self.aligned.inputs.clip
+
+    @property
+    def alignment(self) -> Alignment:
+        """How the logs lie against the footage."""
+        return self.aligned.alignment
+
+    @property
+    def options(self) -> RunOptions:
+        """What was known or wanted of the run."""
+        return self.aligned.inputs.options
+
+    @property
+    def machine(self) -> Machine:
+        """The vehicle, as far as it is known."""
+        return self.options.machine
+
+
+@dataclass(frozen=True, eq=False)
+class RunAnalysis(CorrectedRun):
+    """Everything known of one run, on footage time.
+
+    Attributes
+    ----------
+    splits : tuple of Split
+        In the order of the goals.
+    marks : tuple of Mark
+        What spoiled parts of the run, in order of time.
+    """
+
+    splits: tuple[Split, ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+    @cached_property
+    def course(self) -> Course:
+        """The run as functions of footage time."""
+        return Course(
+            self.kinematics,
+            launch=self.launch,
+            splits=self.splits,
+            marks=self.marks,
+            rpm=self.rpm,
+            rpm_per_mps=self.machine.rpm_per_mps,
+        )
+
+
+__all__ = [
+    "AlignedRun",
+    "CorrectedRun",
+    "PixelBox",
+    "RunAnalysis",
+    "RunInputs",
+    "RunOptions",
+]

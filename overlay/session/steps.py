@@ -1,0 +1,252 @@
+"""The steps of one run after its files are read: align, correct, analyse.
+
+Each is a function of what the step before gave; nothing is written.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from overlay.errors import MismatchError, UndeterminedError
+from overlay.footage.model import LumaFrame
+from overlay.motion.model import MotionSignal
+from overlay.progress import Progress, silent, staged
+from overlay.runs.model import Kinematics, SplitGoal
+from overlay.series import Series
+from overlay.session.inputs import left_out
+from overlay.session.model import AlignedRun, CorrectedRun, RunAnalysis, RunInputs
+from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
+from overlay.sync.model import Alignment
+
+SHORTEST_S = 1.0
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+
+
+def align(inputs: RunInputs, *, progress: Progress = silent) -> AlignedRun:
+    """Set the logs against the footage, by motion in the picture and the engine's sound.
+
+    An offset that the options give is taken instead of the measured one.
+
+    Parameters
+    ----------
+    inputs : RunInputs
+        From :func:`overlay.session.load`.
+    progress : callable
+        Told of the stage ``watching CLIP``.
+
+    Returns
+    -------
+    AlignedRun
+        Its alignment may be not determined; then it says why.
+
+    Raises
+    ------
+    InputError
+        If the clip cannot be decoded.
+    """
+    return with_rpm_timing(with_given_offset(measured(inputs, progress)))
+
+
+def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
+    """The alignment by motion in the picture alone."""
+    from overlay.sync import estimate_offset
+
+    motion = measure_motion(inputs, progress=progress)
+    alignment = estimate_offset(
+        motion,
+        inputs.speed,
+        same_clock=inputs.options.same_clock,
+        extra_lag_s=inputs.speed_log.extra_lag_s,
+    )
+    return AlignedRun(inputs, motion, alignment)
+
+
+def measure_motion(inputs: RunInputs, *, progress: Progress = silent) -> MotionSignal:
+    """Motion in the whole clip, outside the parts that are left out."""
+    from overlay.footage import luma_frames
+    from overlay.footage.ahead import ahead
+    from overlay.motion import motion_signal
+
+    clip = inputs.clip
+    tell = staged(progress, f"watching {named_short(clip.path)}")
+    length_s = max(clip.duration_s, 1e-9)
+
+    def frames() -> Iterator[LumaFrame]:
+        for frame in ahead(luma_frames(clip.path)):
+            tell(frame.t_s / length_s)
+            yield frame
+
+    signal = motion_signal(frames(), ignore=left_out(inputs))
+    tell(1.0)
+    return signal
+
+
+def with_given_offset(aligned: AlignedRun) -> AlignedRun:
+    """The run with the total offset that its options give, in place of the measured one.
+
+    It has no interval, since nobody measured how sure it is. On the footage's own clock the clock
+    offset is 0 and the lag is all of it; else what tells the two apart comes later.
+    """
+    options, old = aligned.inputs.options, aligned.alignment
+    if options.offset_s is None:
+        return aligned
+    smoothing_s = old.smoothing_s if old.determined else 0.0
+    clock_s = 0.0 if options.same_clock else None
+    known = Alignment(
+        determined=True,
+        total_offset_s=options.offset_s,
+        clock_offset_s=clock_s,
+        readout_lag_s=None if clock_s is None else options.offset_s - clock_s,
+        delay_s=options.offset_s - smoothing_s,
+        smoothing_s=smoothing_s,
+        drift_ppm=old.drift_ppm,
+        drift_about_s=old.drift_about_s,
+        reason=None if clock_s is not None else "lag and clock offset are given as one sum",
+        notes=(*old.notes, "The total offset is as given, not measured."),
+    )
+    return replace(aligned, alignment=known)
+
+
+def correct(aligned: AlignedRun) -> CorrectedRun:
+    """Remove the receiver's lag: speed, launch and revs on footage time.
+
+    Raises
+    ------
+    UndeterminedError
+        If the alignment is not determined; or, where the options ask for the lag to be left in,
+        if it is not known apart from the clock offset.
+    MismatchError
+        If log and footage share less than a second.
+    """
+    from overlay.motion import motion_onset
+    from overlay.runs import find_launch
+
+    require_determined(aligned)
+    found, options = aligned.alignment, aligned.inputs.options
+    kinematics = _kinematics(aligned)
+    is_measured = found.interval_s is not None or not options.corrected
+    # A late readout is judged by itself: the picture would put the launch right that it shows
+    # wrongly. Nor is the launch moved where the offset is given: splits then come from the log
+    # alone, and an error of the offset shifts launch and goals alike.
+    onset = motion_onset(aligned.motion) if options.corrected and is_measured else None
+    launch = find_launch(
+        kinematics,
+        motion_onset_s=None if onset is None else onset.t_s,
+        motion_onset_sigma_s=None if onset is None else onset.sigma_s,
+        motion_onset_soft_sigma_s=0.0 if onset is None else onset.soft_sigma_s,
+    )
+    rpm, is_heard = _rpm(aligned)
+    if not is_measured:
+        kinematics = replace(kinematics, timing_sigma_s=math.nan)
+    return CorrectedRun(aligned, kinematics, launch, rpm, is_heard)
+
+
+def analyse(run: CorrectedRun, goals: Sequence[SplitGoal] = ()) -> RunAnalysis:
+    """Time the splits of a run and mark what spoiled parts of it.
+
+    Parameters
+    ----------
+    run : CorrectedRun
+    goals : sequence of SplitGoal
+        See :func:`overlay.runs.parse_goal`.
+    """
+    from overlay.runs import find_marks, splits
+    from overlay.runs.marks import find_heard_cuts
+
+    kinematics = run.kinematics
+    if math.isnan(kinematics.timing_sigma_s):
+        kinematics = replace(kinematics, timing_sigma_s=0.0)  # of the log's own times
+    logged = None if run.rpm_from_sound else run.rpm
+    marks = find_marks(kinematics, run.launch, rpm=logged, driveline=run.machine.driveline)
+    if run.rpm_from_sound and run.rpm is not None:
+        cuts = find_heard_cuts(kinematics, run.launch, run.rpm)
+        marks = tuple(sorted((*marks, *cuts), key=lambda mark: (mark.start_s, mark.kind)))
+    return RunAnalysis(
+        run.aligned,
+        run.kinematics,
+        run.launch,
+        run.rpm,
+        run.rpm_from_sound,
+        splits=splits(kinematics, run.launch, goals),
+        marks=marks,
+    )
+
+
+def require_determined(aligned: AlignedRun) -> None:
+    """Refuse to go on without an offset.
+
+    Raises
+    ------
+    UndeterminedError
+        With the reason.
+    """
+    if not aligned.alignment.determined:
+        raise UndeterminedError(
+            f"{aligned.clip.path}: the offset to {aligned.inputs.speed_log.path} cannot be "
+            f"determined: {aligned.alignment.reason}; give --offset SECONDS if you know it"
+        )
+
+
+def named_short(path: str) -> str:
+    """A file's name without its folder, at most 18 characters of it."""
+    name = path.replace("\\", "/").rsplit("/", 1)[-1]
+    return name if len(name) <= 18 else f"{name[:15]}..."
+
+
+def _kinematics(aligned: AlignedRun) -> Kinematics:
+    """Motion of the vehicle where log and footage overlap."""
+    from overlay.runs import smooth
+
+    inputs, found = aligned.inputs, aligned.alignment
+    delay_s, smoothing_s, sigma_s = found.delay_s, found.smoothing_s, 0.0
+    if found.interval_s is not None:
+        sigma_s = (found.interval_s[1] - found.interval_s[0]) / (2 * Z95)
+    if not inputs.options.corrected:
+        if found.clock_offset_s is None:
+            raise UndeterminedError(
+                f"{inputs.clip.path}: cannot be drawn uncorrected, since the lag is not known "
+                "apart from the clock offset; give --same-clock for the camera's own GPS"
+            )
+        delay_s, smoothing_s, sigma_s = found.clock_offset_s, 0.0, 0.0
+    speed = found.steadied(inputs.speed)
+    start_s = max(0.0, float(speed.t_s[0]) - delay_s)
+    end_s = min(inputs.clip.duration_s, float(speed.t_s[-1]) - delay_s)
+    if end_s - start_s < SHORTEST_S:
+        raise MismatchError(
+            f"{inputs.speed_log.path}: covers {max(0.0, end_s - start_s):.1f} s of "
+            f"{inputs.clip.path}; name the log of this run"
+        )
+    return smooth(
+        speed,
+        delay_s=delay_s,
+        smoothing_s=smoothing_s,
+        timing_sigma_s=sigma_s,
+        start_s=start_s,
+        end_s=end_s,
+    )
+
+
+def _rpm(aligned: AlignedRun) -> tuple[Series | None, bool]:
+    """Engine speed on footage time, and whether it was heard and not logged."""
+    inputs, timing = aligned.inputs, rpm_timing(aligned.alignment)
+    if inputs.rpm_log is None:
+        heard = rpm_heard(aligned) if inputs.options.rpm_from_sound else None
+        return heard, heard is not None
+    logged = inputs.rpm_log.rpm
+    if logged is None or timing is None:
+        return None, False
+    if inputs.rpm_log is inputs.speed_log:
+        logged = aligned.alignment.steadied(logged)  # one clock for both
+    return logged.shifted(-timing.offset_s), False
+
+
+__all__ = [
+    "align",
+    "analyse",
+    "correct",
+    "measure_motion",
+    "named_short",
+    "require_determined",
+]
