@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lsim
 
 from overlay.runs.model import Kinematics
 from overlay.series import Series
@@ -62,13 +63,10 @@ def received(
     start_s: float = -2.0,
     end_s: float = 12.0,
 ) -> Series:
-    """What a receiver logs: smoothed exactly for speeds linear within a grid step, late, noisy."""
-    shown = truth.speed_mps.copy()
+    """What a receiver logs: late, noisy, and smoothed by scipy's solver of linear systems."""
+    shown = truth.speed_mps
     if smoothing_s > 0:
-        keep = np.exp(-STEP_S / smoothing_s)
-        for i in range(1, len(shown)):
-            mean = (truth.speed_mps[i - 1] + truth.speed_mps[i]) / 2
-            shown[i] = keep * shown[i - 1] + (1 - keep) * mean
+        _, shown, _ = lsim(([1.0], [smoothing_s, 1.0]), shown, truth.t_s - truth.t_s[0])
     log_s = np.arange(start_s, end_s, 1 / rate_hz) + rng.uniform(0, 1 / rate_hz) + delay_s
     values = np.interp(log_s - delay_s, truth.t_s, shown)
     values = np.abs(values + noise_mps * rng.standard_normal(len(values)))
