@@ -14,6 +14,7 @@ import numpy as np
 
 from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics, Launch, Mark, Split
+from overlay.runs.tuning import REST
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
@@ -162,7 +163,7 @@ class Course:
             return NAN
         index = min(max(bisect.bisect_right(times, t_s) - 1, 0), len(times) - 2)
         step = times[index + 1] - times[index]
-        if step > 2.5 * self._rpm_step_s:
+        if step > REST.gap_steps * self._rpm_step_s:
             return NAN
         low, high = self._rpm_values[index], self._rpm_values[index + 1]
         return float(low + (high - low) * (t_s - times[index]) / step)

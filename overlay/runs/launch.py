@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from overlay.runs.model import Kinematics, Launch
-from overlay.runs.rest import REST_MPS
+from overlay.runs.tuning import REST
 from overlay.timebase import FloatArray
 from overlay.units import ROLLOUT_M
 
@@ -85,7 +85,7 @@ def _corner(kinematics: Kinematics) -> tuple[float, float] | None:
     if kinematics.launch_s is not None:
         return kinematics.launch_s, kinematics.launch_sigma_s or 0.0
     t, v = kinematics.t_s, kinematics.speed_mps
-    if len(v) < 3 or v[0] > REST_MPS:
+    if len(v) < 3 or v[0] > REST.speed_mps:
         return None
     noise = float(np.median(kinematics.speed_sigma_mps))
     low, high = max(0.02, 2 * noise), max(1.0, 10 * noise)

@@ -6,11 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from overlay.runs.tuning import REST
 from overlay.series import Series
-
-REST_MPS = 0.25  # below a walking pace; receivers at rest show up to about 0.2 (common practice)
-MIN_REST_S = 0.6
-NOISE_FLOOR_MPS = 5e-3
 
 
 @dataclass(frozen=True)
@@ -48,8 +45,8 @@ def noise_of(speed: Series) -> float:
     A third difference of white noise has the variance 20 sigma^2, and smooth motion leaves almost
     nothing in it. Quantised logs have at least step / sqrt(12) (JCGM 100:2008, 4.3.7).
     """
-    floor = max(NOISE_FLOOR_MPS, quantum(speed) / np.sqrt(12))
-    moving = speed.values > REST_MPS
+    floor = max(REST.noise_floor_mps, quantum(speed) / np.sqrt(12))
+    moving = speed.values > REST.speed_mps
     third = np.diff(speed.values, 3)
     usable = moving[:-3] & moving[3:]
     if int(np.sum(usable)) < 6:
@@ -71,15 +68,15 @@ def rest_spans(speed: Series, *, noise_mps: float) -> tuple[Span, ...]:
     Returns
     -------
     tuple of Span
-        Each at least `MIN_REST_S` long and two readings; at the very start of the record two
+        Each at least `REST.shortest_s` long and two readings; at the very start of the record two
         readings are enough.
     """
-    below = speed.values <= max(REST_MPS, 4 * noise_mps)
+    below = speed.values <= max(REST.speed_mps, 4 * noise_mps)
     edge = np.flatnonzero(np.diff(np.r_[False, below, False].astype(int)))
     spans = []
     for first, past in zip(edge[::2], edge[1::2], strict=True):
         start_s, end_s = float(speed.t_s[first]), float(speed.t_s[past - 1])
-        if past - first >= 2 and (end_s - start_s >= MIN_REST_S or first == 0):
+        if past - first >= 2 and (end_s - start_s >= REST.shortest_s or first == 0):
             spans.append(Span(start_s, end_s))
     return tuple(spans)
 
@@ -97,7 +94,7 @@ def unfolded(speed: Series, rests: tuple[Span, ...]) -> Series:
     still = np.concatenate([speed.between(r.start_s, r.end_s).values[1:-2] for r in rests])
     if len(still) < 5 or float(np.median(still)) <= 0:
         return speed
-    excess = min(float(np.mean(still**2)), REST_MPS**2)
+    excess = min(float(np.mean(still**2)), REST.speed_mps**2)
     squared = speed.values**2 - excess
     # The sign keeps the scatter at rest about zero, with the variance of the unfolded noise.
     return replace(speed, values=np.sign(squared) * np.sqrt(np.abs(squared)))

@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from overlay.runs.rest import REST_MPS, Span, noise_of, rest_spans
+from overlay.runs.rest import Span, noise_of, rest_spans
+from overlay.runs.tuning import REST
 from overlay.series import Series
 
 MIN_PEAK_MPS = 3.0  # faster than a push or a walk with the vehicle
@@ -65,7 +66,7 @@ def find_runs(
         return ()
     noise = noise_of(speed)
     rests = list(rest_spans(speed, noise_mps=noise))
-    breaks = [Span(a, b) for a, b in speed.gaps(max(5.0, 2.5 * speed.median_step_s))]
+    breaks = [Span(a, b) for a, b in speed.gaps(max(5.0, REST.gap_steps * speed.median_step_s))]
     bounds = sorted([*rests, *breaks], key=lambda span: span.start_s)
     first = Span(float(speed.t_s[0]), float(speed.t_s[0]))
     last = Span(float(speed.t_s[-1]), float(speed.t_s[-1]))
@@ -89,7 +90,7 @@ def match_runs(
 
     The launches' spacing is the evidence: the shift under which most launches of the one fall on
     launches of the other within `tolerance_s`, the closest fit among equals. With a single run in
-    each there is nothing to tell by, and the two are paired.
+    each there is no spacing to go by, and the two are paired.
 
     Returns
     -------
@@ -128,7 +129,7 @@ def _paired(
 def _window(speed: Series, before: Span, after: Span, rests: list[Span]) -> RunWindow | None:
     """The move between two bounds, if there is one."""
     moving = speed.between(before.end_s, after.start_s)
-    if len(moving) < 3 or float(np.max(moving.values)) <= REST_MPS:
+    if len(moving) < 3 or float(np.max(moving.values)) <= REST.speed_mps:
         return None
     from_rest, stops = before in rests, after in rests
     start_s, end_s = before.end_s, after.start_s

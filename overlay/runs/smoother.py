@@ -3,7 +3,7 @@
 The receiver's smoothing and delay are undone by a fixed-interval smoother. Three things that a
 stationary prior gets wrong are handled on their own: the corner at launch (rest ends at an
 unknown instant, found by maximum likelihood and averaged over its posterior), jumps of the
-acceleration (lift, brake, limiter) and single wild readings; both of the latter by the
+acceleration (lift, brake, limiter) and single outlying readings; both of the latter by the
 standardised smoothing errors of de Jong and Penzer, JASA 93 (1998) 800-806 (from memory).
 """
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from overlay.errors import InputError, UsageError
 from overlay.runs.model import Kinematics
-from overlay.runs.rest import NOISE_FLOOR_MPS, Span, noise_of, quantum, rest_spans, unfolded
+from overlay.runs.rest import Span, noise_of, quantum, rest_spans, unfolded
 from overlay.runs.statespace import (
     NEVER_AT_REST,
     Hypotheses,
@@ -26,26 +26,12 @@ from overlay.runs.statespace import (
     run_smoother,
     states_at,
 )
+from overlay.runs.tuning import REST, SMOOTHER
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
-GAP_STEPS = 2.5
-_BLOCK = 4000  # grid points handled at once, to bound memory
-_STEP_MPS2 = 4.0  # prior of the acceleration after a sudden launch
-_RAMP_JERK = 40.0  # prior of the jerk of a gradual one: about 4 m/s^2 within 0.4 s
-_LOOK_BACK_S = 2.5  # furthest that a creeping launch can precede a visible rise of the log
-# Standardised jump of acceleration that calls for an explanation. White jerk of one size fits no
-# run: a clutch that locks, a governor, a brake bend the speed more than it allows, and what is not
-# explained is smoothed away with too small a sigma. On simulated carts the 95 % intervals hold
-# 92 % of instants at 2.8, 94 % at 2.4 and 95 % at 2.0, where sigmas at a split grow by a tenth.
-_STARTLING = 2.4
-_WILD = 4.0  # the same for a single reading
-_JUMP_S = 0.307  # half the time that such a jump may take: a brake or a lift is not instant
-_EXPLANATIONS = 4
-_LAUNCH_HEEDED_S = 4.013  # these are no whole steps of a log, lest rounding decide
 _JERKS = np.linspace(-3.0, 3.0, 9)
 _MOVING_START = np.array([NEVER_AT_REST])
-_PINNED_MPS = 0.01  # how still a standing vehicle stands
 Motion = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -59,8 +45,8 @@ class _Kind:
 
 
 _MOVING = _Kind(0.0, 0.0, 0.0)
-_SUDDEN = _Kind(_STEP_MPS2, 0.0, 0.0)
-_GRADUAL = _Kind(0.0, _RAMP_JERK, -1.0)
+_SUDDEN = _Kind(SMOOTHER.step_mps2, 0.0, 0.0)
+_GRADUAL = _Kind(0.0, SMOOTHER.ramp_jerk, -1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +147,7 @@ def _joined(
     """Smooth each piece and put them end to end; distance goes on across the rests between."""
     mean, variance = np.zeros((len(grid), 3)), np.zeros((len(grid), 3))
     launch: tuple[float, float] | None = None
-    covered, doubt = 0.0, 0.0
+    covered, variance_m2 = 0.0, 0.0
     noises = []
     for i, piece in enumerate(pieces):
         fit, readings = _fitted(piece, tau_s)
@@ -172,8 +158,8 @@ def _joined(
         at = np.r_[np.clip(grid[own], t[0], t[-1]), t[-1]]
         m, var = _mixture(at, readings, fit, tau_s)
         m[:, 0] += covered
-        var[:, 0] += doubt
-        covered, doubt = float(m[-1, 0]), float(var[-1, 0])
+        var[:, 0] += variance_m2
+        covered, variance_m2 = float(m[-1, 0]), float(var[-1, 0])
         mean[own], variance[own] = m[:-1], var[:-1]
         noises.append(float(fit.weight @ fit.what.noise))
         if launch is None and piece.launch is not None:
@@ -183,7 +169,7 @@ def _joined(
     sigma = np.sqrt(np.maximum(variance, 0.0))
     step = log.median_step_s
     known = (grid >= log.t_s[0] - step) & (grid <= log.t_s[-1] + step)
-    for gap_start, gap_end in log.gaps(GAP_STEPS * step):
+    for gap_start, gap_end in log.gaps(REST.gap_steps * step):
         known &= ~((grid > gap_start) & (grid < gap_end))
     return Kinematics(
         t_s=grid,
@@ -210,7 +196,7 @@ def _pieces(
 ) -> list[_Piece]:
     """Cut the record in the middle of each rest, so that each piece has at most one launch."""
     rough = noise_of(log) if noise is None else noise
-    floor = max(NOISE_FLOOR_MPS, quantum(log) / np.sqrt(12))
+    floor = max(REST.noise_floor_mps, quantum(log) / np.sqrt(12))
     rests = list(rest_spans(log, noise_mps=rough))
     log = unfolded(log, tuple(rests))
     if at_rest_until_s is not None and not any(r.start_s < at_rest_until_s for r in rests):
@@ -245,7 +231,7 @@ def _readings(
     value, direct = part.values.copy(), np.zeros(len(part), dtype=bool)
     if stop is not None:
         still = part.t_s >= stop.start_s + 0.3
-        value[still], relative[still], direct[still] = 0.0, _PINNED_MPS, True
+        value[still], relative[still], direct[still] = 0.0, SMOOTHER.still_mps, True
     t, empty = part.t_s, np.array([e for e in ends if e not in (part.t_s[0], part.t_s[-1])])
     columns = [t, value, relative, direct.astype(float)]
     extra = [empty, np.zeros(len(empty)), np.full(len(empty), np.inf), np.zeros(len(empty))]
@@ -270,13 +256,13 @@ def _launch_window(part: Series, rest: Span, noise: float, known_s: float) -> Sp
     if not bool(np.any(clear)):
         return None
     rise_s = float(part.t_s[int(np.argmax(clear))])
-    earliest = max(rest.start_s, rise_s - _LOOK_BACK_S - 1.5 * part.median_step_s, known_s)
+    earliest = max(rest.start_s, rise_s - SMOOTHER.look_back_s - 1.5 * part.median_step_s, known_s)
     return Span(min(earliest, rise_s - 0.01), rise_s)
 
 
 def _from_launch(readings: Readings, window: Span) -> Readings:
-    """Without the readings of the rest before: many receivers quieten them, so their noise tells
-    nothing of the run's. The first knot stays, empty.
+    """Without the readings of the rest before: many receivers quieten them, so their noise
+    says nothing of the run's. The first knot stays, empty.
     """
     keep = readings.t_s >= window.start_s
     keep[0] = True
@@ -292,7 +278,7 @@ def _from_launch(readings: Readings, window: Span) -> Readings:
 
 
 def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
-    """Fit roughly, explain what startles, then weigh launch instants and kinds."""
+    """Fit roughly, explain jumps and outliers, then weigh launch instants and kinds."""
     readings = piece.readings
     span = piece.launch
     launch = _MOVING_START if span is None else np.linspace(*_ends(span), 9)
@@ -302,7 +288,7 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
         noise = noise + np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
     noise = np.maximum(noise, np.log10(piece.noise_floor_mps))
     best = _likeliest(readings, _grid(launch, _JERKS, noise, kind), tau_s)
-    for _ in range(_EXPLANATIONS):
+    for _ in range(SMOOTHER.passes):
         explained = _explained(readings, run_smoother(readings, best, tau_s), best)
         if explained is None:
             break
@@ -310,7 +296,7 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
         best = _likeliest(readings, _grid(best.launch_s, _JERKS, noise, kind), tau_s)
     if span is None:
         return _Fit(best, np.ones(1)), readings
-    early = _until(readings, span.end_s + _LAUNCH_HEEDED_S)
+    early = _until(readings, span.end_s + SMOOTHER.launch_reach_s)
     found = [_zoomed_search(early, span, best, tau_s, kind) for kind in (_SUDDEN, _GRADUAL)]
     return _kept(found, best), readings
 
@@ -339,24 +325,24 @@ def _until(readings: Readings, end_s: float) -> Readings:
 
 
 def _explained(readings: Readings, passes: Smoothed, what: Hypotheses) -> Readings | None:
-    """Allow for the most startling jumps of acceleration and wild readings; None if none is."""
+    """Allow for the largest jumps of acceleration and the outliers; None where there is none."""
     t = readings.t_s
     info = passes.information[:, 0, 2, 2]
     jump = passes.adjoint[:, 0, 2] / np.sqrt(np.maximum(info, 1e-30))
     jump[t < what.launch_s[0] + 0.5] = 0.0
     jump[:2] = jump[-2:] = 0.0
-    wild = np.abs(passes.residual[:, 0])
+    outlier = np.abs(passes.residual[:, 0])
     extra, weight = readings.extra_jerk.copy(), readings.weight.copy()
-    height = np.maximum(np.abs(jump), wild * (_STARTLING / _WILD))
+    height = np.maximum(np.abs(jump), outlier * (SMOOTHER.jump_sigmas / SMOOTHER.outlier_sigmas))
     done = 0
-    while float(np.max(height)) > _STARTLING and done < 6:
+    while float(np.max(height)) > SMOOTHER.jump_sigmas and done < 6:
         k = int(np.argmax(height))
         if height[k] > abs(jump[k]):
-            weight[k] *= wild[k] / 2
+            weight[k] *= outlier[k] / 2
         else:
             size = min(max(abs(jump[k]) / np.sqrt(info[k]), 1.0), 10.0)
-            extra[np.abs(t - t[k]) <= _JUMP_S] += size**2 / (2 * _JUMP_S)
-        height[np.abs(t - t[k]) < 2 * _JUMP_S] = 0.0
+            extra[np.abs(t - t[k]) <= SMOOTHER.jump_half_s] += size**2 / (2 * SMOOTHER.jump_half_s)
+        height[np.abs(t - t[k]) < 2 * SMOOTHER.jump_half_s] = 0.0
         done += 1
     return replace(readings, extra_jerk=extra, weight=weight) if done else None
 
@@ -436,8 +422,8 @@ def _mixture(
     """Posterior mean and variance of distance, speed, acceleration, each (m, 3)."""
     passes = run_smoother(readings, fit.what, tau_s)
     mean, variance = np.zeros((len(at_s), 3)), np.zeros((len(at_s), 3))
-    for low in range(0, len(at_s), _BLOCK):
-        part = slice(low, low + _BLOCK)
+    for low in range(0, len(at_s), SMOOTHER.block):
+        part = slice(low, low + SMOOTHER.block)
         m, p = states_at(at_s[part], readings, passes, fit.what, tau_s)
         m, var = m[:, :, :3], np.diagonal(p, axis1=2, axis2=3)[:, :, :3]
         centre = np.einsum("b,mbi->mi", fit.weight, m)

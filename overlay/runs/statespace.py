@@ -21,18 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from overlay.runs.tuning import JERK
 from overlay.timebase import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
 NEVER_AT_REST = -np.inf
-INSTANT_S = 1e-3  # smoothing shorter than this cannot be told from none at any log rate
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-# Acceleration changes most just after launch and dies away with it: for v = V(1 - exp(-t/T)) the
-# squared jerk falls as exp(-2t/T), T of 2 to 5 s. Chosen on simulated launches of that family.
-LIVELY = 30.0
-LIVELY_S = 1.5
-LAUNCH_SPAN_S = 0.5  # how long jerk may stay heavy after launch: a clutch takes up its load
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +64,7 @@ class Hypotheses:
     noise : receiver's noise, m/s
     launch_s : instant at which rest ends; `NEVER_AT_REST` when the record starts moving
     step : prior standard deviation of the acceleration right after launch, m/s^2
-    launch_jerk : jerk intensity added during `LAUNCH_SPAN_S` from launch
+    launch_jerk : jerk intensity added during `JERK.launch_span_s` from launch
     """
 
     jerk: FloatArray
@@ -91,7 +86,7 @@ def ramp_response(h: FloatArray, tau_s: float) -> FloatArray:
     >>> round(float(ramp_response(np.array(10.0), 0.3)), 6)
     9.7
     """
-    return h + tau_s * np.expm1(-h / tau_s) if tau_s > INSTANT_S else h
+    return h + tau_s * np.expm1(-h / tau_s) if tau_s > JERK.instant_s else h
 
 
 def transition(h: FloatArray, tau_s: float) -> FloatArray:
@@ -100,7 +95,7 @@ def transition(h: FloatArray, tau_s: float) -> FloatArray:
     f[..., 0, 0] = f[..., 1, 1] = f[..., 2, 2] = 1.0
     f[..., 0, 1] = f[..., 1, 2] = f[..., 3, 2] = h
     f[..., 0, 2] = h**2 / 2
-    gone = -np.expm1(-h / tau_s) if tau_s > INSTANT_S else np.ones_like(h)
+    gone = -np.expm1(-h / tau_s) if tau_s > JERK.instant_s else np.ones_like(h)
     f[..., 3, 3] = 1.0 - gone
     f[..., 3, 1] = gone
     f[..., 3, 2] = ramp_response(h, tau_s)
@@ -137,7 +132,7 @@ def moving_prior(first_mps: float, tau_s: float) -> tuple[FloatArray, FloatArray
     p[1, 1] = p[1, 3] = p[3, 1] = spread_v
     p[2, 2] = spread_a
     p[2, 3] = p[3, 2] = -tau_s * spread_a
-    p[3, 3] = spread_v + tau_s**2 * spread_a + (0.1**2 if tau_s > INSTANT_S else 0.0)
+    p[3, 3] = spread_v + tau_s**2 * spread_a + (0.1**2 if tau_s > JERK.instant_s else 0.0)
     return mean, p
 
 
@@ -147,11 +142,11 @@ def _intensity(
     """Mean jerk intensity over the moving part of each step, shape (..., b)."""
     launch = what.launch_s
     moving = end_s - np.maximum(start_s, launch)
-    heavy = np.minimum(end_s, launch + LAUNCH_SPAN_S) - np.maximum(start_s, launch)
+    heavy = np.minimum(end_s, launch + JERK.launch_span_s) - np.maximum(start_s, launch)
     share = np.clip(heavy / np.where(moving > 0, moving, 1.0), 0.0, 1.0)
     since = np.maximum((np.maximum(start_s, launch) + end_s) / 2 - launch, 0.0)
-    lively = 1.0 + LIVELY * np.exp(-since / LIVELY_S)
-    intensity: FloatArray = what.jerk * lively + extra + what.launch_jerk * share
+    early = 1.0 + JERK.early * np.exp(-since / JERK.early_s)
+    intensity: FloatArray = what.jerk * early + extra + what.launch_jerk * share
     return intensity
 
 
@@ -201,7 +196,7 @@ def log_likelihood(readings: Readings, what: Hypotheses, tau_s: float) -> FloatA
         v, y = v + mean[1], y + mean[3]
         p_vv, p_va, p_vy = p_vv + p[1, 1], p_va + p[1, 2], p_vy + p[1, 3]
         p_aa, p_ay, p_yy = p_aa + p[2, 2], p_ay + p[2, 3], p_yy + p[3, 3]
-    begun, settled = float(np.min(launch)), float(np.max(launch)) + LAUNCH_SPAN_S
+    begun, settled = float(np.min(launch)), float(np.max(launch)) + JERK.launch_span_s
     steps = np.diff(t, prepend=t[0])
     plain_f, plain_q = transition(steps, tau_s), jerk_covariance(steps, tau_s)
     edges = np.r_[t[:1], t[:-1]][:, None], t[:, None]
@@ -318,16 +313,16 @@ def _backward(
     for k in range(n - 1, -1, -1):
         if np.isfinite(readings.weight[k]):
             i, gain = seen[k], gains[k]
-            surprise = errors[k] / spreads[k] - np.einsum("bi,bi->b", gain, lam)
+            score = errors[k] / spreads[k] - np.einsum("bi,bi->b", gain, lam)
             carried = np.einsum("bij,bj->bi", big, gain)
-            doubt = 1 / spreads[k] + np.einsum("bi,bi->b", gain, carried)
-            residual[k] = surprise / np.sqrt(doubt)
+            own = 1 / spreads[k] + np.einsum("bi,bi->b", gain, carried)
+            residual[k] = score / np.sqrt(own)
             lam = lam.copy()
-            lam[:, i] += surprise
+            lam[:, i] += score
             big = big.copy()
             big[:, i, :] -= carried
             big[:, :, i] -= carried
-            big[:, i, i] += doubt
+            big[:, i, i] += own
         adjoint[k], information[k] = lam, big
         lam = np.einsum("bji,bj->bi", f[k], lam)
         big = f[k].swapaxes(1, 2) @ big @ f[k]

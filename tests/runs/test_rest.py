@@ -4,14 +4,13 @@ import numpy as np
 import pytest
 
 from overlay.runs.rest import (
-    NOISE_FLOOR_MPS,
-    REST_MPS,
     Span,
     noise_of,
     quantum,
     rest_spans,
     unfolded,
 )
+from overlay.runs.tuning import REST
 from overlay.series import Series
 
 
@@ -55,7 +54,7 @@ def test_noise__of_a_grid_is_that_of_rounding_at_least():
 
 
 def test_noise__is_never_below_the_floor_and_a_usual_one_at_rest():
-    assert noise_of(log_of(3 + 0.1 * np.arange(40) ** 1.001)) == NOISE_FLOOR_MPS
+    assert noise_of(log_of(3 + 0.1 * np.arange(40) ** 1.001)) == REST.noise_floor_mps
     assert noise_of(log_of(np.full(40, 0.1))) == 0.05
     moving = np.r_[np.zeros(30), np.full(8, 3.0)]  # five third differences are too few
     assert noise_of(log_of(moving)) == 0.05
@@ -75,11 +74,11 @@ def test_rest__is_long_enough_or_at_the_start():
 
 
 def test_rest__heeds_a_noisy_log():
-    at = REST_MPS + 0.05
+    at = REST.speed_mps + 0.05
     log = log_of(np.r_[np.full(20, at), np.full(20, 5.0)])
     assert rest_spans(log, noise_mps=0.05) == ()
     assert rest_spans(log, noise_mps=0.08) == (Span(0.0, pytest.approx(1.9)),)
-    edge = log_of(np.r_[np.full(20, REST_MPS), np.full(20, 5.0)])
+    edge = log_of(np.r_[np.full(20, REST.speed_mps), np.full(20, 5.0)])
     assert len(rest_spans(edge, noise_mps=0.05)) == 1
 
 
@@ -102,7 +101,7 @@ def test_unfolded__takes_the_level_of_a_folded_noise_off(rng):
 def test_unfolded__takes_no_more_off_than_rest_may_show():
     log = log_of(np.r_[np.full(20, 0.6), np.full(20, 4.0)])
     found = unfolded(log, (Span(0.0, 1.9),)).values
-    assert found[30] == pytest.approx(np.sqrt(16 - REST_MPS**2))
+    assert found[30] == pytest.approx(np.sqrt(16 - REST.speed_mps**2))
 
 
 @pytest.mark.parametrize(

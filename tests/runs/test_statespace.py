@@ -12,9 +12,6 @@ from scipy.linalg import block_diag, expm
 from scipy.stats import multivariate_normal
 
 from overlay.runs.statespace import (
-    LAUNCH_SPAN_S,
-    LIVELY,
-    LIVELY_S,
     NEVER_AT_REST,
     Hypotheses,
     Readings,
@@ -27,6 +24,7 @@ from overlay.runs.statespace import (
     states_at,
     transition,
 )
+from overlay.runs.tuning import JERK
 
 TAU_S = 0.3
 
@@ -44,13 +42,13 @@ def exact_step(h, tau):
 
 
 def jerk_over(start, end, extra, jerk, launch, launch_jerk):
-    """Intensity over one step as the module's head says it: lively, then calm; heavy at launch."""
+    """Intensity over one step as the module's head says it: early, then calm; heavy at launch."""
     begin = max(start, launch)
     moving = end - begin
     since = max(0.0, (begin + end) / 2 - launch)
-    heavy = (min(end, launch + LAUNCH_SPAN_S) - begin) / moving if moving > 0 else 0.0
-    lively = 1 + LIVELY * np.exp(-since / LIVELY_S)
-    return jerk * lively + extra + launch_jerk * min(1.0, max(0.0, heavy))
+    heavy = (min(end, launch + JERK.launch_span_s) - begin) / moving if moving > 0 else 0.0
+    early = 1 + JERK.early * np.exp(-since / JERK.early_s)
+    return jerk * early + extra + launch_jerk * min(1.0, max(0.0, heavy))
 
 
 class Dense:
