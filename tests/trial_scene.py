@@ -16,7 +16,7 @@ from overlay.demo.ground import (
     PERIOD_M,
     SLAB_BGR,
     SLAB_WEIGHTS,
-    Strip,
+    GroundStrip,
     texture,
 )
 from overlay.demo.paint import Easel, Picture
@@ -213,13 +213,13 @@ def _upset(path: CameraPath, ride: TrialRide, motion: Motion) -> None:
 
 
 @lru_cache(maxsize=3)
-def _plain(surface: str, contrast: float) -> tuple[Strip]:
+def _plain(surface: str, contrast: float) -> tuple[GroundStrip]:
     """Ground to all sides without marks."""
     tint, weights = SURFACES[surface]
     shape = round(PERIOD_M / PLAIN_CELL_M), round(2 * PLAIN_HALF_M / PLAIN_CELL_M)
     rough = contrast * texture(shape, PLAIN_CELL_M, weights, np.random.default_rng(2))
     planes = [np.clip(code + rough, 4, 251).astype(np.uint8) for code in tint]
-    return (Strip(np.asarray(cv2.merge(planes), np.uint8), PLAIN_CELL_M, PLAIN_CELL_M),)
+    return (GroundStrip(np.asarray(cv2.merge(planes), np.uint8), PLAIN_CELL_M, PLAIN_CELL_M),)
 
 
 @lru_cache(maxsize=1)

@@ -31,7 +31,7 @@ JOINT_SHADE, TAR_SHADE, CRACK_SHADE = 98, 94, 50  # how much darker, 8-bit codes
 
 
 @dataclass(frozen=True, eq=False)
-class Strip:
+class GroundStrip:
     """A picture of the ground, one period long, the track's middle in its middle.
 
     Attributes
@@ -51,18 +51,18 @@ class Strip:
         """How far it reaches to each side."""
         return float(self.picture.shape[1] * self.step_x_m / 2)
 
-    def averaged(self, step_x_m: float, step_z_m: float) -> Strip:
+    def averaged(self, step_x_m: float, step_z_m: float) -> GroundStrip:
         """The same ground in cells of about this size, or of its own where they are larger."""
         rows, columns = self.picture.shape[:2]
         wide = max(2, round(columns * min(1.0, self.step_x_m / step_x_m)))
         high = max(2, round(rows * min(1.0, self.step_z_m / step_z_m)))
         small = cv2.resize(self.picture, (wide, high), interpolation=cv2.INTER_AREA)
         steps = self.step_x_m * columns / wide, self.step_z_m * rows / high
-        return Strip(np.asarray(small, np.uint8), *steps)
+        return GroundStrip(np.asarray(small, np.uint8), *steps)
 
 
 @lru_cache(maxsize=1)
-def taxiway(rng_seed: int = 1) -> tuple[Strip, Strip]:
+def taxiway(rng_seed: int = 1) -> tuple[GroundStrip, GroundStrip]:
     """The land to both sides in coarse cells, and the taxiway itself in fine ones."""
     rng = np.random.default_rng(rng_seed)
     shape = round(PERIOD_M / FINE_CELL_M), round(2 * FINE_HALF_M / FINE_CELL_M)
@@ -81,7 +81,9 @@ def taxiway(rng_seed: int = 1) -> tuple[Strip, Strip]:
     wide = _grass(
         (round(PERIOD_M / WIDE_CELL_M), round(2 * WIDE_HALF_M / WIDE_CELL_M)), WIDE_CELL_M, rng
     )
-    return Strip(_codes(wide), WIDE_CELL_M, WIDE_CELL_M), Strip(fine, FINE_CELL_M, FINE_CELL_M)
+    return GroundStrip(_codes(wide), WIDE_CELL_M, WIDE_CELL_M), GroundStrip(
+        fine, FINE_CELL_M, FINE_CELL_M
+    )
 
 
 def texture(

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from overlay.demo.backdrop import Backdrop, lens
 from overlay.demo.bodywork import cart_front
 from overlay.demo.camera import CameraPath, Pose, Ride
-from overlay.demo.ground import PERIOD_M, Strip, taxiway
+from overlay.demo.ground import PERIOD_M, GroundStrip, taxiway
 from overlay.demo.paint import Picture, blend, odd
 from overlay.demo.things import Thing, draw_things, roadside
 from overlay.demo.vehicle import Motion
@@ -112,7 +112,7 @@ class Scene:
     ----------
     spec : SceneSpec
     motion : Motion
-    strips : sequence of Strip, optional
+    strips : sequence of GroundStrip, optional
         The ground, the later over the earlier; the taxiway unless given.
     things : sequence of Thing, optional
         What stands on it; the taxiway's roadside unless given.
@@ -125,7 +125,7 @@ class Scene:
         spec: SceneSpec,
         motion: Motion,
         *,
-        strips: Sequence[Strip] | None = None,
+        strips: Sequence[GroundStrip] | None = None,
         things: Sequence[Thing] | None = None,
         backdrop: Backdrop | None = None,
     ) -> None:
@@ -190,7 +190,9 @@ class Scene:
                 for strip in band.strips:
                     self._lay(frame[rows], rows.start, pose, strip, to_ground)
 
-    def _lay(self, part: Picture, first: int, pose: Pose, strip: Strip, to_ground: Matrix) -> None:
+    def _lay(
+        self, part: Picture, first: int, pose: Pose, strip: GroundStrip, to_ground: Matrix
+    ) -> None:
         """One strip of ground into rows of the picture from `first` on, with the shutter's blur."""
         high, wide = part.shape[:2]
         cells, (step_x, step_z) = strip.picture, (strip.step_x_m, strip.step_z_m)
@@ -261,10 +263,10 @@ class _Band:
 
     near_m: float
     far_m: float
-    strips: tuple[Strip, ...]
+    strips: tuple[GroundStrip, ...]
 
 
-def _bands(spec: SceneSpec, strips: Sequence[Strip]) -> list[_Band]:
+def _bands(spec: SceneSpec, strips: Sequence[GroundStrip]) -> list[_Band]:
     """Bands of doubling depth, far ones first; the camera looks along the track or across it."""
     focal, height = spec.focal_px, spec.height_m
     down = math.atan(spec.height / 2 / focal) + math.radians(spec.pitch_deg + 3)

@@ -3,7 +3,7 @@
 ``offset_s`` is log time minus footage time. The whole possible range is searched first: at each
 offset the logged course either explains the heard one or does no better than chance, and parts of
 the clip that the log does not cover count for nothing. The best place is then fitted by robust
-maximum likelihood on the log's own samples, with the colour of the residuals in the interval.
+maximum likelihood on the log's own samples, with the residuals' autocorrelation in the interval.
 
 What a logger shows may itself be late: one that averages over its step shows engine speed half a
 step late, one that counts whole turns about half a turn more. Two courses alone cannot tell that
@@ -17,19 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.engine.sound_rpm import LEAST_CONFIDENCE, SoundRpm
+from overlay.engine.sound_rpm import SoundRpm
+from overlay.engine.tuning import BY_SOUND, SOUND
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
-SEED_STEP_S = 0.02
-SEED_SPREAD = 0.02  # relative spread of the match while seeking
-CHANCE_SPREAD = 0.35  # relative spread of engine speeds that have nothing to do with each other
-INDEPENDENT_S = 0.25  # heard values closer than this say the same
-REACH_S = 0.5  # a peak's own neighbourhood
-LEAST_SUPPORT = 12.0
-LEAST_MARGIN = 6.0
-WIDEST_HALF_INTERVAL_S = 0.06
-SOUND_PATH_SIGMA_S = 0.0012  # 0.3 m of air to the microphone, and frames that span bends
 ROUNDS = 12
 TAIL = 4.0  # degrees of freedom of the residuals' t distribution
 FACTORS = ((1.0, ""), (0.5, "half"), (2.0, "twice"))
@@ -50,8 +42,6 @@ class ClockOffset:
         Why it is not determined, or on what it rests, in words.
     logger_delay_up_to_s : float
         How much of the offset may be the logger's own averaging and not its clock.
-    residual_rpm : float
-        Scatter of the log about the matched course; NaN when not determined.
     """
 
     determined: bool
@@ -59,7 +49,6 @@ class ClockOffset:
     interval_s: tuple[float, float] | None
     reason: str
     logger_delay_up_to_s: float = 0.0
-    residual_rpm: float = float("nan")
 
 
 def refused(reason: str) -> ClockOffset:
@@ -81,7 +70,7 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
     ClockOffset
         Refuses when nothing is heard, engine speed does not change, or two places fit alike.
     """
-    sure = heard.confidence >= LEAST_CONFIDENCE
+    sure = heard.confidence >= SOUND.least_confidence
     if np.count_nonzero(sure) < 25:
         return refused("no engine is heard in the clip for long enough")
     log = _running(logged)
@@ -89,9 +78,9 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
         return refused("the log holds fewer than eight engine speeds above 0")
     times, values = heard.t_s[sure], heard.rpm[sure]
     if _change(values) < 0.06:
-        return refused("the engine speed that is heard hardly changes, so no time stands out")
+        return refused("the engine speed that is heard hardly changes, so no offset fits best")
     if _change(log.values) < 0.06:
-        return refused("the logged engine speed hardly changes, so no time stands out")
+        return refused("the logged engine speed hardly changes, so no offset fits best")
     best: tuple[float, float, float, float, str] | None = None
     for factor, name in FACTORS:
         offset, support, margin = _seek(times, values * factor, log)
@@ -99,22 +88,22 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
             best = (offset, support, margin, factor, name)
     assert best is not None
     offset, support, margin, factor, name = best
-    if support < LEAST_SUPPORT:
+    if support < BY_SOUND.least_support:
         return refused("the logged engine speed does not match the sound: is it the right log?")
-    if margin < LEAST_MARGIN:
+    if margin < BY_SOUND.least_margin:
         return refused(f"two places in the log match the sound alike, one at {offset:.2f} s")
     found = _fit(heard, sure, factor, log, offset)
     if found is None:
         return refused("engine speed changes too little in the common part for a useful answer")
-    centre, sigma, residual = found
-    half = 1.959964 * float(np.hypot(sigma, SOUND_PATH_SIGMA_S))
-    if half > WIDEST_HALF_INTERVAL_S:
+    centre, sigma = found
+    half = 1.959964 * float(np.hypot(sigma, BY_SOUND.model_sigma_s))
+    if half > BY_SOUND.widest_half_s:
         return refused("engine speed changes too little against its noise for a useful answer")
     reason = "engine sound matched to the logged engine speed"
     if name:
         reason += f", at {name} the speed heard, since the log settles the octave"
     late = log.median_step_s / 2
-    return ClockOffset(True, centre, (centre - half, centre + half), reason, late, residual)
+    return ClockOffset(True, centre, (centre - half, centre + half), reason, late)
 
 
 def _running(logged: Series) -> Series:
@@ -136,24 +125,28 @@ def _seek(times: FloatArray, values: FloatArray, log: Series) -> tuple[float, fl
     course = np.log(np.interp(spots, times, values))
     first = float(log.t_s[0] - spots[-1])
     last = float(log.t_s[-1] - spots[0])
-    offsets = np.arange(first, last + SEED_STEP_S, SEED_STEP_S)
-    grid = np.arange(float(log.t_s[0]), float(log.t_s[-1]), SEED_STEP_S)
+    offsets = np.arange(first, last + BY_SOUND.seed_step_s, BY_SOUND.seed_step_s)
+    grid = np.arange(float(log.t_s[0]), float(log.t_s[-1]), BY_SOUND.seed_step_s)
     logs = np.log(np.interp(grid, log.t_s, log.values))
     logs[_in_gap(grid, log)] = np.nan
     padded = np.full(len(grid) + 2, np.nan)
     padded[1:-1] = logs
-    weight = min(1.0, float(np.median(np.diff(spots))) / INDEPENDENT_S) if len(spots) > 1 else 1.0
+    weight = (
+        min(1.0, float(np.median(np.diff(spots))) / BY_SOUND.independent_s)
+        if len(spots) > 1
+        else 1.0
+    )
     centre = float(np.median(logs[np.isfinite(logs)]))
-    chance = _log_t(course - centre, CHANCE_SPREAD)
+    chance = _log_t(course - centre, BY_SOUND.chance_spread)
     total = np.zeros(len(offsets))
     for spot, here, plain in zip(spots, course, chance, strict=True):
-        index = np.round((spot + offsets - grid[0]) / SEED_STEP_S).astype(np.int64) + 1
+        index = np.round((spot + offsets - grid[0]) / BY_SOUND.seed_step_s).astype(np.int64) + 1
         there = padded[np.clip(index, 0, len(padded) - 1)]
-        gain = _log_t(there - here, SEED_SPREAD) - plain
+        gain = _log_t(there - here, BY_SOUND.spread) - plain
         total += np.where(np.isfinite(gain), gain, 0.0)
     total *= weight
     i = int(np.argmax(total))
-    far = np.abs(offsets - offsets[i]) > REACH_S
+    far = np.abs(offsets - offsets[i]) > BY_SOUND.reach_s
     second = float(np.max(total[far])) if np.any(far) else 0.0
     return float(offsets[i]), float(total[i]), float(total[i] - max(second, 0.0))
 
@@ -177,11 +170,11 @@ def _fit(
     factor: float,
     log: Series,
     offset_s: float,
-) -> tuple[float, float, float] | None:
-    """Offset, its standard deviation, and the log's scatter, on the log's own samples."""
+) -> tuple[float, float] | None:
+    """Offset and its standard deviation, on the log's own samples."""
     rpm = np.where(sure, heard.rpm * factor, np.nan)
     slope = np.gradient(rpm, heard.t_s)
-    # A frame's mean over a bend differs from the middle by bend times the frame's variance.
+    # A frame's mean over a curve differs from the middle by curvature times the frame's variance.
     soft = np.where(np.isfinite(heard.sigma_rpm), heard.sigma_rpm * factor, np.inf)
 
     def predicted(offset: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -197,7 +190,7 @@ def fit_offset(
     log: Series,
     predicted: Callable[[float], tuple[FloatArray, FloatArray, FloatArray]],
     offset_s: float,
-) -> tuple[float, float, float] | None:
+) -> tuple[float, float] | None:
     """Robust fit of an offset by reweighted least squares on the samples of a log.
 
     Parameters
@@ -211,7 +204,7 @@ def fit_offset(
 
     Returns
     -------
-    (offset_s, sigma_s, scatter) or None
+    (offset_s, sigma_s) or None
         None where nothing constrains it.
     """
     offset = offset_s
@@ -232,7 +225,7 @@ def fit_offset(
         offset += float(np.clip(step, -0.1, 0.1))
         if abs(step) < 1e-5:
             break
-    # Sandwich with the residuals' own colour: neighbours within a quarter second may agree.
+    # Sandwich with the residuals' autocovariance: neighbours within a quarter second may agree.
     score = weight * lean * residual
     reach = max(1, min(len(score) // 4, round(0.25 / max(log.median_step_s, 1e-3))))
     meat = float(np.sum(score**2))
@@ -244,4 +237,4 @@ def fit_offset(
     share = weight * lean**2
     free = max(float(np.sum(share) ** 2 / np.sum(share**2)) - 2, 1.0)
     widening = 1 + 1.6 / free
-    return offset, widening * float(np.sqrt(max(plain, robust))), float(np.std(residual))
+    return offset, widening * float(np.sqrt(max(plain, robust)))

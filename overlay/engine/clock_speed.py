@@ -10,20 +10,12 @@ from __future__ import annotations
 import numpy as np
 
 from overlay.engine.clock import ClockOffset, fit_offset, refused
+from overlay.engine.tuning import BY_SPEED
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
-SEED_STEP_S = 0.05
-LOCKED_SPREAD = 0.02
-UNLOCKED_SPREAD = 0.3
-INDEPENDENT_S = 0.4
-REACH_S = 1.0
-LEAST_SUPPORT = 8.0
-LEAST_MARGIN = 4.0
-WIDEST_HALF_INTERVAL_S = 0.4
 WELL_ON_ITS_WAY = 0.3  # of the top speed
 LEAST_SPEED_MPS = 2.0
-MODEL_SIGMA_S = 0.02  # what tyre growth, slip under load and the receiver's smoothing may shift
 
 
 def rpm_clock_offset_from_speed(
@@ -49,7 +41,7 @@ def rpm_clock_offset_from_speed(
     top = float(np.percentile(speed_mps, 98))
     least = max(LEAST_SPEED_MPS, WELL_ON_ITS_WAY * top)
     if top < 1.5 * least or len(running) < 8:
-        return refused("the vehicle is too slow for its speed to tell engine speed")
+        return refused("the vehicle is too slow for its speed to give the engine's")
     spots = np.arange(float(t_s[0]), float(t_s[-1]), 0.1)
     speed = np.interp(spots, t_s, speed_mps)
     fast = speed >= least
@@ -58,26 +50,25 @@ def rpm_clock_offset_from_speed(
     spots, speed = spots[fast], speed[fast]
     offsets, support, ratios = _support(spots, np.log(speed), running)
     i = int(np.argmax(support))
-    far = np.abs(offsets - offsets[i]) > REACH_S
+    far = np.abs(offsets - offsets[i]) > BY_SPEED.reach_s
     margin = float(support[i] - max(0.0, float(np.max(support[far], initial=0.0))))
-    if support[i] < LEAST_SUPPORT:
+    if support[i] < BY_SPEED.least_support:
         return refused("the logged engine speed does not follow the vehicle's speed")
-    if margin < LEAST_MARGIN:
+    if margin < BY_SPEED.least_margin:
         return refused(
             f"two places in the RPM log follow the speed alike, one at {offsets[i]:.1f} s"
         )
     found = _fit(t_s, speed_mps, least, running, float(offsets[i]), float(ratios[i]))
-    if found is None or found[1] > WIDEST_HALF_INTERVAL_S / 1.96:
+    if found is None or found[1] > BY_SPEED.widest_half_s / 1.96:
         return refused("speed changes too little for its match with engine speed to be useful")
-    centre, sigma, scatter = found
-    half = 1.959964 * float(np.hypot(sigma, MODEL_SIGMA_S))
+    centre, sigma = found
+    half = 1.959964 * float(np.hypot(sigma, BY_SPEED.model_sigma_s))
     return ClockOffset(
         True,
         centre,
         (centre - half, centre + half),
         "logged engine speed matched to the vehicle's speed while the clutch holds",
         running.median_step_s / 2,
-        scatter,
     )
 
 
@@ -85,9 +76,11 @@ def _support(
     spots: FloatArray, log_speed: FloatArray, log: Series
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Offsets, how well each explains the log, and the log ratio of engine to ground speed."""
-    offsets = np.arange(float(log.t_s[0]) - spots[-1], float(log.t_s[-1]) - spots[0], SEED_STEP_S)
+    offsets = np.arange(
+        float(log.t_s[0]) - spots[-1], float(log.t_s[-1]) - spots[0], BY_SPEED.seed_step_s
+    )
     logs = np.log(log.values)
-    weight = 0.1 / INDEPENDENT_S
+    weight = 0.1 / BY_SPEED.independent_s
     chance = _mixture(log_speed - np.median(log_speed), float(np.std(log_speed)) + 0.05)
     support = np.zeros(len(offsets))
     ratios = np.zeros(len(offsets))
@@ -99,7 +92,7 @@ def _support(
             continue
         middle = _mode(ratio[known])
         ratios[n] = middle
-        gain = _mixture(ratio[known] - middle, LOCKED_SPREAD) - chance[known]
+        gain = _mixture(ratio[known] - middle, BY_SPEED.spread) - chance[known]
         support[n] = weight * float(np.sum(gain))
     return offsets, support, ratios
 
@@ -115,7 +108,7 @@ def _mode(values: FloatArray) -> float:
 def _mixture(residual: FloatArray, spread: float) -> FloatArray:
     """Log density: a normal core and a wide part for what slips."""
     core = 0.85 / spread * np.exp(-0.5 * (residual / spread) ** 2)
-    wide = 0.15 / UNLOCKED_SPREAD * np.exp(-0.5 * (residual / UNLOCKED_SPREAD) ** 2)
+    wide = 0.15 / BY_SPEED.chance_spread * np.exp(-0.5 * (residual / BY_SPEED.chance_spread) ** 2)
     return np.asarray(np.log(core + wide + 1e-9))
 
 
@@ -126,7 +119,7 @@ def _fit(
     log: Series,
     offset_s: float,
     log_ratio: float,
-) -> tuple[float, float, float] | None:
+) -> tuple[float, float] | None:
     """Refined offset; the ratio follows at each step, and slipping samples are left out."""
     usable = np.where(speed_mps >= least_mps, speed_mps, np.nan)
     slope = np.gradient(usable, t_s)

@@ -24,7 +24,7 @@ OVERSAMPLING = 2.5  # of the sound against the frames, so that straight lines in
 SAMPLES = 256  # of a frame: 64 in a cycle of the octave's lowest rate, 14 * 2 of them in use
 BINS = 1024
 CANDIDATES = 64  # an octave: 1.1 % apart
-BENDS = np.array([-0.75, -0.55, -0.38, -0.24, -0.12, 0.0, 0.12, 0.24, 0.38, 0.55, 0.75])
+CHIRPS = np.array([-0.75, -0.55, -0.38, -0.24, -0.12, 0.0, 0.12, 0.24, 0.38, 0.55, 0.75])
 HOPS = 8  # frames overlap by 7/8
 
 
@@ -131,15 +131,15 @@ def _octave(
     fine, fine_hz = low_passed(samples, rate_hz, fine_hz, pass_hz=0.46 * frame_hz)
     length = LEAST_CYCLES / low_hz * fine_hz
     hop = length / HOPS
-    margin = int(0.7 * length) + 3  # the strongest bend reaches 0.67 from the centre
+    margin = int(0.7 * length) + 3  # the strongest chirp reaches 0.67 from the centre
     fine = np.pad(fine, ((margin, margin), (0, 0)))
     centres = np.arange(0.0, len(fine) - 2 * margin + hop, hop)
     start = np.minimum(np.round(centres).astype(np.int64) + margin, len(fine) - margin)
     times = (start - margin) / fine_hz
     best: FloatArray | None = None
     window = np.hanning(SAMPLES + 1)[:-1].astype(np.float32)
-    for bend in BENDS:
-        score = np.asarray(_whitened(fine, start, bend, length, window) @ weights)
+    for chirp in CHIRPS:
+        score = np.asarray(_whitened(fine, start, chirp, length, window) @ weights)
         best = score if best is None else np.maximum(best, score)
     assert best is not None
     spot = np.interp(t_s, times, np.arange(len(times)))
@@ -150,14 +150,14 @@ def _octave(
 
 
 def _whitened(
-    fine: Float32, start: npt.NDArray[np.int64], bend: float, length: float, window: Float32
+    fine: Float32, start: npt.NDArray[np.int64], chirp: float, length: float, window: Float32
 ) -> Float32:
-    """Log spectra of frames bent by `bend`, less their trend over frequency; bounded."""
+    """Log spectra of frames unwarped by `chirp`, less their trend over frequency; bounded."""
     u = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
-    # rate * (1 + bend * t) is even in u when t + bend t^2 / 2 = u, t and u in frame lengths
+    # rate * (1 + chirp * t) is even in u when t + chirp t^2 / 2 = u, t and u in frame lengths
     from scipy.fft import rfft  # on many short rows five times as fast as numpy's
 
-    t = u if bend == 0 else (np.sqrt(1 + 2 * bend * u) - 1) / bend
+    t = u if chirp == 0 else (np.sqrt(1 + 2 * chirp * u) - 1) / chirp
     place = t * length
     whole = np.floor(place).astype(np.int64)
     share = (place - whole).astype(np.float32)

@@ -24,7 +24,7 @@ HARMONICS = 16
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class FiringCourse:
     """Cycle rate over time, fit to be integrated.
 
     Attributes
@@ -64,7 +64,7 @@ class Refined:
 
 
 def unrolled(
-    samples: Float32, rate_hz: float, course: Course, per_cycle: int
+    samples: Float32, rate_hz: float, course: FiringCourse, per_cycle: int
 ) -> tuple[Float32, FloatArray]:
     """Sound at even steps of phase, shape (m, channels), and the times of these steps.
 
@@ -87,10 +87,10 @@ def unrolled(
 def refine(
     samples: Float32,
     rate_hz: float,
-    course: Course,
+    course: FiringCourse,
     *,
     reach: float,
-    bends: FloatArray,
+    chirps: FloatArray,
     frame_cycles: int = FRAME_CYCLES,
 ) -> Refined | None:
     """Rate at each half cycle, within a relative `reach` of a rough course.
@@ -100,10 +100,10 @@ def refine(
     samples : ndarray of float32, shape (n, channels)
         Free of anything above a third of the rate, so that straight lines interpolate it.
     rate_hz : float
-    course : Course
+    course : FiringCourse
     reach : float
         Largest relative error of the course that is looked for.
-    bends : ndarray
+    chirps : ndarray
         Relative changes of rate within a frame that are tried.
     frame_cycles : int
         Cycles in a frame.
@@ -129,10 +129,10 @@ def refine(
     )
     best = np.full(len(starts), -np.inf)
     curves = np.zeros((len(starts), len(deltas)))
-    for bend in bends:
+    for chirp in chirps:
         score = np.zeros((len(starts), len(deltas)))
         for j, delta in enumerate(deltas):
-            moved = (1 + delta) * u + bend / frame_cycles * u**2 / 2
+            moved = (1 + delta) * u + chirp / frame_cycles * u**2 / 2
             power = _power(frames, moved, window, orders)
             score[:, j] = np.sum(power / noise, axis=1)
         top = np.max(score, axis=1)

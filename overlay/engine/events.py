@@ -1,6 +1,6 @@
 """Wheelspin, clutch slip, limiter cuts and lifts, from engine speed against ground speed.
 
-All tests compare a mean over `WINDOW_S` with what the noise of both sensors allows there, so that
+All tests compare a mean over `EVENTS.window_s` with what the noise of both sensors allows, so that
 the same settings serve a quiet and a rough log.
 """
 
@@ -13,22 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.engine.driveline import Driveline, wheel_speed_mps
+from overlay.engine.tuning import EVENTS
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 EventKind = Literal["wheelspin", "clutch slip", "limiter cut", "lift"]
-
-WINDOW_S = 0.2  # shortest event to be found
-_SURE = 4.0  # sigmas for an event to begin; about 1 false in 10^4 windows of white noise
-_STILL = 1.5  # sigmas for it to go on
-_MARGIN = 0.03  # of ground speed: tyres creep 1 to 3 % in hard driving (common practice)
-_FLARE_S = 0.35  # how long revs may still rise after launch while a clutch takes up
-_BOUNCE = 0.0035  # of the limit: least spread of bouncing revs, about 1.2 % from top to bottom
-_DIP = 2.8  # sigmas that the revs must fall and rise again: a crest does not
-_SCATTER = {True: 1.0, False: 1.6}  # sigmas of scatter beyond noise: limit known, and not
-_TOUCH = 0.985  # of the limit: the revs' upper turning points lie within this of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +77,7 @@ def rpm_noise(rpm: Series) -> float:
 def wheel_events(
     ground: Ground, rpm: Series, driveline: Driveline, *, launch_s: float, end_s: float
 ) -> tuple[Event, ...]:
-    """Stretches in which the engine says more speed than the ground, told apart by cause.
+    """Stretches in which the engine says more speed than the ground, separated by cause.
 
     Parameters
     ----------
@@ -103,7 +94,7 @@ def wheel_events(
     tuple of Event
         ``clutch slip`` for the stretch from launch in which the lead only falls (a clutch takes
         up: the engine holds its revs while the ground speed catches up); ``wheelspin`` for any
-        other of at least `WINDOW_S`.
+        other of at least `EVENTS.window_s`.
     """
     part = rpm.between(launch_s, end_s)
     if len(part) < 4:
@@ -111,12 +102,12 @@ def wheel_events(
     lead, sigma, moving_mps = _lead(ground, part, rpm_noise(rpm), driveline)
     width = _width(part)
     mean = _mean_over(lead, width)
-    limit = _SURE * sigma + _MARGIN * moving_mps + 0.05
-    runs = _stretches(mean > limit, mean > np.maximum(_STILL * sigma, limit / 2))
+    limit = EVENTS.begin_sigmas * sigma + EVENTS.margin * moving_mps + 0.05
+    runs = _stretches(mean > limit, mean > np.maximum(EVENTS.go_on_sigmas * sigma, limit / 2))
     found: list[Event] = []
     for first, last in runs:
         found.extend(_told_apart(part.t_s, mean, sigma, (first, last), launch_s, driveline))
-    return tuple(e for e in found if e.end_s - e.start_s >= 0.75 * WINDOW_S)
+    return tuple(e for e in found if e.end_s - e.start_s >= 0.75 * EVENTS.window_s)
 
 
 def _lead(
@@ -155,15 +146,15 @@ def _told_apart(
     first, last = stretch
     start, end = float(t[first]), float(t[last])
     top = float(np.max(lead[first : last + 1]))
-    if driveline.clutch == "none" or start > launch_s + _FLARE_S:
+    if driveline.clutch == "none" or start > launch_s + EVENTS.flare_s:
         return [Event("wheelspin", start, end, top)]
-    settled = first + int(np.searchsorted(t[first : last + 1], launch_s + _FLARE_S))
+    settled = first + int(np.searchsorted(t[first : last + 1], launch_s + EVENTS.flare_s))
     part = lead[settled : last + 1]
     if not len(part):
         return [Event("clutch slip", launch_s, end, top)]
     lowest = np.minimum.accumulate(part)
     rise = part - lowest
-    allowed = np.maximum(_SURE * sigma[settled : last + 1], 0.12 * top)
+    allowed = np.maximum(EVENTS.begin_sigmas * sigma[settled : last + 1], 0.12 * top)
     if not bool(np.any(rise > allowed)):
         return [Event("clutch slip", launch_s, end, top)]
     beyond = int(np.argmax(rise > allowed))
@@ -198,14 +189,16 @@ def limiter_cuts(
         return ()
     limit = limiter_rpm or float(np.percentile(part.values, 98))
     noise = rpm_noise(rpm)
-    touch = part.values >= _TOUCH * limit - noise
+    touch = part.values >= EVENTS.touch * limit - noise
     near = _most_over(touch.astype(float), _width(part) | 1) > 0
+    known = limiter_rpm is not None
+    scatter = EVENTS.scatter_known if known else EVENTS.scatter_unknown
     found = []
     for first, last in _stretches(touch, near):
         touched = first + np.flatnonzero(touch[first : last + 1])
         low, high = int(touched[0]), int(touched[-1])
-        long_enough = part.t_s[high] - part.t_s[low] >= 0.7 * WINDOW_S
-        if long_enough and _bounces(part, low, high, noise, _SCATTER[limiter_rpm is not None]):
+        long_enough = part.t_s[high] - part.t_s[low] >= 0.7 * EVENTS.window_s
+        if long_enough and _bounces(part, low, high, noise, scatter):
             found.append(Event("limiter cut", float(part.t_s[low]), float(part.t_s[high]), limit))
     return tuple(found)
 
@@ -227,9 +220,9 @@ def _bounces(rpm: Series, low: int, high: int, noise_rpm: float, sure: float) ->
     before = rpm.between(float(t[0]) - 1.0, float(t[0]))
     rise = (before.values[-1] - before.values[0]) / before.duration_s if len(before) > 2 else 0.0
     flat = abs(slope) < 0.5 * max(float(rise), 50.0)
-    dips = _deepest_dip(values) > _DIP * noise_rpm
+    dips = _deepest_dip(values) > EVENTS.dip_sigmas * noise_rpm
     spread = noise_rpm * float(np.sqrt(max(ratio - 1, 0.0)))  # of the revs, the noise taken off
-    deep = spread > _BOUNCE * float(np.max(values))
+    deep = spread > EVENTS.bounce * float(np.max(values))
     return bool(flat and deep and dips and ratio > max(1.3, 1 + sure * np.sqrt(2 / free)))
 
 
@@ -258,7 +251,11 @@ def lifts(
         lost = float(v[first] - v[last])
         noise = float(np.median(ground.speed_sigma_mps[span]))
         regained = float(np.max(v[last:], initial=0.0)) - float(v[last])
-        if t[last] - t[first] < WINDOW_S or lost < max(0.1, 3 * noise) or regained < lost / 2:
+        if (
+            t[last] - t[first] < EVENTS.window_s
+            or lost < max(0.1, 3 * noise)
+            or regained < lost / 2
+        ):
             continue
         if rpm is not None:
             part = rpm.between(float(t[first]), float(t[last])).values
@@ -271,8 +268,8 @@ def lifts(
 
 
 def _width(series: Series) -> int:
-    """Samples in `WINDOW_S`, at least one."""
-    return max(1, round(WINDOW_S / series.median_step_s))
+    """Samples in `EVENTS.window_s`, at least one."""
+    return max(1, round(EVENTS.window_s / series.median_step_s))
 
 
 def _mean_over(values: FloatArray, width: int) -> FloatArray:

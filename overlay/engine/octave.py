@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from overlay.engine.comb_model import Float32
-from overlay.engine.cycles import Course, unrolled
+from overlay.engine.cycles import FiringCourse, unrolled
 from overlay.engine.firing import Firing
 from overlay.timebase import FloatArray
 
@@ -24,7 +24,7 @@ WELL_BELOW = 2.5  # 11 dB, as a logarithm of power
 MULTIPLES: tuple[int, ...] = (2, 3, 4, 6, 9, 12, 18)
 
 
-def presence(samples: Float32, rate_hz: float, course: Course) -> FloatArray | None:
+def presence(samples: Float32, rate_hz: float, course: FiringCourse) -> FloatArray | None:
     """Log contrast of each sixth of an order over its surroundings; None if too short.
 
     Returns

@@ -13,29 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.engine.comb_model import Float32, comb_scores, low_passed
-from overlay.engine.cycles import Course, Refined, refine
+from overlay.engine.cycles import FiringCourse, Refined, refine
 from overlay.engine.firing import Firing
 from overlay.engine.octave import PARTS, multiple_scores, presence
+from overlay.engine.tuning import SOUND
 from overlay.engine.viterbi import SILENT, best_path
 from overlay.errors import UsageError
 from overlay.footage.model import Sound
 from overlay.series import Series
 from overlay.timebase import FloatArray
-
-STEP_S = 0.02
-SILENT_SCORE = 0.42  # below the comb score of an engine, above that of wind and road
-STEP_COST = 0.09
-SWITCH_COST = 3.0
-FASTEST_PER_S = 3.0  # largest relative change of engine speed in a second that is followed
-LEAST_STRETCH_S = 0.4
-NEARBY_S = 0.6  # stretches closer than this belong to one course
-JUMP = 0.2
-LEAST_SECONDS = 0.5
-SURE_CONTRAST = 1.2  # of an instant
-SURE_LENGTH_S = 1.0
-SURE_STRETCH = 0.7  # median of a stretch: noise alone stays below 0.45, engines lie above 0.95
-LEAST_CONFIDENCE = 0.5
-EDGE = 0.06  # relative room that evidence leaves around the heard range
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,9 +68,9 @@ class SoundRpm:
     @property
     def heard(self) -> bool:
         """Whether there is any engine speed to believe."""
-        return bool(np.any(self.confidence >= LEAST_CONFIDENCE))
+        return bool(np.any(self.confidence >= SOUND.least_confidence))
 
-    def series(self, least_confidence: float = LEAST_CONFIDENCE) -> Series | None:
+    def series(self, least_confidence: float = SOUND.least_confidence) -> Series | None:
         """The confident values with their uncertainty, or None."""
         keep = self.confidence >= least_confidence
         if np.count_nonzero(keep) < 2:
@@ -130,7 +116,7 @@ def rpm_from_sound(
     per_hz = firing.rpm_per_firing_hz
     work_hz = float(np.clip(high / per_hz * 100, 6000.0, 20000.0))
     samples = _clean(sound.samples)
-    if len(samples) / sound.rate_hz < LEAST_SECONDS or float(np.std(samples)) < 1e-5:
+    if len(samples) / sound.rate_hz < SOUND.least_s or float(np.std(samples)) < 1e-5:
         return _nothing(sound, "the sound is silent or shorter than half a second")
     samples, work_hz = low_passed(samples, sound.rate_hz, work_hz, pass_hz=0.2 * work_hz)
     stretches = _stretches(samples, work_hz, low / per_hz, high / per_hz)
@@ -147,29 +133,31 @@ def _clean(samples: Float32) -> Float32:
 
 
 def _nothing(sound: Sound, why: str) -> SoundRpm:
-    t_s = sound.start_s + np.arange(0.0, len(sound.samples) / sound.rate_hz, STEP_S)
+    t_s = sound.start_s + np.arange(0.0, len(sound.samples) / sound.rate_hz, SOUND.step_s)
     none = np.full(len(t_s), np.nan)
     return SoundRpm(t_s, none, none, np.zeros(len(t_s)), why)
 
 
-def _stretches(samples: Float32, rate_hz: float, low_hz: float, high_hz: float) -> list[Course]:
+def _stretches(
+    samples: Float32, rate_hz: float, low_hz: float, high_hz: float
+) -> list[FiringCourse]:
     """Rough courses of the cycle rate where a comb is heard."""
-    scores = comb_scores(samples, rate_hz, low_hz, high_hz, step_s=STEP_S)
+    scores = comb_scores(samples, rate_hz, low_hz, high_hz, step_s=SOUND.step_s)
     spacing = float(np.log(scores.cycle_hz[1] / scores.cycle_hz[0]))
     path = best_path(
-        scores.score - SILENT_SCORE,
-        reach=max(1, round(FASTEST_PER_S * STEP_S / spacing)),
-        step_cost=STEP_COST,
+        scores.score - SOUND.silent_score,
+        reach=max(1, round(SOUND.fastest_per_s * SOUND.step_s / spacing)),
+        step_cost=SOUND.step_cost,
         silent_score=0.0,
-        switch_cost=SWITCH_COST,
+        switch_cost=SOUND.switch_cost,
     )
     edges = np.flatnonzero(np.diff(np.r_[False, path != SILENT, False].astype(np.int8)))
     courses = []
     for start, end in zip(edges[::2], edges[1::2], strict=True):
-        if (end - start) * STEP_S < LEAST_STRETCH_S:
+        if (end - start) * SOUND.step_s < SOUND.least_stretch_s:
             continue
         log_rate = np.log(scores.cycle_hz[path[start:end]])
-        courses.append(Course(scores.t_s[start:end], np.exp(_smoothed(log_rate, 9))))
+        courses.append(FiringCourse(scores.t_s[start:end], np.exp(_smoothed(log_rate, 9))))
     return courses
 
 
@@ -182,19 +170,21 @@ _COARSE = np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
 _FINE = np.array([-0.1, -0.05, 0.0, 0.05, 0.1])
 
 
-def _refined(samples: Float32, rate_hz: float, course: Course) -> tuple[Course, Refined] | None:
+def _refined(
+    samples: Float32, rate_hz: float, course: FiringCourse
+) -> tuple[FiringCourse, Refined] | None:
     """The course after three rounds of refinement."""
     last: Refined | None = None
-    for reach, bends in ((0.03, _COARSE), (0.012, _FINE), (0.006, _FINE)):
-        found = refine(samples, rate_hz, course, reach=reach, bends=bends)
+    for reach, chirps in ((0.03, _COARSE), (0.012, _FINE), (0.006, _FINE)):
+        found = refine(samples, rate_hz, course, reach=reach, chirps=chirps)
         if found is None:
             break
         last = found
-        course = Course(course.t_s, np.interp(course.t_s, found.t_s, _steadied(found)))
+        course = FiringCourse(course.t_s, np.interp(course.t_s, found.t_s, _corrected(found)))
     return None if last is None else (course, last)
 
 
-def _steadied(found: Refined) -> FloatArray:
+def _corrected(found: Refined) -> FloatArray:
     """The rate with its noise taken out where it is no more than noise (Wiener's shrinkage)."""
     rate = _median3(found.cycle_hz)
     width = min(11, len(rate) // 2 * 2 - 1)
@@ -224,7 +214,7 @@ class _Settled:
 def _settle(
     samples: Float32,
     rate_hz: float,
-    course: Course,
+    course: FiringCourse,
     firing: Firing,
     rpm_range: tuple[float, float],
     evidence: OctaveEvidence,
@@ -252,7 +242,7 @@ def _settle(
     others = [s for m, s in able.items() if m != best and (not fitting or m in fitting)]
     margin = able[best] - max(others, default=able[best] - 9.0)
     if best != PARTS:
-        course = Course(course.t_s, course.cycle_hz * best / PARTS)
+        course = FiringCourse(course.t_s, course.cycle_hz * best / PARTS)
         again = _refined(samples, rate_hz, course)
         if again is None:
             return None
@@ -271,7 +261,7 @@ def _agreeing(heard: list[_Settled]) -> list[_Settled]:
             ends = (-1, 0) if later else (0, -1)
             gap_s = abs(float(found.t_s[ends[1]] - other.t_s[ends[0]]))
             jump = abs(float(np.log(found.cycle_hz[ends[1]] / other.cycle_hz[ends[0]])))
-            clashes |= gap_s < NEARBY_S and jump > JUMP + FASTEST_PER_S * gap_s
+            clashes |= gap_s < SOUND.nearby_s and jump > SOUND.jump + SOUND.fastest_per_s * gap_s
         if not clashes:
             kept.append(item)
     return kept
@@ -282,13 +272,15 @@ def _within(rpm: FloatArray, limits: tuple[float, float], room: float) -> bool:
     return bool(low >= limits[0] * (1 - room) and high <= limits[1] * (1 + room))
 
 
-def _fits(course: Course, factor: float, firing: Firing, evidence: OctaveEvidence) -> bool:
+def _fits(course: FiringCourse, factor: float, firing: Firing, evidence: OctaveEvidence) -> bool:
     rpm = course.cycle_hz * factor * firing.rpm_per_firing_hz
-    if evidence.limiter_rpm is not None and not _within(rpm, (0.0, evidence.limiter_rpm), EDGE):
+    if evidence.limiter_rpm is not None and not _within(
+        rpm, (0.0, evidence.limiter_rpm), SOUND.edge
+    ):
         return False
     if evidence.logged is not None and len(evidence.logged):
         values = evidence.logged.values
-        if not _within(rpm, (float(values.min()), float(values.max())), EDGE):
+        if not _within(rpm, (float(values.min()), float(values.max())), SOUND.edge):
             return False
     if evidence.expected is not None:
         there = evidence.expected.at(course.t_s)
@@ -306,7 +298,7 @@ def _what(evidence: OctaveEvidence) -> str:
 
 
 def _assembled(sound: Sound, heard: list[_Settled], per_hz: float) -> SoundRpm:
-    t_s = np.arange(0.0, len(sound.samples) / sound.rate_hz, STEP_S)
+    t_s = np.arange(0.0, len(sound.samples) / sound.rate_hz, SOUND.step_s)
     rpm = np.full(len(t_s), np.nan)
     sigma = np.full(len(t_s), np.nan)
     confidence = np.zeros(len(t_s))
@@ -335,10 +327,10 @@ def _spread(found: Refined) -> FloatArray:
 
 def _confidence(found: Refined, margin: float) -> FloatArray:
     contrast = _smoothed(found.contrast, min(7, (len(found.contrast) - 1) | 1))
-    clear = 1 / (1 + np.exp(-8 * (contrast - SURE_CONTRAST)))
+    clear = 1 / (1 + np.exp(-8 * (contrast - SOUND.sure_contrast)))
     octave = 1 / (1 + np.exp(-1.5 * (margin - 1.0)))
     wobble = np.clip(1.5 - found.sigma_hz / found.cycle_hz / 0.02, 0, 1)
-    stretch = 1 / (1 + np.exp(-12 * (float(np.median(found.contrast)) - SURE_STRETCH)))
+    stretch = 1 / (1 + np.exp(-12 * (float(np.median(found.contrast)) - SOUND.sure_stretch)))
     length_s = float(found.t_s[-1] - found.t_s[0])
-    long = min(1.0, length_s / SURE_LENGTH_S)  # a short stretch says little of its octave
+    long = min(1.0, length_s / SOUND.sure_length_s)  # a short stretch says little of its octave
     return np.asarray(clear * octave * wobble * stretch * long)

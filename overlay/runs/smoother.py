@@ -61,7 +61,7 @@ class _Piece:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fit:
+class _Posterior:
     """Hypotheses kept and their posterior weights."""
 
     what: Hypotheses
@@ -277,7 +277,7 @@ def _from_launch(readings: Readings, window: Span) -> Readings:
     )
 
 
-def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
+def _fitted(piece: _Piece, tau_s: float) -> tuple[_Posterior, Readings]:
     """Fit roughly, explain jumps and outliers, then weigh launch instants and kinds."""
     readings = piece.readings
     span = piece.launch
@@ -295,7 +295,7 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Fit, Readings]:
         readings = explained
         best = _likeliest(readings, _grid(best.launch_s, _JERKS, noise, kind), tau_s)
     if span is None:
-        return _Fit(best, np.ones(1)), readings
+        return _Posterior(best, np.ones(1)), readings
     early = _until(readings, span.end_s + SMOOTHER.launch_reach_s)
     found = [_zoomed_search(early, span, best, tau_s, kind) for kind in (_SUDDEN, _GRADUAL)]
     return _kept(found, best), readings
@@ -401,7 +401,7 @@ def _grid(launch: FloatArray, jerk: FloatArray, noise: FloatArray, kind: _Kind) 
     return Hypotheses(10**q, 10**r, t, kind.step * same, kind.launch_jerk * same)
 
 
-def _kept(found: list[tuple[Hypotheses, FloatArray]], rough: Hypotheses) -> _Fit:
+def _kept(found: list[tuple[Hypotheses, FloatArray]], rough: Hypotheses) -> _Posterior:
     """One hypothesis for each launch instant and kind that matters, with its summed weight."""
     top = max(float(np.max(score)) for _, score in found)
     kept, share = [], []
@@ -413,11 +413,11 @@ def _kept(found: list[tuple[Hypotheses, FloatArray]], rough: Hypotheses) -> _Fit
     shares = np.array(share) / np.sum(share)
     major = shares > 0.01
     what = Hypotheses(*np.array(kept)[major].T)
-    return _Fit(what, shares[major] / np.sum(shares[major]))
+    return _Posterior(what, shares[major] / np.sum(shares[major]))
 
 
 def _mixture(
-    at_s: FloatArray, readings: Readings, fit: _Fit, tau_s: float
+    at_s: FloatArray, readings: Readings, fit: _Posterior, tau_s: float
 ) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of distance, speed, acceleration, each (m, 3)."""
     passes = run_smoother(readings, fit.what, tau_s)

@@ -1,15 +1,15 @@
 """The day sheet: one TOML file with the vehicle, its builds, the day's runs and what to report."""
 
 from overlay.sheet.load import load_sheet
-from overlay.sheet.model import Build, Conditions, DaySheet, Part, Report, Run, Vehicle
+from overlay.sheet.model import Build, Conditions, DaySheet, Purchase, Report, Run, Vehicle
 from overlay.sheet.problems import Problem, SheetError
 
 __all__ = [
     "Build",
     "Conditions",
     "DaySheet",
-    "Part",
     "Problem",
+    "Purchase",
     "Report",
     "Run",
     "SheetError",

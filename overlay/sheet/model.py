@@ -150,7 +150,7 @@ class Vehicle(_Tyre):
     )
 
 
-class Part(_Strict):
+class Purchase(_Strict):
     """Something bought for a build."""
 
     name: Text = Field(min_length=1)
@@ -162,7 +162,7 @@ class Build(_Tyre):
 
     name: Name = Field(description="Short, such as A; runs name it.")
     about: Text = Field(default="", description="What it is, as shown.")
-    parts: tuple[Part, ...] = ()
+    parts: tuple[Purchase, ...] = ()
     price: Money | None = Field(
         default=None, description="Of the whole build; else the parts' sum."
     )

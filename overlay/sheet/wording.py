@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 
-from overlay.sheet.model import Build, Columns, Conditions, DaySheet, Part, Report, Run, Vehicle
+from overlay.sheet.model import Build, Columns, Conditions, DaySheet, Purchase, Report, Run, Vehicle
 from overlay.sheet.problems import Places, Problem, shown
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "vehicle": Vehicle,
     "conditions": Conditions,
     "builds": Build,
-    "parts": Part,
+    "parts": Purchase,
     "runs": Run,
     "columns": Columns,
 }
