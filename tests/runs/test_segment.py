@@ -3,6 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 
 from overlay.runs.segment import RunWindow, find_runs, match_runs
 from overlay.series import Series
@@ -88,3 +89,74 @@ def test_find_runs__hours_with_paddock_drives_and_a_receiver_switched_off(rng):
         round(run.launch_s - launch, 0) for run, launch in zip(found, launches, strict=True)
     ] == ([0.0] * 9)
     assert all(run.from_rest and abs(run.peak_mps - 14) < 0.5 for run in found)
+
+
+def shaped(*knots):
+    """A log at 10 Hz through (time, speed) knots, without noise."""
+    t = np.arange(knots[0][0], knots[-1][0] + 0.05, 0.1)
+    return Series("speed_mps", t, np.interp(t, *zip(*knots, strict=True)))
+
+
+RUN = ((0, 0), (20, 0), (25, 10), (28, 0), (60, 0))
+
+
+def test_window__holds_three_seconds_of_rest_before_and_two_after():
+    (run,) = find_runs(shaped(*RUN))
+    assert run.launch_s == pytest.approx(20.1)  # the last reading at rest
+    assert run.stop_s == pytest.approx(28.0)
+    assert run.start_s == pytest.approx(20.1 - 3)
+    assert run.end_s == pytest.approx(28.0 + 2)
+    assert run.peak_mps == pytest.approx(10.0)
+
+
+def test_window__shares_a_short_rest_and_takes_all_of_a_short_first_and_last_one():
+    first, second = find_runs(
+        shaped((0, 0), (1, 0), (6, 10), (9, 0), (11, 0), (16, 10), (19, 0), (20, 0))
+    )
+    assert first.start_s == pytest.approx(0.0)
+    assert first.end_s == second.start_s == pytest.approx((first.stop_s + second.launch_s) / 2)
+    assert second.end_s == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize(("peak_mps", "found"), [(2.9, 0), (3.0, 1)])
+def test_runs__reach_three_metres_a_second(peak_mps, found):
+    log = shaped((0, 0), (10, 0), (12, peak_mps), (16, 0), (20, 0))
+    assert len(find_runs(log)) == found
+    assert len(find_runs(log, min_peak_mps=peak_mps + 0.05)) == 0
+
+
+@pytest.mark.parametrize(("accel_mps2", "found"), [(0.46, 0), (0.54, 1)])
+def test_runs__pull_away_to_seven_tenths_of_the_peak(accel_mps2, found):
+    """The rest of the way to the peak may be slow: 7 m/s at once, 10 m/s half a minute later."""
+    half_s = 7 / accel_mps2
+    log = shaped((0, 0), (10, 0), (10 + half_s, 7), (60, 10), (64, 0), (70, 0))
+    assert len(find_runs(log)) == found
+    assert len(find_runs(log, min_accel_mps2=accel_mps2 + 0.06)) == 0
+
+
+@pytest.mark.parametrize(("gap_s", "launches"), [(4.5, 1), (5.5, 2)])
+def test_runs__end_at_a_gap_of_over_five_seconds(gap_s, launches):
+    log = shaped((0, 0), (10, 0), (14, 12), (40, 14), (44, 0), (60, 0))
+    keep = (log.t_s < 20) | (log.t_s > 20 + gap_s)
+    runs = find_runs(Series("speed_mps", log.t_s[keep], log.values[keep]), min_accel_mps2=0.0)
+    assert len(runs) == launches
+    if launches == 2:
+        assert runs[0].stop_s is None
+        assert runs[0].end_s == pytest.approx(19.9)
+        assert not runs[1].from_rest
+
+
+def test_match__prefers_more_pairs_and_then_the_closer_fit():
+    footage = tuple(window(s) for s in (0.0, 50.0, 100.0))
+    closer = tuple(window(s) for s in (7.0, 57.0, 107.2, 156.0))
+    assert match_runs(footage, closer) == ((0, 0), (1, 1), (2, 2))
+    apart = tuple(window(s) for s in (0.0, 53.0, 106.5))
+    assert len(match_runs(footage, apart)) == 1
+    assert len(match_runs(footage, apart, tolerance_s=3.6)) > 1
+    edge = tuple(window(s) for s in (0.0, 52.0))
+    assert match_runs(footage[:2], edge) == ((0, 0), (1, 1))
+
+
+def test_match__uses_each_run_once():
+    pair = (window(0.0), window(1.0))
+    assert match_runs(pair, (window(30.0),)) == ((0, 0),)

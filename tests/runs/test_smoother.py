@@ -168,3 +168,121 @@ def test_smooth__refuses_what_it_cannot_use(rng):
         smoothed(log, rate_hz=0.0)
     with pytest.raises(UsageError):
         smoothed(log, start_s=5.0, end_s=4.0)
+
+
+def test_smooth__grid_is_even_and_reaches_past_the_end(rng):
+    log = received(approach(), rng, end_s=6.0)
+    k = smoothed(log, start_s=-0.5, end_s=4.003, rate_hz=50.0)
+    assert k.t_s[0] == -0.5
+    assert 4.003 <= k.t_s[-1] < 4.023
+    np.testing.assert_allclose(np.diff(k.t_s), 0.02)
+    assert k.timing_sigma_s == 0.01
+    whole = smoothed(log)
+    assert whole.t_s[0] == pytest.approx(log.t_s[0] - 1.0)
+    assert -1e-9 < whole.t_s[-1] - (log.t_s[-1] - 1.0) < 0.01 + 1e-9
+    exact = smoothed(log, start_s=0.0, end_s=4.0)
+    assert len(exact.t_s) == 401
+
+
+def test_smooth__known_as_far_as_the_log_and_one_step(rng):
+    log = received(approach(), rng, end_s=6.0)
+    k = smoothed(log, start_s=-4.0, end_s=8.0)
+    first, last = log.t_s[0] - 1.0, log.t_s[-1] - 1.0
+    inside = (k.t_s >= first - 0.0999) & (k.t_s <= last + 0.0999)
+    outside = (k.t_s < first - 0.1001) | (k.t_s > last + 0.1001)
+    assert np.all(k.known[inside])
+    assert not np.any(k.known[outside])
+
+
+@pytest.mark.parametrize(("left_out", "known"), [(1, True), (2, False)])
+def test_smooth__a_gap_is_over_two_and_a_half_steps(rng, left_out, known):
+    log = received(approach(), rng, end_s=6.0)
+    keep = np.ones(len(log), dtype=bool)
+    keep[50 : 50 + left_out] = False
+    k = smoothed(Series(log.name, log.t_s[keep], log.values[keep]))
+    middle = (log.t_s[49] + log.t_s[50 + left_out]) / 2 - 1.0
+    assert k.known[np.argmin(np.abs(k.t_s - middle))] == known
+
+
+def test_smooth__noise_given_is_taken(rng):
+    log = received(approach(), rng, end_s=6.0)
+    k = smoothed(log, speed_noise_mps=0.123)
+    assert k.speed_noise_mps == pytest.approx(0.123)
+    wide = smoothed(log, speed_noise_mps=0.4)
+    late = k.t_s > 2
+    assert np.median(wide.speed_sigma_mps[late]) > 1.4 * np.median(k.speed_sigma_mps[late])
+
+
+def test_smooth__a_reading_with_a_wide_sigma_of_its_own_counts_little(rng):
+    log = received(approach(), rng, end_s=6.0)
+    sigma = np.full(len(log), 0.05)
+    values = log.values.copy()
+    values[60:63] += 0.6
+    sigma[60:63] = 5.0
+    told = smoothed(replace(log, values=values, sigma=sigma))
+    plain = smoothed(log)
+    assert np.max(np.abs(told.speed_mps - plain.speed_mps)) < 0.12
+
+
+def test_smooth__known_rest_holds_the_launch_back(rng):
+    """Two readings a second leave the launch open; the picture stood until 0 s."""
+    log = received(approach(), rng, rate_hz=2.0, noise_mps=0.1, end_s=6.0)
+    free, held = smoothed(log), smoothed(log, at_rest_until_s=0.0)
+    assert held.launch_s >= -0.1
+    assert held.launch_sigma_s < free.launch_sigma_s
+    # Also where the log itself has one reading only of the rest.
+    keep = (log.t_s > 1.3) | ((log.t_s > 0.4) & (log.t_s < 0.9))
+    cut = Series(log.name, log.t_s[keep], log.values[keep])
+    assert smoothed(cut, start_s=-1.0).launch_s is None
+    shown = smoothed(cut, start_s=-1.0, at_rest_until_s=0.0)
+    assert shown.launch_s == pytest.approx(0.0, abs=0.15)
+    assert np.max(shown.speed_mps[shown.t_s < -0.2]) < 0.01
+
+
+def test_smooth__distance_goes_on_over_a_rest_with_its_variance(rng):
+    """Two equal hops with a rest between: 3 s up at 3 m/s^2 and 3 s down again, 27 m."""
+    truth = truth_of(
+        lambda t: np.select(
+            [t < 3, t < 6, t < 9, t < 12, t < 15], [3.0, -3.0, 0.0, 3.0, -3.0], 0.0
+        ),
+        end_s=20.0,
+    )
+    k = smoothed(received(truth, rng, end_s=18.0), speed_noise_mps=0.05)
+    marks = [float(np.interp(t, k.t_s, k.distance_m)) for t in (-1.0, 7.5, 17.0)]
+    assert marks[1] - marks[0] == pytest.approx(27.0, abs=0.25)
+    assert marks[2] - marks[1] == pytest.approx(27.0, abs=0.25)
+    sigma = [float(np.interp(t, k.t_s, k.distance_sigma_m)) for t in (7.5, 17.0)]
+    assert sigma[1] == pytest.approx(sigma[0] * np.sqrt(2), rel=0.15)
+    assert np.all(np.diff(k.distance_m) > -1e-3)
+
+
+def test_smooth__a_brake_is_no_smooth_curve(rng):
+    """Where the brakes come on, the acceleration jumps from 1 to -5 m/s^2; the errors of 12 runs
+    about the jump stay within what is claimed."""
+    ratio = []
+    for _ in range(12):
+        truth = truth_of(lambda t: np.select([t < 5, t < 8], [2.5, -5.0], 0.0), end_s=10.0)
+        k = smoothed(received(truth, rng, end_s=8.0))
+        near = (k.t_s > 4.5) & (k.t_s < 5.5)
+        error = k.speed_mps[near] - truth.speed_at(k.t_s[near])
+        ratio.append(np.mean((error / k.speed_sigma_mps[near]) ** 2))
+    assert 0.3 < np.mean(ratio) < 2.0
+
+
+def test_smooth__is_the_same_when_the_time_starts_elsewhere_and_scales_with_speed(rng):
+    """The launch moves with the clock, to the millisecond, and not with the grid."""
+    log = received(approach(), rng, end_s=6.0)
+    one = smoothed(log)
+    later = smoothed(log.shifted(7.0))
+    assert later.launch_s == pytest.approx(one.launch_s + 7.0, abs=1e-3)
+    assert later.launch_sigma_s == pytest.approx(one.launch_sigma_s, rel=1e-2)
+    finer = smoothed(log, rate_hz=200.0)
+    np.testing.assert_allclose(finer.speed_mps[::2][: len(one.t_s)], one.speed_mps, atol=1e-6)
+
+
+def test_smooth__four_readings_are_enough_and_three_are_not(rng):
+    log = received(approach(), rng, rate_hz=1.0, end_s=9.0)
+    part = Series(log.name, log.t_s[5:9], log.values[5:9])
+    assert np.all(np.isfinite(smoothed(part).speed_mps))
+    with pytest.raises(InputError, match="3 readings"):
+        smoothed(Series(log.name, log.t_s[5:8], log.values[5:8]))
