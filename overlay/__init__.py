@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from overlay.footage import probe
     from overlay.jobs.api import Drawing, compare, draw, verify
     from overlay.logs import read_log
-    from overlay.render import EncodeOptions
+    from overlay.render.encoder import EncodeOptions
     from overlay.scene import Style
     from overlay.session import (
         AlignedRun,
@@ -42,7 +42,7 @@ _HOMES = {
     "footage": ("probe",),
     "jobs.api": ("Drawing", "compare", "draw", "verify"),
     "logs": ("read_log",),
-    "render": ("EncodeOptions",),
+    "render.encoder": ("EncodeOptions",),
     "scene": ("Style",),
     "session": (
         "AlignedRun",

@@ -20,7 +20,7 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
     from pathlib import Path
 
     from overlay.jobs.join_track import write_joined_track
-    from overlay.render import join_clips
+    from overlay.render.join import join_clips
 
     with shown_progress(quiet=quiet) as progress:
         join_clips(parts, output, progress=lambda told: progress("joining", told.share))

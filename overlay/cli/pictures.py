@@ -29,12 +29,20 @@ from overlay.errors import UsageError
 if TYPE_CHECKING:
     from overlay.gauges.layout import GaugeKind
     from overlay.jobs.film import FilmReport, FilmRun
-    from overlay.render import EncodeOptions
+    from overlay.render.encoder import EncodeOptions
     from overlay.scene import Style
     from overlay.session import RunOptions
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 KINDS: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder", "accel", "strip")
+
+
+def output_option(
+    metavar: str = "OUT.mp4", about: str = "The clip to write."
+) -> Callable[[Function], Function]:
+    """The file to write."""
+    return click.option("-o", "--output", required=True, metavar=metavar, help=about)
+
 
 clip_and_logs = with_options(
     click.argument("clip", metavar="CLIP"),
@@ -55,9 +63,6 @@ hardware_option = click.option(
     is_flag=True,
     help="Encode by hardware where a trial shows that it works; else by software, and say so.",
 )
-output_option = click.option(
-    "-o", "--output", required=True, metavar="OUT.mp4", help="The clip to write."
-)
 lead_option = click.option(
     "--lead",
     "lead_s",
@@ -72,17 +77,9 @@ encoding = with_options(encoder_options, hardware_option, quiet_option)
 together_options = with_options(
     units_option, split_option, same_clock_option, ignore_option, column_option, layout_option
 )
-run_options = with_options(
-    units_option,
-    split_option,
-    gauges_option,
-    layout_option,
-    same_clock_option,
-    offset_option,
-    cover_option,
-    ignore_option,
-    column_option,
-)
+_OF_RUN = (same_clock_option, offset_option, cover_option, ignore_option, column_option)
+run_options = with_options(units_option, split_option, gauges_option, layout_option, *_OF_RUN)
+tag_options = with_options(units_option, split_option, *_OF_RUN)
 
 
 def parse_gauges(text: str | None) -> Sequence[GaugeKind] | None:
@@ -131,7 +128,7 @@ def style_of(words: dict[str, Any]) -> Style:
 
 def encoder_of(words: dict[str, Any]) -> EncodeOptions:
     """How they want it encoded."""
-    from overlay.render import EncodeOptions
+    from overlay.render.encoder import EncodeOptions
 
     return EncodeOptions(*(words[name] for name in ("codec", "quality", "preset", "hardware")))
 

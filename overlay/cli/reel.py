@@ -87,8 +87,8 @@ def reel(
     With --day everything comes from the results of 'day run': each build's best run and the best
     runs side by side, the day's title, its builds, the verdict and what the money bought.
     """
-    from overlay.render import EncodeOptions
     from overlay.render.cards import Card
+    from overlay.render.encoder import EncodeOptions
     from overlay.render.reel import make_reel
 
     if len(builds) > 4:

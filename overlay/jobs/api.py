@@ -16,7 +16,7 @@ from overlay.scene import Arrangement, Cell, Style, scene_of
 from overlay.session import RunAnalysis
 
 if TYPE_CHECKING:
-    from overlay.render import EncodeOptions
+    from overlay.render.encoder import EncodeOptions
     from overlay.verify import Verdict
 
 

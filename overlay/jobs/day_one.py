@@ -243,7 +243,7 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
 
 
 def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
-    from overlay.render import EncodeOptions
+    from overlay.render.encoder import EncodeOptions
 
     sheet, folder = task.sheet, Path(task.folder)
     target, key = clip_path(folder, run.name), clip_key(sheet, run.name)

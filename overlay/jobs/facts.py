@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.files import require_file
-from overlay.footage.model import ClipFacts, LumaFrame
+from overlay.footage.model import ClipFacts
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent
 
@@ -62,17 +62,13 @@ def facts_of(
 
 
 def _prospects(clip: ClipFacts, track: Log | None, progress: Progress) -> dict[str, Any]:
-    from overlay.footage import luma_frames, read_sound
-    from overlay.footage.ahead import ahead
+    from overlay.footage import read_sound
     from overlay.jobs.prospects import prospects
-    from overlay.motion import motion_signal
+    from overlay.session.steps import measure_motion
 
-    def frames() -> Iterator[LumaFrame]:
-        for frame in ahead(iter(luma_frames(clip.path))):
-            progress("watching", min(frame.t_s / max(clip.duration_s, 1e-9), 1.0))
-            yield frame
-
-    motion = motion_signal(frames()) if clip.duration_s <= LONGEST_WATCHED_S else None
+    motion = None
+    if clip.duration_s <= LONGEST_WATCHED_S:
+        motion = measure_motion(clip, progress=lambda _, share: progress("watching", share))
     sound = read_sound(clip.path, mono=True, rate_hz=SOUND_HZ) if clip.audio_codec else None
     found = prospects(clip, motion, sound, track)
     return {

@@ -24,7 +24,8 @@ from overlay.session import (
 )
 
 if TYPE_CHECKING:
-    from overlay.render import EncodeOptions, RenderReport
+    from overlay.render.encoder import EncodeOptions
+    from overlay.render.output import RenderReport
     from overlay.render.pipeline import OnProgress
     from overlay.render.slowed import SlowedTimes
 
@@ -201,7 +202,7 @@ def still_run(
         As the message says; then the target is as it was.
     """
     from overlay.footage import probe
-    from overlay.render import still
+    from overlay.render.stills import still
 
     require_suffix(target, (".png",), "a still is written as PNG")
     length_s = probe(run.clip).duration_s
@@ -223,7 +224,7 @@ def layer_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    from overlay.render import alpha_clip
+    from overlay.render.alpha import alpha_clip
 
     require_suffix(target, ALPHA_SUFFIXES, "use .mov (ProRes 4444) or .webm (VP9)")
     (found,) = work_out([run], target, style, progress=progress)
@@ -242,7 +243,7 @@ def draw_alone(
     progress: OnProgress | None = None,
 ) -> RenderReport:
     """Encode the scene of one run."""
-    from overlay.render import draw_clip
+    from overlay.render.draw import draw_clip
 
     run = scene.cells[0].run
     return draw_clip(
@@ -268,7 +269,7 @@ def compose(
     progress: OnProgress | None = None,
 ) -> RenderReport:
     """Encode the scene of several runs."""
-    from overlay.render import Side, compose_clips
+    from overlay.render.together import Side, compose_clips
 
     return compose_clips(
         [

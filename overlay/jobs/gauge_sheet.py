@@ -32,7 +32,7 @@ def write_sheet(target: str | Path, *, scale: float = 1.0) -> tuple[int, int]:
     """
     from PIL import Image
 
-    from overlay.gauges import contact_sheet
+    from overlay.gauges.contact import contact_sheet
 
     final = Path(target)
     if final.suffix.lower() != ".png":

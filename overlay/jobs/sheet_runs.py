@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 from overlay.errors import TimetrueError, UsageError
 from overlay.jobs.film import FilmRun
 from overlay.progress import Progress, silent
+from overlay.session import RunOptions
 from overlay.sheet import DaySheet, Problem, Run, load_sheet
 
 if TYPE_CHECKING:
@@ -27,10 +28,7 @@ def sheet_path(path: str | Path) -> Path:
 
 
 def runs_from_sheet(
-    path: str | Path,
-    names: Sequence[str],
-    *,
-    ignore: tuple[tuple[float, float, float, float], ...] = (),
+    path: str | Path, names: Sequence[str], more: RunOptions | None = None
 ) -> tuple[FilmRun, ...]:
     """Runs of a sheet to show together, each with its build's gearing and limits.
 
@@ -40,9 +38,8 @@ def runs_from_sheet(
         The sheet, or its folder.
     names : sequence of str
         Names of runs, all different.
-    ignore : tuple of (x, y, w, h)
-        Parts of every clip left out when motion is measured, see
-        :class:`overlay.session.RunOptions`.
+    more : RunOptions, optional
+        Whose `ignore` goes for every run, and its `columns` for those without in the sheet.
 
     Raises
     ------
@@ -55,12 +52,10 @@ def runs_from_sheet(
     for index, name in enumerate(names):
         if name in names[:index]:
             raise UsageError(f"{name}: is named twice; name different runs")
-    return tuple(_whole_run(sheet, name, ignore) for name in names)
+    return tuple(_whole_run(sheet, name, more or RunOptions()) for name in names)
 
 
-def _whole_run(
-    sheet: DaySheet, name: str, ignore: tuple[tuple[float, float, float, float], ...]
-) -> FilmRun:
+def _whole_run(sheet: DaySheet, name: str, more: RunOptions) -> FilmRun:
     from overlay.jobs.day_one import options_of
 
     run = _named(sheet, name)
@@ -70,7 +65,8 @@ def _whole_run(
             "side by side"
         )
     logs = tuple(map(sheet.file, run.logs))
-    options = replace(options_of(sheet, run), ignore=ignore)
+    said = options_of(sheet, run)
+    options = replace(said, ignore=more.ignore, columns=said.columns or more.columns)
     return FilmRun(sheet.file(run.clip), logs, run.name, options)
 
 

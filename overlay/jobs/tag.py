@@ -9,7 +9,7 @@ from overlay.errors import UsageError
 from overlay.jobs.film import FilmReport, FilmRun, require_suffix, work_out
 from overlay.jobs.text import run_lines
 from overlay.progress import Progress, silent
-from overlay.render import Caption, Mark
+from overlay.render.marks import Caption, Mark
 from overlay.report.table import speed_text
 from overlay.scene import Style
 from overlay.session import RunAnalysis
@@ -30,7 +30,7 @@ def tag_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    from overlay.render import add_marks
+    from overlay.render.marks import add_marks
     from overlay.verify.finished import imprint_of
 
     require_suffix(target, (".mp4", ".mov", ".mkv"), "use .mp4, .mov or .mkv")

@@ -109,7 +109,7 @@ def verify_logs(
 
     options = RunOptions(same_clock=same_clock, columns=columns, ignore=tuple(ignore))
     inputs = load(clip, logs, options)
-    motion = measure_motion(inputs, progress=progress)
+    motion = measure_motion(inputs.clip, ignore=left_out(inputs), progress=progress)
     fitted, held = halves(motion)
     alignment = estimate_offset(
         fitted, inputs.speed, same_clock=same_clock, extra_lag_s=inputs.speed_log.extra_lag_s

@@ -72,6 +72,8 @@ class Geometry:
         Name of the layout's table for a cell's gauges.
     gap : Placement or None
         Where the gap bar between two runs stands.
+    kept_free : (int, int)
+        Rows at the top and at the bottom of each cell that are left to it.
     """
 
     width: int
@@ -80,6 +82,7 @@ class Geometry:
     panes: tuple[PixelBox, ...]
     table: str = "whole"
     gap: Placement | None = None
+    kept_free: tuple[int, int] = (0, 0)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -97,7 +100,7 @@ class Geometry:
         bar = max(left, right)
         if bar < 2:
             return Ground(cell, self.table)
-        top, bottom = _kept_free(cell, self.gap)
+        top, bottom = self.kept_free
         if bar >= BAR_SHARE * cell.width:
             x = cell.x if left > right else pane.right
             box = PixelBox(x, cell.y + top, bar, cell.height - top - bottom)
@@ -180,11 +183,12 @@ def geometry_of(
     if shared:
         (gap,) = layout_for(width, height, ["gap"], part=shared, layout=layout)  # type: ignore[arg-type]
     shapes = [Fraction(clip.width, clip.height) * clip.pixel_aspect for clip in clips]
-    sizes = [_largest(shape, cell, gap) for shape, cell in zip(shapes, cells, strict=True)]
-    if len(set(shapes)) == 1:
-        sizes = [min(sizes)] * count  # alike, though the gap bar may take room of one only
-    panes = tuple(_standing(one, cell, gap, width) for one, cell in zip(sizes, cells, strict=True))
-    return Geometry(width, height, cells, panes, table, gap)
+    kept = _kept_free(cells, gap)
+    panes = tuple(
+        _standing(_largest(shape, cell, kept), cell, kept, width)
+        for shape, cell in zip(shapes, cells, strict=True)
+    )
+    return Geometry(width, height, cells, panes, table, gap, kept)
 
 
 def _usual_size(clips: Sequence[ClipFacts], arrangement: Arrangement) -> tuple[int, int]:
@@ -216,42 +220,42 @@ def _cells(count: int, width: int, height: int, arrangement: Arrangement) -> tup
     return tuple(cells)
 
 
-def _largest(shape: Fraction, cell: PixelBox, gap: Placement | None) -> tuple[int, int]:
+def _largest(shape: Fraction, cell: PixelBox, kept: tuple[int, int]) -> tuple[int, int]:
     """Size of a clip in its cell, clear of the gap bar; an upright one leaves a bar beside it."""
-    room, across = cell.height - sum(_kept_free(cell, gap)), cell.width
-    if gap is not None and shape <= UPRIGHT_TO:
+    room, across = cell.height - sum(kept), cell.width
+    if sum(kept) and shape <= UPRIGHT_TO:
         across = int((1 - BAR_SHARE) * cell.width) // 2 * 2
     return min(across, _even(room * shape)), min(room, _even(across / shape))
 
 
 def _standing(
-    size: tuple[int, int], cell: PixelBox, gap: Placement | None, width_px: int
+    size: tuple[int, int], cell: PixelBox, kept: tuple[int, int], width_px: int
 ) -> PixelBox:
     """A clip of that size in its cell; a wide bar beside it lies toward the picture's middle."""
-    width, height = size
-    top, bottom = _kept_free(cell, gap)
+    (width, height), (top, bottom) = size, kept
     free, aside = cell.height - height, cell.width - width
     if aside >= BAR_SHARE * cell.width:
         above, x = top + (free - top - bottom) / 2, cell.x
         x += aside if cell.x + cell.width / 2 > width_px / 2 else 0
     else:
         # What stays free holds gauges: the gap bar and the combs above, the ribbons below.
-        above = max(min(free, TOP_SHARE * cell.height) if gap else 0, free / 2, top)
+        above = max(min(free, TOP_SHARE * cell.height) if sum(kept) else 0, free / 2, top)
         x = cell.x + aside // 4 * 2
     return PixelBox(x, cell.y + int(min(above, free - bottom)) // 2 * 2, width, height)
 
 
-def _kept_free(cell: PixelBox, gap: Placement | None) -> tuple[int, int]:
-    """Rows at the top and at the bottom of a cell that the gap bar takes, where it stands there."""
+def _kept_free(cells: Sequence[PixelBox], gap: Placement | None) -> tuple[int, int]:
+    """Rows at the top and at the bottom of every cell that the gap bar takes of one."""
     if gap is None:
         return 0, 0
-    end, start = gap.y + gap.height, gap.y
-    middle = (start + end) / 2
-    if cell.y <= middle < cell.y + 0.3 * cell.height:
-        return 2 * math.ceil((end - cell.y) / 2) + 8, 0
-    if cell.bottom - 0.3 * cell.height < middle <= cell.bottom:
-        return 0, 2 * math.ceil((cell.bottom - start) / 2) + 8
-    return 0, 0
+    middle, end = gap.y + gap.height / 2, gap.y + gap.height
+    top = bottom = 0
+    for cell in cells:
+        if cell.y <= middle < cell.y + 0.3 * cell.height:
+            top = 2 * math.ceil((end - cell.y) / 2) + 8
+        elif cell.bottom - 0.3 * cell.height < middle <= cell.bottom:
+            bottom = 2 * math.ceil((cell.bottom - gap.y) / 2) + 8
+    return top, bottom
 
 
 def _even(length: Fraction) -> int:
@@ -273,9 +277,9 @@ def clear_of_edges(
     if geometry.ground(index).is_bar:
         return tuple(places)
     safe_top, safe_bottom = safe_rows(cell, geometry.height)
-    gap = geometry.gap
-    if gap is not None and gap.y + gap.height <= pane.y:
-        safe_top = max(safe_top, gap.y + gap.height + 4)
+    top, bottom = geometry.kept_free
+    safe_top = max(safe_top, cell.y + top - 4) if top else safe_top
+    safe_bottom = min(safe_bottom, cell.bottom - bottom + 4) if bottom else safe_bottom
     zones = [(safe_top, pane.y), (max(safe_top, pane.y), min(safe_bottom, pane.bottom))]
     zones.append((pane.bottom, safe_bottom))
     groups: list[list[Placement]] = [[], [], []]

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from overlay.errors import MismatchError, UndeterminedError
-from overlay.footage.model import LumaFrame
-from overlay.motion.model import MotionSignal
+from overlay.footage.model import ClipFacts, LumaFrame
+from overlay.motion.model import Box, MotionSignal
 from overlay.progress import Progress, silent, staged
 from overlay.runs.model import Kinematics, SplitGoal
 from overlay.series import Series
@@ -53,7 +53,7 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     """The alignment by motion in the picture alone."""
     from overlay.sync import estimate_offset
 
-    motion = measure_motion(inputs, progress=progress)
+    motion = measure_motion(inputs.clip, ignore=left_out(inputs), progress=progress)
     alignment = estimate_offset(
         motion,
         inputs.speed,
@@ -63,13 +63,14 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     return AlignedRun(inputs, motion, alignment)
 
 
-def measure_motion(inputs: RunInputs, *, progress: Progress = silent) -> MotionSignal:
-    """Motion in the whole clip, outside the parts that are left out."""
+def measure_motion(
+    clip: ClipFacts, *, ignore: Sequence[Box] = (), progress: Progress = silent
+) -> MotionSignal:
+    """Motion in a whole clip, outside the parts to ignore."""
     from overlay.footage import luma_frames
     from overlay.footage.ahead import ahead
     from overlay.motion import motion_signal
 
-    clip = inputs.clip
     tell = staged(progress, f"watching {named_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
 
@@ -78,7 +79,7 @@ def measure_motion(inputs: RunInputs, *, progress: Progress = silent) -> MotionS
             tell(frame.t_s / length_s)
             yield frame
 
-    signal = motion_signal(frames(), ignore=left_out(inputs))
+    signal = motion_signal(frames(), ignore=ignore)
     tell(1.0)
     return signal
 

@@ -12,14 +12,9 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from overlay.gauges import (
-    AccelBar,
-    Comb,
-    GapBar,
-    Ladder,
-    Ribbon,
-    read_ribbon,
-)
+from overlay.gauges.accel import AccelBar
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
 from overlay.gauges.instant import (
     accel_values,
     comb_values,
@@ -29,7 +24,10 @@ from overlay.gauges.instant import (
     ribbon_values,
     strip_values,
 )
+from overlay.gauges.ladder import Ladder
 from overlay.gauges.palette import SPIN
+from overlay.gauges.readback import read_ribbon
+from overlay.gauges.ribbon import Ribbon
 from overlay.gauges.type import Tiles
 from overlay.gauges.values import CombValues, GapValues, LadderValues, RibbonValues
 from overlay.runs.model import Mark

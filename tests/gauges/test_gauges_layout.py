@@ -6,20 +6,22 @@ from pathlib import Path
 import pytest
 
 from overlay.errors import InputError, UsageError
-from overlay.gauges import (
+from overlay.gauges.accel import AccelBar
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.ladder import Ladder
+from overlay.gauges.layout import (
+    _PARTS,
+    KEEP_CLEAR,
     PARTS,
-    AccelBar,
-    Comb,
-    GapBar,
-    Ladder,
     Part,
     Placement,
-    Ribbon,
-    Strip,
+    built_in_layout,
     layout_for,
     load_layout,
 )
-from overlay.gauges.layout import _PARTS, KEEP_CLEAR, built_in_layout
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.strip import Strip
 
 SIZES = [
     (854, 480),

@@ -6,24 +6,22 @@ import numpy as np
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges import (
-    AccelBar,
+from overlay.gauges.accel import AccelBar
+from overlay.gauges.canvas import Rgba
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.ladder import Ladder
+from overlay.gauges.palette import CUT, SPIN, Color, build_hue
+from overlay.gauges.strip import Strip
+from overlay.gauges.values import (
     AccelValues,
-    Color,
-    Comb,
     CombValues,
-    GapBar,
     GapValues,
-    Ladder,
     LadderValues,
-    Rgba,
     RungState,
     SpoiledPart,
-    Strip,
     StripValues,
-    build_hue,
 )
-from overlay.gauges.palette import CUT, SPIN
 
 A, B = build_hue(0), build_hue(1)
 NAN = math.nan

@@ -6,8 +6,19 @@ import numpy as np
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges import BUILD_HUES, OKABE_ITO, Color, build_hue, contrast
-from overlay.gauges.palette import CUT, GROUND, SPIN, TRACK, luma_709, relative_luminance
+from overlay.gauges.palette import (
+    BUILD_HUES,
+    CUT,
+    GROUND,
+    OKABE_ITO,
+    SPIN,
+    TRACK,
+    Color,
+    build_hue,
+    contrast,
+    luma_709,
+    relative_luminance,
+)
 
 
 @pytest.mark.parametrize(

@@ -9,16 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from overlay.gauges import (
-    BUILD_HUES,
-    Color,
-    ReadBand,
-    Ribbon,
-    RibbonValues,
-    contrast,
-    over,
-    read_ribbon,
-)
+from overlay.gauges.contact import over
+from overlay.gauges.palette import BUILD_HUES, Color, contrast
+from overlay.gauges.readback import ReadBand, read_ribbon
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.values import RibbonValues
 
 FULL_MPS = 20.0
 TOLERANCE = 0.005  # of full scale, the accuracy promised

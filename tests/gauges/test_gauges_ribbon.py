@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges import Rgba, Ribbon, RibbonValues
+from overlay.gauges.canvas import Rgba
 from overlay.gauges.palette import GROUND, SPIN
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.values import RibbonValues
 
 FULL = 20.0
 

@@ -5,13 +5,7 @@ import math
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges import (
-    distance_ticks,
-    gap_scale,
-    rpm_scale,
-    speed_scale,
-    speed_ticks,
-)
+from overlay.gauges.scales import distance_ticks, gap_scale, rpm_scale, speed_scale, speed_ticks
 from overlay.runs.model import SplitGoal
 from overlay.units import mps_to_speed, speed_to_mps
 

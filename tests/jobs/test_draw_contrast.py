@@ -9,11 +9,13 @@ import numpy.typing as npt
 import pytest
 
 from overlay.footage import luma_crops, probe
-from overlay.gauges import GapBar, GapValues, layout_for
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.layout import layout_for
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, contrast, luma_709
 from overlay.gauges.plate import PLATE_ALPHA
+from overlay.gauges.values import GapValues
 from overlay.jobs.film import FilmRun, draw_run
-from overlay.render import Side, compose_clips
+from overlay.render.together import Side, compose_clips
 from overlay.scene import Cell, Style, geometry_of, scene_of, still_layer
 from tests.clips import make_clip
 from tests.jobs.known import known_alignment, speed_log

@@ -12,7 +12,7 @@ import pytest
 from overlay.footage import luma_crops, probe
 from overlay.gauges.readback import read_ribbon
 from overlay.jobs.film import FilmRun, draw_run
-from overlay.render import EncodeOptions
+from overlay.render.encoder import EncodeOptions
 from overlay.scene import Style
 from overlay.verify.finished import imprint_of
 from tests.clips import make_clip, run_ffmpeg

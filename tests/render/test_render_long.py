@@ -20,7 +20,9 @@ PLAIN = ["-v", "error", "-y"]
 AGAIN = ["-c:v", "libx264", "-preset", "ultrafast", "-c:a", "copy", "-movflags", "+faststart"]
 DRAW = """
 import sys
-from overlay.render import EncodeOptions, Layer, draw_clip
+from overlay.render.draw import draw_clip
+from overlay.render.encoder import EncodeOptions
+from overlay.scene.layers import Layer
 from tests.render.codes import HEIGHT, WIDTH, spell
 
 layer = Layer(0, 0, WIDTH, HEIGHT, lambda t_s: spell(round(t_s)))

@@ -10,24 +10,23 @@ import sys
 import time
 from collections.abc import Callable
 
-from overlay.gauges import (
-    AccelBar,
+from overlay.gauges.accel import AccelBar
+from overlay.gauges.canvas import Rgba
+from overlay.gauges.comb import Comb
+from overlay.gauges.gapbar import GapBar
+from overlay.gauges.ladder import Ladder
+from overlay.gauges.layout import Placement, layout_for
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.strip import Strip
+from overlay.gauges.values import (
     AccelValues,
-    Comb,
     CombValues,
-    GapBar,
     GapValues,
-    Ladder,
     LadderValues,
-    Placement,
-    Rgba,
-    Ribbon,
     RibbonValues,
     RungState,
     SpoiledPart,
-    Strip,
     StripValues,
-    layout_for,
 )
 
 FRAMES = 600

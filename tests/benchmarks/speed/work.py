@@ -79,14 +79,14 @@ def gap_gauge() -> Layer:
 
 
 def draw(source: str, target: str) -> None:
-    from overlay.render import draw_clip
+    from overlay.render.draw import draw_clip
 
     draw_clip(source, run_gauges("whole"), target)
 
 
 def pair(source: str, target: str, rate_hz: str | None = None) -> None:
     from overlay.footage import probe
-    from overlay.render import Side, compose_clips
+    from overlay.render.together import Side, compose_clips
     from overlay.scene import geometry_of
 
     facts = probe(source)
@@ -97,7 +97,7 @@ def pair(source: str, target: str, rate_hz: str | None = None) -> None:
 
 
 def export(source: str, target: str) -> None:
-    from overlay.render import alpha_clip
+    from overlay.render.alpha import alpha_clip
 
     alpha_clip(source, run_gauges("whole"), target)
 

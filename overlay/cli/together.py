@@ -1,4 +1,4 @@
-"""``timetrue grid``: two to four runs in one picture from the same launch."""
+"""Commands about several runs in one picture: ``pair`` and ``grid``."""
 
 from __future__ import annotations
 
@@ -26,11 +26,91 @@ if TYPE_CHECKING:
     from overlay.jobs.film import FilmRun
     from overlay.session import RunOptions
 
+sheet_option = click.option(
+    "--sheet", metavar="DAY.toml", help="Day sheet in which the runs are named."
+)
+HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
+
+
+@click.command(short_help="Set two runs side by side from the same launch.")
+@click.argument("items", metavar="CLIP_A LOG_A CLIP_B LOG_B | RUN_A RUN_B", nargs=-1, required=True)
+@output_option()
+@sheet_option
+@click.option("--name-a", metavar="TEXT", help="Name of the first run.  [default: of its clip]")
+@click.option("--name-b", metavar="TEXT", help="Name of the second run.  [default: of its clip]")
+@click.option(
+    "--more-a", multiple=True, metavar="LOG", help="One more log of the first run, such as RPM."
+)
+@click.option(
+    "--more-b", multiple=True, metavar="LOG", help="One more log of the second run, such as RPM."
+)
+@click.option("--stacked", is_flag=True, help="One above the other, for an upright picture.")
+@click.option(
+    "--sound",
+    type=click.Choice(list(HEARD)),
+    default="both",
+    show_default=True,
+    help="Sound of both (panned left and right) or of one.",
+)
+@lead_option
+@together_options
+@encoding
+def pair(
+    items: tuple[str, ...],
+    output: str,
+    sheet: str | None,
+    name_a: str | None,
+    name_b: str | None,
+    more_a: tuple[str, ...],
+    more_b: tuple[str, ...],
+    stacked: bool,
+    sound: str,
+    lead_s: float,
+    quiet: bool,
+    **words: Any,
+) -> None:
+    """Set two runs side by side, both starting at their launch, with the gap between them.
+
+    The gap bar shows seconds at the same distance and metres at the same time. The shorter run's
+    last frame is held until the other finishes.
+    """
+    from overlay.jobs.film import FilmRun, draw_together
+    from overlay.jobs.sheet_runs import runs_from_sheet
+
+    if sheet is not None:
+        if len(items) != 2:
+            raise UsageError(f"pair with --sheet takes two names of runs; {len(items)} were given")
+        runs = runs_from_sheet(sheet, items, options_of(words))
+    elif len(items) == 4:
+        options = options_of(words)
+        runs = (
+            FilmRun(items[0], (items[1], *more_a), Path(items[0]).stem, options),
+            FilmRun(items[2], (items[3], *more_b), Path(items[2]).stem, options),
+        )
+    else:
+        raise UsageError(
+            f"pair takes CLIP_A LOG_A CLIP_B LOG_B, or two names of runs with --sheet; "
+            f"{len(items)} words were given"
+        )
+    names = (name_a or runs[0].name, name_b or runs[1].name)
+    report = tell(
+        draw_together,
+        [replace(run, name=name) for run, name in zip(runs, names, strict=True)],
+        output,
+        style_of(words),
+        arrangement="stacked" if stacked else "side by side",
+        encoder=encoder_of(words),
+        heard=HEARD[sound],
+        lead_s=lead_s,
+        quiet=quiet,
+    )
+    say_runs(names, report)
+
 
 @click.command(short_help="Set two to four runs in one picture from the same launch.")
 @click.argument("items", metavar="CLIP LOG... CLIP LOG... | RUN RUN...", nargs=-1, required=True)
-@output_option
-@click.option("--sheet", metavar="DAY.toml", help="Day sheet in which the runs are named.")
+@output_option()
+@sheet_option
 @click.option(
     "--name",
     "names",
@@ -67,10 +147,7 @@ def grid(
     from overlay.jobs.sheet_runs import runs_from_sheet
 
     options = options_of(words)
-    if sheet:
-        runs = runs_from_sheet(sheet, items, ignore=options.ignore)
-    else:
-        runs = runs_of(items, options)
+    runs = runs_from_sheet(sheet, items, options) if sheet else runs_of(items, options)
     if names:
         if len(names) != len(runs):
             raise UsageError(f"{len(names)} names for {len(runs)} runs; give one for each or none")

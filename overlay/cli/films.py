@@ -1,0 +1,131 @@
+"""Commands about one run: ``draw``, ``slow``, ``still``, ``layer`` and ``tag``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from overlay.cli.pictures import (
+    clip_and_logs,
+    encoder_of,
+    encoding,
+    output_option,
+    run_of,
+    run_options,
+    style_of,
+    tag_options,
+    tell,
+)
+from overlay.cli.shared import quiet_option
+
+
+@click.command(short_help="Draw true gauges on a clip.")
+@clip_and_logs
+@output_option()
+@click.option(
+    "--uncorrected",
+    is_flag=True,
+    help="Draw the speed as late as the receiver shows it, for comparison.",
+)
+@click.option(
+    "--rpm-from-sound",
+    is_flag=True,
+    help="Hear engine speed (single-cylinder four-stroke) in the clip's sound where no log has "
+    "it; the gauge says so.",
+)
+@run_options
+@encoding
+def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
+    """Draw speed (ribbon), RPM (comb, where a log has it) and splits (ladder) on CLIP.
+
+    The lag is measured and removed first. Sound, frame times and colour are kept. The file
+    appears under its name only when it is whole.
+    """
+    from overlay.jobs.film import draw_run
+
+    run, style = run_of(clip, logs, words), style_of(words)
+    tell(draw_run, run, output, style, encoder=encoder_of(words), quiet=quiet)
+
+
+@click.command(short_help="Draw a clip with a section in slow motion that stays true.")
+@clip_and_logs
+@click.option("--from", "from_s", type=float, required=True, metavar="SECONDS", help="Its start.")
+@click.option("--to", "to_s", type=float, required=True, metavar="SECONDS", help="Its end.")
+@click.option(
+    "--factor",
+    type=click.IntRange(2, 16),
+    default=4,
+    show_default=True,
+    help="How many times as long the section lasts.",
+)
+@click.option(
+    "--sound",
+    type=click.Choice(["stretched", "muted"]),
+    default="stretched",
+    show_default=True,
+    help="Of the section: as long as the picture and at its pitch, or none.",
+)
+@output_option()
+@click.option("--uncorrected", is_flag=True, help="Leave the lag in, to see the difference.")
+@run_options
+@encoding
+def slow(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
+    """Draw the gauges on CLIP and show one section of it slowed, by footage times.
+
+    Every picture stays and none is invented, so a camera of many pictures a second looks best.
+    The gauges show what was true when each picture was taken; a plate says how much it is slowed.
+    The file notes which section is slowed, so that verify can undo it.
+    """
+    from overlay.jobs.film import Slowdown, draw_run
+
+    section = Slowdown(*(words[name] for name in ("from_s", "to_s", "factor", "sound")))
+    run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
+    tell(draw_run, run, output, style, encoder=encoder, slowdown=section, quiet=quiet)
+
+
+@click.command(short_help="Write the picture of one instant with its gauges.")
+@clip_and_logs
+@click.option(
+    "--at", "at_s", type=float, required=True, metavar="SECONDS", help="Footage time to show."
+)
+@output_option("OUT.png", "The picture to write.")
+@run_options
+@quiet_option
+def still(
+    clip: str, logs: tuple[str, ...], at_s: float, output: str, quiet: bool, **words: Any
+) -> None:
+    """Write the picture of CLIP at a footage time, with gauges true at that instant, as PNG."""
+    from overlay.jobs.film import still_run
+
+    tell(still_run, run_of(clip, logs, words), at_s, output, style_of(words), quiet=quiet)
+
+
+@click.command(short_help="Write the gauges alone, with transparency, for an editor.")
+@clip_and_logs
+@output_option("OUT", "A .mov (ProRes 4444, large) or .webm (VP9, small) to write.")
+@run_options
+@quiet_option
+def layer(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
+    """Write the gauges of CLIP on a clear ground, frame for frame, to lay over it in any editor.
+
+    Size and frame times are those of CLIP; the sound stays with CLIP.
+    """
+    from overlay.jobs.film import layer_run
+
+    tell(layer_run, run_of(clip, logs, words), output, style_of(words), quiet=quiet)
+
+
+@click.command(short_help="Add chapter marks and timed text without encoding again.")
+@clip_and_logs
+@output_option("OUT", "A .mp4, .mov or .mkv to write.")
+@tag_options
+@quiet_option
+def tag(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
+    """Copy CLIP, raw or with gauges, and add chapters and text at launch, splits and finish.
+
+    Picture and sound are copied as they are. Players show the text as subtitles.
+    """
+    from overlay.jobs.tag import tag_run
+
+    tell(tag_run, run_of(clip, logs, words), output, style_of(words), quiet=quiet)
