@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Measure how late a log is against a clip, or another log.")
 @click.argument("clip", metavar="CLIP|LOG")
-@click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True)
+@click.argument("logs", metavar="[LOG...]", nargs=-1)
 @same_clock_option
 @leave_out_option
 @ignore_option
@@ -48,8 +48,9 @@ def align(
     total offset is log time minus footage time of the same event, on the log's own time column
     (from the first record for logs in UTC); positive means that the log shows it later. It is
     the receiver's lag plus the offset between the two clocks; the lag alone is given where the
-    evidence can tell the two apart. Ends with exit code 5 and the reason where it cannot be
-    determined.
+    evidence can tell the two apart. Without a LOG the track inside CLIP serves, which is on the
+    footage's own clock, so that its total is the lag. Ends with exit code 5 and the reason where
+    it cannot be determined.
 
     With two logs of one drive: how late the second shows what the first shows, such as GPS behind
     wheel speed. In UTC, or with --same-clock, that is the lag itself.

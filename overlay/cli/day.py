@@ -125,7 +125,7 @@ def run(
 
 @day.command(short_help="List the runs in a long recording.")
 @click.argument("clip", metavar="CLIP")
-@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
+@click.argument("logs", metavar="[LOG...]", nargs=-1)
 @same_clock_option
 @column_option
 @quiet_option

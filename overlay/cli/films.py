@@ -39,8 +39,8 @@ from overlay.cli.shared import quiet_option
 def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
     """Draw speed (ribbon), RPM (comb, where a log has it) and splits (ladder) on CLIP.
 
-    The lag is measured and removed first. Sound, frame times and colour are kept. The file
-    appears under its name only when it is whole.
+    Without a LOG the track inside CLIP serves. The lag is measured and removed first. Sound, frame
+    times and colour are kept. The file appears under its name only when it is whole.
     """
     from overlay.jobs.film import draw_run
 

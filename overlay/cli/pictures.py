@@ -46,7 +46,7 @@ def output_option(
 
 clip_and_logs = with_options(
     click.argument("clip", metavar="CLIP"),
-    click.argument("logs", metavar="LOG [LOG...]", nargs=-1, required=True),
+    click.argument("logs", metavar="[LOG...]", nargs=-1),
 )
 gauges_option = click.option(
     "--gauges",

@@ -32,7 +32,8 @@ column_option = click.option(
     "columns",
     multiple=True,
     metavar="WHAT=HEADER[:UNIT]",
-    help="Name a table's column, such as speed=V:mph, rpm=N or time=T. Repeat for more.",
+    help="Name a table's column, such as speed=V:mph, rpm=N or time=T; or device=NAME, of several "
+    "in a clip's own track. Repeat for more.",
 )
 units_option = click.option(
     "--units",

@@ -33,7 +33,9 @@ HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
 
 
 @click.command(short_help="Set two runs side by side from the same launch.")
-@click.argument("items", metavar="CLIP_A LOG_A CLIP_B LOG_B | RUN_A RUN_B", nargs=-1, required=True)
+@click.argument(
+    "items", metavar="CLIP_A [LOG_A] CLIP_B [LOG_B] | RUN_A RUN_B", nargs=-1, required=True
+)
 @output_option()
 @sheet_option
 @click.option("--name-a", metavar="TEXT", help="Name of the first run.  [default: of its clip]")
@@ -88,9 +90,16 @@ def pair(
             FilmRun(items[2], (items[3], *more_b), Path(items[2]).stem, options),
         )
     else:
-        raise UsageError(
-            f"pair takes CLIP_A LOG_A CLIP_B LOG_B, or two names of runs with --sheet; "
-            f"{len(items)} words were given"
+        runs = runs_of(items, options_of(words))
+        if len(runs) != 2:
+            raise UsageError(
+                f"pair takes CLIP_A [LOG_A] CLIP_B [LOG_B], or two names of runs with --sheet; "
+                f"{len(items)} words were given"
+            )
+        first, second = runs
+        runs = (
+            replace(first, logs=(*first.logs, *more_a)),
+            replace(second, logs=(*second.logs, *more_b)),
         )
     names = (name_a or runs[0].name, name_b or runs[1].name)
     report = tell(
@@ -108,7 +117,7 @@ def pair(
 
 
 @click.command(short_help="Set two to four runs in one picture from the same launch.")
-@click.argument("items", metavar="CLIP LOG... CLIP LOG... | RUN RUN...", nargs=-1, required=True)
+@click.argument("items", metavar="CLIP [LOG...]... | RUN RUN...", nargs=-1, required=True)
 @output_option()
 @sheet_option
 @click.option(
@@ -170,12 +179,12 @@ def grid(
 
 
 def runs_of(items: Sequence[str], options: RunOptions) -> tuple[FilmRun, ...]:
-    """Runs from a list of clips, each followed by its logs.
+    """Runs from a list of clips, each followed by its logs, or by none if it has its own track.
 
     Raises
     ------
     UsageError
-        If the list starts with a log, or a clip has none.
+        If the list starts with a log.
     """
     from overlay.jobs.day_new import CLIP_SUFFIXES
     from overlay.jobs.film import FilmRun
@@ -188,7 +197,4 @@ def runs_of(items: Sequence[str], options: RunOptions) -> tuple[FilmRun, ...]:
             raise UsageError(f"{item}: name a clip first, then its logs")
         else:
             groups[-1].append(item)
-    for group in groups:
-        if len(group) == 1:
-            raise UsageError(f"{group[0]}: has no log after it; name each clip's logs after it")
     return tuple(FilmRun(clip, tuple(logs), Path(clip).stem, options) for clip, *logs in groups)

@@ -13,6 +13,7 @@ import numpy as np
 
 from overlay.errors import InputError, OutputError, TimetrueError
 from overlay.files import written_whole
+from overlay.footage.model import ClipFacts
 from overlay.jobs.facts import LOG_SUFFIXES
 from overlay.jobs.sheet_runs import SHEET_NAME
 from overlay.logs.model import Log
@@ -26,11 +27,12 @@ MOVING_MPS = 2.0  # above the scatter of a receiver at rest and below any run
 
 @dataclass(frozen=True)
 class SeenClip:
-    """A clip in the folder."""
+    """A clip in the folder, and the track inside it if there is one with speed."""
 
     name: str
     duration_s: float
     created_utc: datetime | None
+    track: Log | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,7 +175,8 @@ def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
         try:
             if suffix in CLIP_SUFFIXES:
                 facts = probe(folder / name)
-                clips.append(SeenClip(name, facts.duration_s, facts.created_utc))
+                track = _track(facts)
+                clips.append(SeenClip(name, facts.duration_s, facts.created_utc, track))
             elif suffix in LOG_SUFFIXES:
                 log = read_log(folder / name)
                 if log.speed is not None or log.rpm is not None:
@@ -184,6 +187,16 @@ def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
             left_out.append((name, str(error).removeprefix(f"{folder / name}: ")))
     progress("looking at files", 1.0)
     return Folder(tuple(clips), tuple(logs), tuple(left_out))
+
+
+def _track(facts: ClipFacts) -> Log | None:
+    from overlay.logs import read_track_log
+
+    try:
+        track = read_track_log(facts)
+    except TimetrueError:  # a track without a fix is no reason to leave out the clip
+        return None
+    return track if track is not None and track.speed is not None else None
 
 
 def natural(name: str) -> list[tuple[int, int | str]]:
@@ -224,8 +237,11 @@ def pair_up(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> tuple[Pairing
     pairings: list[Pairing] = []
     for clip in clips:
         pairing = Pairing(clip)
-        if clip.name in first:
-            log, reason = first[clip.name]
+        found = first.get(clip.name)
+        if clip.track is not None and (found is None or found[1].startswith("only")):
+            found = SeenLog(clip.name, clip.track), "as the track inside it"
+        if found is not None:
+            log, reason = found
             pairing = replace(pairing, logs=(log,), reasons=(reason,))
             if log.log.rpm is None and clip.name in second:
                 log, reason = second[clip.name]

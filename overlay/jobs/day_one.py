@@ -188,7 +188,8 @@ def inputs_of(sheet: DaySheet, run: Run, folder: Path) -> tuple[RunInputs, float
 
     A run out of a longer clip is cut out first.
     """
-    logs = [sheet.file(name) for name in run.logs]
+    # A clip that is cut out of a longer one has lost its track, which the longer one still has.
+    logs = [sheet.file(name) for name in run.logs or (run.clip,)]
     options = options_of(sheet, run)
     if run.window_s is None:
         return load(sheet.file(run.clip), logs, options), 0.0

@@ -176,13 +176,14 @@ def _run(name: str, build: str, pairing: Pairing) -> str:
         for log, reason in zip(pairing.logs, pairing.reasons, strict=True)
     ]
     doubts = [f"# LOOK: {doubt}\n" for doubt in pairing.doubts]
-    logs = ", ".join(quoted(log.name) for log in pairing.logs)
+    others = [log.name for log in pairing.logs if log.name != pairing.clip.name]
+    logs = ", ".join(map(quoted, others))
     lines = [
         "[[runs]]\n",
         f"name = {quoted(name)}\n",
         f"build = {quoted(build)}\n",
         f"clip = {quoted(pairing.clip.name)}\n",
-        f"logs = [{logs}]\n",
+        *([f"logs = [{logs}]\n"] if others or not pairing.logs else []),
     ]
     if not pairing.logs:
         lines = [f"# {line}" for line in lines]

@@ -152,7 +152,13 @@ def _log_problems(sheet: DaySheet, run: Run, index: int, opened: _Opened) -> lis
             found.append(sheet.problem(("runs", index, "logs", number), _told(log, path, name)))
         else:
             has_speed = has_speed or log.speed is not None
-    if not found and not has_speed:
+    clip = sheet.file(run.clip)
+    if found or has_speed or not clip.is_file():
+        return found  # of a missing clip its own problem tells
+    track = opened.log(clip, None)
+    if isinstance(track, TimetrueError) and not run.logs:
+        found.append(sheet.problem(("runs", index, "clip"), _told(track, clip, run.clip)))
+    elif isinstance(track, TimetrueError) or track.speed is None:
         text = "have no speed in them; name a log with GPS speed or positions"
         found.append(sheet.problem(("runs", index, "logs"), text))
     return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from overlay.errors import MismatchError, UsageError
@@ -15,58 +16,76 @@ from overlay.session.model import RunInputs, RunOptions
 def load(
     clip: str | Path, logs: Sequence[str | Path], options: RunOptions | None = None
 ) -> RunInputs:
-    """Read a clip's facts and its logs.
+    """Read a clip's facts and its logs, and the track inside the clip where no log has a speed.
 
     Parameters
     ----------
     clip : path
     logs : sequence of path
-        The first with speed gives the speed, the first with RPM the RPM.
+        The first with speed gives the speed, the first with RPM the RPM. May be empty for a clip
+        with a track of its own.
     options : RunOptions, optional
+        A speed log on the footage's clock sets `same_clock`, whatever they say.
 
     Raises
     ------
     InputError
         If a file is not what it should be.
     MismatchError
-        If no log has a speed.
+        If no log has a speed, and the clip no track.
     UsageError
-        If no log is named, or a part to leave out lies outside the picture.
+        If no log is named for a clip without a track, or a part to leave out lies outside the
+        picture.
     """
     from overlay.footage import probe
-    from overlay.logs import read_log
+    from overlay.logs import read_log, read_track_log
 
     options = options or RunOptions()
-    if not logs:
-        raise UsageError("name at least one log of the run's speed")
     facts = probe(clip)
-    read = tuple(read_log(path, columns=columns_in(path, options.columns)) for path in logs)
-    with_speed = [log for log in read if log.speed is not None]
-    if not with_speed:
+    read = [read_log(path, columns=columns_in(path, options.columns)) for path in logs]
+    if all(log.speed is None for log in read):
+        track = read_track_log(facts, columns=_of_device(options.columns))
+        read += [track] if track is not None and track.speed is not None else []
+    speed_log = next((log for log in read if log.speed is not None), None)
+    if speed_log is None and not logs:
+        raise UsageError(f"{clip}: has no track of its own; name a log of the run's speed")
+    if speed_log is None:
         names = ", ".join(str(path) for path in logs)
         raise MismatchError(f"{names}: no speed in it; name a log with GPS speed or positions")
-    with_rpm = [log for log in read if log.rpm is not None]
-    found = RunInputs(facts, read, with_speed[0], with_rpm[0] if with_rpm else None, options)
+    if speed_log.clock == "footage":
+        options = replace(options, same_clock=True)
+    rpm_log = next((log for log in read if log.rpm is not None), None)
+    found = RunInputs(facts, tuple(read), speed_log, rpm_log, options)
     left_out(found)
     return found
 
 
 def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[str, str] | None:
-    """The part of a column map whose headers stand in a table; None for other formats.
+    """The part of a column map that is about this file; None where nothing is.
 
     One map serves all logs of a run, of which some may be no tables, or other tables.
     """
-    from overlay.logs.detect import detect
+    from overlay.logs.detect import HEAD_BYTES, detect, is_film
 
     if not columns:
         return None
     with require_file(path).open("rb") as file:
-        head = file.read(1 << 16)
-    if detect(head, str(path)) != "table":
+        head = file.read(HEAD_BYTES)
+    if is_film(head):
+        return _of_device(columns)
+    if detect(head, str(path)) not in ("table", "captions"):
         return None
-    text = head.decode("utf-8-sig", "replace")
-    named = {what: header for what, header in columns.items() if header.split(":")[0] in text}
-    return named or None
+    text = head.decode("utf-8-sig", "replace").lower()
+    return {
+        what: header
+        for what, header in columns.items()
+        if what != "device" and header.split(":")[0].lower() in text
+    } or None
+
+
+def _of_device(columns: Mapping[str, str] | None) -> Mapping[str, str] | None:
+    """The part of a column map that names the device of a track inside a clip."""
+    return {k: v for k, v in (columns or {}).items() if k == "device"} or None
 
 
 def left_out(inputs: RunInputs) -> tuple[Box, ...]:

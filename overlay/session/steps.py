@@ -60,7 +60,17 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
         same_clock=inputs.options.same_clock,
         extra_lag_s=inputs.speed_log.extra_lag_s,
     )
-    return AlignedRun(inputs, motion, alignment)
+    notes = (*alignment.notes, *_taken(inputs))
+    return AlignedRun(inputs, motion, replace(alignment, notes=notes))
+
+
+def _taken(inputs: RunInputs) -> Iterator[str]:
+    """What was taken from the logs where they leave a choice, a sentence each."""
+    if inputs.speed_log.clock == "footage":
+        yield f"the speed is the {inputs.speed_log.speed_source}, on the footage's clock"
+    for log in dict.fromkeys((inputs.speed_log, inputs.rpm_log)):
+        if log is not None and log.columns:
+            yield f"{named_short(log.path)}: {log.columns} (--column takes others)"
 
 
 def measure_motion(

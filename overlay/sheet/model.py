@@ -215,8 +215,10 @@ class Run(_Strict):
     name: Name = Field(description="Unlike any other run's; files are named after it.")
     build: str = Field(min_length=1, description="Name of one of the builds.")
     clip: FileName = Field(description="Relative to the sheet's folder.")
-    logs: Annotated[tuple[FileName, ...], Field(min_length=1)] = Field(
-        description="Relative to the sheet's folder; the one with speed first."
+    logs: tuple[FileName, ...] = Field(
+        default=(),
+        description="Relative to the sheet's folder; the one with speed first. Left out where the "
+        "clip has a track of its own.",
     )
     notes: Text = ""
     same_clock: bool = Field(

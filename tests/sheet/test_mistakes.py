@@ -201,18 +201,6 @@ MISTAKES = {
     "run without a name": ('name = "b1"\n', "", "runs[2].name", "is missing; add it", "[[runs]]"),
     "run without a build": ('build = "B"\n', "", "runs[2].build", "is missing; add it"),
     "run without a clip": ('clip = "b1.mp4"\n', "", "runs[2].clip", "is missing; add it"),
-    "run without logs": (
-        'logs = ["a1.gpx", "a1_revs.csv"]\n',
-        "",
-        "runs[1].logs",
-        "is missing; add it",
-    ),
-    "list of logs empty": (
-        '["a1.gpx", "a1_revs.csv"]',
-        "[]",
-        "runs[1].logs",
-        "list should have at least 1 item after validation, not 0",
-    ),
     "unknown build": ('build = "B"', 'build = "C"', "runs[2].build", "use one of A, B"),
     "build in other letters": ('build = "B"', 'build = "b"', "runs[2].build", 'mean "B"'),
     "missing clip": ('"b1.mp4"', '"b9.mp4"', "runs[2].clip", "did you mean"),

@@ -4,7 +4,7 @@ Run ``python -m tests.benchmarks.trust.inputs --kind film --count 20000`` from t
 are film (timed metadata), gpx, nmea, table, fit and captions. Each case is a good file mutated by
 its number: flipped bytes, pieces cut out, repeated or moved, sizes and counts that lie, hostile
 words, a cut end. A case passes when it is read or refused by one of our own errors of one line,
-within 5 s. Exit code 1 if any fails; ``--case N`` repeats one.
+within 5 s of processor time. Exit code 1 if any fails; ``--case N`` repeats one.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import tempfile
 import traceback
 import warnings
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 
@@ -119,7 +119,7 @@ def outcome(seed: int, number: int, files: list[bytes], path: Path) -> str:
     """``read``, ``refused``, or what is wrong."""
     rng = np.random.default_rng([seed, number])
     path.write_bytes(mutated(files[number % len(files)], rng))
-    start_s = perf_counter()
+    start_s = process_time()  # of this process: other work on the machine does not count
     try:
         log = read_log(path)
         result = "read"
@@ -130,7 +130,7 @@ def outcome(seed: int, number: int, files: list[bytes], path: Path) -> str:
         result = "refused" if "\n" not in str(error) else "a message of several lines"
     except Exception:
         result = "unforeseen: " + traceback.format_exc().strip().splitlines()[-1]
-    taken_s = perf_counter() - start_s
+    taken_s = process_time() - start_s
     return result if taken_s < LONGEST_S else f"took {taken_s:.1f} s"
 
 
