@@ -235,7 +235,7 @@ def test_boxes__refuse_what_cannot_be(box: tuple[float, ...], words: str) -> Non
 def test_load__checks_masks_before_anything_is_watched(folder: Path) -> None:
     with pytest.raises(UsageError, match="outside"):
         loaded(folder, ignore=((999, 0, 5, 5),))
-    with pytest.raises(UsageError, match="at least one log"):
+    with pytest.raises(UsageError, match="has no track of its own; name a log"):
         load(folder / "a.mp4", [])
 
 
