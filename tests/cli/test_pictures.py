@@ -17,6 +17,9 @@ from PIL import Image
 
 from overlay.cli.main import invoke
 from overlay.footage import picture, probe
+from overlay.motion.model import Box
+from overlay.session import AlignedRun, RunInputs
+from overlay.session.inputs import left_out
 from overlay.verify.finished import imprint_of
 from tests.clips import make_clip, run_ffmpeg
 from tests.disk import small_disk
@@ -215,6 +218,29 @@ def test_draw__own_layout_and_gauges(files: tuple[str, str], tmp_path: Path) -> 
     assert imprint is not None
     assert len(imprint.boxes) == 2
     assert imprint.boxes[0][:2] == (44, 24)
+
+
+def test_draw__what_is_ignored_is_measured_around_and_shown(
+    files: tuple[str, str], drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = []
+
+    def noted(inputs: RunInputs, *_: object) -> AlignedRun:
+        seen.append(left_out(inputs))
+        return aligned(inputs)
+
+    monkeypatch.setattr("overlay.session.steps.measured", noted)
+    out = tmp_path / "d.mp4"
+    boxes = ["--ignore", "0,0,0.5,0.25", "--cover", "0,0,100,50"]
+    assert invoke(["draw", *files, "-o", str(out), *boxes, *UNITS, *QUICK]) == 0
+    cover = Box(0, 0, 100 / SIZE[0], 50 / SIZE[1])
+    assert seen == [(cover, Box(0, 0, 0.5, 0.25))]
+    plain, imprint = imprint_of(drawn), imprint_of(out)
+    assert plain is not None and imprint is not None
+    assert imprint.boxes == (*plain.boxes, (0, 0, 100, 50))
+    beside = (slice(20, 60), slice(150, 400))  # ignored, not covered: the footage stands there
+    apart = picture(out, 1.0)[beside].astype(float) - picture(drawn, 1.0)[beside]
+    assert np.abs(apart).mean() < 4
 
 
 @pytest.mark.parametrize(
