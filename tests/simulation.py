@@ -115,7 +115,6 @@ def read_truth(path: Path) -> tuple[RunTruth, ...]:
 def _run_from(row: dict[str, Any]) -> RunTruth:
     known = {field.name: row[field.name] for field in fields(RunTruth)}
     splits = (SplitTruth(s["kind"], s["value"], s["time_s"]) for s in row["splits"])
-    spins = (tuple(pair) for pair in row["wheelspin_s"])
     columns = ("t_s", "speed_mps", "distance_m", "wheel_speed_mps", "engine_rpm")
     series = {name: tuple(row[name]) for name in columns}
-    return RunTruth(**{**known, **series, "splits": tuple(splits), "wheelspin_s": tuple(spins)})
+    return RunTruth(**{**known, **series, "splits": tuple(splits)})

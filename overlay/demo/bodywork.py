@@ -53,7 +53,6 @@ def _bonnet(easel: Easel, wide: int, high: int) -> None:
             easel.line(ends, (22, 34, 12), 0.0030)
     strap = [(0.338, 0.985), (0.40, 0.972), (0.5, 0.967), (0.60, 0.972), (0.662, 0.985)]
     easel.line(strap, (30, 46, 74), 0.0095)
-    easel.box(0.488, 0.952, 0.512, 0.984, (150, 170, 178))
     easel.oval((0.5, TOP + 0.012), (0.0115, 0.0135), (96, 104, 108))
     easel.oval((0.5, TOP + 0.008), (0.0115, 0.0125), (186, 198, 204))
 
@@ -62,10 +61,8 @@ def _front_wheel(easel: Easel, side: int) -> None:
     """One wire wheel from behind and within, its tyre, the axle and the steering arm."""
     x, y = 0.5 + side * 0.312, 0.905
     easel.line([(0.5 + side * 0.10, 0.912), (x, y)], (46, 48, 52), 0.0125)
-    easel.line([(0.5 + side * 0.10, 0.908), (x, 0.901)], (92, 96, 100), 0.0030)
     easel.line([(0.5 + side * 0.11, 0.948), (x - side * 0.012, 0.93)], (58, 60, 62), 0.0045)
     easel.oval((x, y), (0.0240, 0.148), (30, 31, 33))
-    easel.oval((x + side * 0.003, y), (0.0185, 0.147), (46, 47, 49))
     face = x - side * 0.0085
     easel.oval((face, y), (0.0130, 0.128), (74, 76, 79))
     easel.oval((face, y), (0.0108, 0.112), (48, 52, 54))

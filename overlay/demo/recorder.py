@@ -78,16 +78,9 @@ class RevCounter:
 class SpeedRecord:
     """What the receiver recorded.
 
-    Attributes
-    ----------
-    log_s : ndarray, shape (n,)
-        Seconds from its first record, on its own clock.
-    footage_s : ndarray, shape (n,)
-        The same instants on the footage clock.
-    speed_mps, latitude_deg, longitude_deg : ndarray, shape (n,)
-    clock_offset_s, total_offset_s : float
-        Log time minus footage time of a clock tick, and of an event as the speed shows it.
-    first_utc : datetime
+    `log_s` counts from its first record on its own clock, `footage_s` are the same instants on
+    the footage clock; the offsets are log time minus footage time of a clock tick, and of an event
+    as the speed shows it.
     """
 
     log_s: FloatArray

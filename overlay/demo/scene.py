@@ -37,22 +37,9 @@ SPARE_PX = 96  # by which the noise bank is larger than the picture
 class SceneSpec:
     """The camera and how it rides.
 
-    Attributes
-    ----------
-    width, height : int
-        Picture size in pixels, both even.
-    frame_rate_hz, exposure_s : float
-        Pictures a second; shutter time, shorter than a step.
-    height_m, pitch_deg, yaw_deg : float
-        Camera above the ground, looking down, looking to the right.
-    focal_widths : float
-        Focal length in picture widths (0.55: 85° across).
-    ride : Ride
-        Steering, shake, bumps.
-    bodywork : bool
-        Whether bonnet and front wheels are in view.
-    noise_codes, rng_seed : float, int
-        Standard deviation of the sensor noise in 8-bit codes, and what chooses it.
+    Picture size in pixels, both even; pictures a second and shutter time, shorter than a step;
+    the camera's height above the ground, looking down and to the right; focal length in picture
+    widths (0.55: 85° across); sensor noise in 8-bit codes, and the seed that chooses it.
     """
 
     width: int = 1280

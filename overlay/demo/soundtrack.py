@@ -1,4 +1,4 @@
-"""What the camera hears: the engine's firing, wind, tyres, slab joints and a marshal's whistle.
+"""What the camera hears: the engine's firing, wind, tyres and a marshal's whistle.
 
 A single-cylinder four-stroke fires once in two turns, so the firing rate is ``rpm / 120`` hertz
 (elementary). The sound is built from the integral of that rate, so its phase follows the true
@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.integrate import cumulative_trapezoid
 
-from overlay.demo.ground import SLAB_M
 from overlay.demo.vehicle import Motion
 from overlay.timebase import FloatArray
 
@@ -27,7 +26,7 @@ class SoundSpec:
 
     Attributes
     ----------
-    engine, wind, tyres, whistle, joints : float
+    engine, wind, tyres, whistle : float
     fundamental : float
         Factor on the firing rate's first harmonic, which small microphones often lose.
     drive : float
@@ -39,7 +38,6 @@ class SoundSpec:
     wind: float = 1.0
     tyres: float = 1.0
     whistle: float = 1.0
-    joints: float = 1.0
     fundamental: float = 0.6
     drive: float = 1.0
     rng_seed: int = 1
@@ -59,9 +57,8 @@ def soundtrack(motion: Motion, spec: SoundSpec | None = None) -> npt.NDArray[np.
         side += 0.10 * spec.wind * (speed / 12) ** 2 * gusts * _coloured(n, 20, 450, rng)
         side += 0.030 * spec.tyres * (speed / 12) * _coloured(n, 250, 1400, rng)
         side += 0.004 * _coloured(n, 60, 3000, rng)
-    thumps = 0.10 * spec.joints * _joints(motion, n, rng)
     whistle = 0.09 * spec.whistle * _whistle(motion, t)
-    stereo = np.stack([left + thumps + 1.2 * whistle, right + thumps + 0.7 * whistle], 1)
+    stereo = np.stack([left + 1.2 * whistle, right + 0.7 * whistle], 1)
     return np.asarray(np.tanh(spec.drive * stereo), np.float32)
 
 
@@ -113,22 +110,6 @@ def _coloured(n: int, low_hz: float, high_hz: float, rng: np.random.Generator) -
 def _slow_noise(n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
     knots = rng.standard_normal(int(n / RATE_HZ * rate_hz) + 3)
     return np.interp(np.arange(n) / RATE_HZ * rate_hz, np.arange(len(knots)), knots)
-
-
-def _joints(motion: Motion, n: int, rng: np.random.Generator) -> FloatArray:
-    """A thump for each axle at each slab joint; the axles are 0.9 m behind and before the eye."""
-    out = np.zeros(n + RATE_HZ // 5)
-    t_s = np.arange(RATE_HZ // 8) / RATE_HZ
-    thump = np.exp(-t_s / 0.022) * np.sin(2 * np.pi * 62 * t_s)
-    end = float(motion.distance_m[-1])
-    for axle_m in (0.9, -0.9):
-        for joint_m in np.arange(SLAB_M / 2, end + axle_m, SLAB_M) - axle_m:
-            i = int(np.searchsorted(motion.distance_m, joint_m))
-            start = int(motion.t_s[i] * RATE_HZ)
-            loud = min(1.0, motion.speed_mps[i] / 10) * rng.uniform(0.6, 1.2)
-            heard = out[start : start + len(thump)]
-            heard += loud * thump[: len(heard)]
-    return out[:n]
 
 
 def _whistle(motion: Motion, t: FloatArray) -> FloatArray:

@@ -15,7 +15,6 @@ from overlay.files import written_whole
 from overlay.timebase import FloatArray
 
 EVERY = 20  # grid steps from one kept value to the next: 50 Hz
-SPIN = 0.08  # rim over ground speed, less 1, from which a run counts as spinning
 
 
 @dataclass(frozen=True)
@@ -49,8 +48,6 @@ class RunTruth:
     top_speed_mps : float
     splits : tuple of SplitTruth
     spoiled : str or None
-    wheelspin_s : tuple of (float, float)
-        Footage times between which the driven wheels run over `SPIN` ahead of the ground.
     t_s, speed_mps, distance_m, wheel_speed_mps, engine_rpm : tuple of float
         The motion at 50 Hz on footage time.
     """
@@ -71,7 +68,6 @@ class RunTruth:
     top_speed_mps: float
     splits: tuple[SplitTruth, ...]
     spoiled: str | None
-    wheelspin_s: tuple[tuple[float, float], ...]
     t_s: tuple[float, ...]
     speed_mps: tuple[float, ...]
     distance_m: tuple[float, ...]
@@ -104,7 +100,6 @@ def truth_of(plan: RunPlan, motion: Motion) -> RunTruth:
             for kind, goal, time_s in splits
         ),
         spoiled=plan.spoiled,
-        wheelspin_s=_spins(motion),
         t_s=_short(motion.t_s, 3),
         speed_mps=_short(motion.speed_mps, 4),
         distance_m=_short(motion.distance_m, 4),
@@ -115,13 +110,6 @@ def truth_of(plan: RunPlan, motion: Motion) -> RunTruth:
 
 def _short(values: FloatArray, digits: int) -> tuple[float, ...]:
     return tuple(values[::EVERY].round(digits).tolist())
-
-
-def _spins(motion: Motion) -> tuple[tuple[float, float], ...]:
-    ahead = motion.wheel_speed_mps > (1 + SPIN) * motion.speed_mps + 0.05
-    edges = np.flatnonzero(np.diff(np.pad(ahead.astype(int), 1)))
-    ends_s = motion.t_s[np.minimum(edges, len(motion.t_s) - 1)].round(3).tolist()
-    return tuple(zip(ends_s[::2], ends_s[1::2], strict=True))
 
 
 def write_truth(path: Path, runs: tuple[RunTruth, ...]) -> None:

@@ -24,20 +24,12 @@ RPM_PER_RADPS = 30 / math.pi
 
 @dataclass(frozen=True)
 class Vehicle:
-    """One build of the cart.
+    """One build of the cart: net torque at full throttle, limits, gearing, masses, resistance.
 
-    Attributes
-    ----------
-    torque_rpm, torque_nm : tuples of float
-        Net torque at full throttle against engine revolutions a minute.
-    governor_rpm : float
-        Revolutions at which the governor has closed the throttle (it starts 250 below).
-    limiter_rpm : float
-        Revolutions above which the ignition is cut, until they fall 120 below.
-    ratio : float
-        Engine turns for one turn of the driven wheels.
-    tyre_radius_m : float
-        Rolling radius.
+    The governor closes the throttle over the 250 rpm below `governor_rpm`; the limiter cuts the
+    ignition above `limiter_rpm` until the revs fall 120 below. `ratio` is engine turns for one
+    turn of the driven wheels, `driven_load` the share of the weight on them; the clutch takes up
+    from `engage_rpm` to `lockup_rpm`.
     """
 
     torque_rpm: tuple[float, ...] = (1000, 1700, 2500, 3200, 3600, 4200, 5000)
@@ -72,24 +64,9 @@ class Vehicle:
 class Drive:
     """What the driver and the track do in one run.
 
-    Attributes
-    ----------
-    go_s : float
-        Footage time at which the throttle starts to open.
-    opening_s : float
-        Time it takes to open fully.
-    lift_at_m : float
-        Distance at which the throttle is shut and the brakes come on.
-    braking_mps2 : float
-        Deceleration by the brakes alone.
-    tail_s : float
-        Seconds filmed after the stop.
-    grip : float
-        Friction coefficient of the driven tyres on sound concrete.
-    loose_from_m, loose_to_m, loose_grip : float
-        A patch of loose gravel that the driven wheels cross; none when its length is 0.
-    headwind_mps, power : float
-        Head wind (negative from behind), factor on the torque.
+    The throttle opens from `go_s` on, and is shut and the brakes put on at `lift_at_m`; it is
+    filmed for `tail_s` after the stop. The driven tyres cross a patch of loose gravel where its
+    length is above 0. `headwind_mps` is negative from behind, `power` a factor on the torque.
     """
 
     go_s: float = 1.6

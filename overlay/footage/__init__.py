@@ -1,4 +1,8 @@
-"""Footage in: facts, small upright pictures at their true times, sound."""
+"""Footage in: facts, small upright pictures at their true times, sound.
+
+The decoder (av) and OpenCV are imported inside the functions that use them: they load longer
+than all else together, and much of the program needs the data classes only.
+"""
 
 from overlay.footage.chapters import Chapters, join_parts, joined_frames
 from overlay.footage.facts import probe

@@ -34,7 +34,7 @@ class GoalText:
 
 
 def read_goal(text: str) -> GoalText | str:
-    """The goal, or what is wrong with it and the mend.
+    """The goal, or what is wrong with it and what to do.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Problems of a day sheet: each with its line, its place and the mend."""
+"""Problems of a day sheet: each with its line, its place and what to do."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from overlay.sheet.places import Path, line_of
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing to mend.
+    """One thing that is wrong.
 
     Attributes
     ----------

@@ -268,8 +268,8 @@ def _files(raw: Table, folder: Path) -> Found:
                 here = _names_in(folder)
             close = difflib.get_close_matches(name, here, n=1, cutoff=0.7)
             is_gone = wrong[0] == NO_FILE
-            mend = f'did you mean "{close[0]}"?' if close and is_gone else wrong[1]
-            yield path, f"{shown(name)}: {wrong[0]}; {mend}"
+            remedy = f'did you mean "{close[0]}"?' if close and is_gone else wrong[1]
+            yield path, f"{shown(name)}: {wrong[0]}; {remedy}"
 
 
 def _file_problem(folder: Path, name: str) -> tuple[str, str] | None:
@@ -282,9 +282,9 @@ def _file_problem(folder: Path, name: str) -> tuple[str, str] | None:
             return "is a folder", "name a file"
     except (OSError, ValueError):
         return "cannot be a file name", "check it"
-    mend = f"check the name; it counts from {folder}"
+    remedy = f"check the name; it counts from {folder}"
     has_backslash = "\\" in name or not name.isprintable()  # TOML reads \b as one control
-    return NO_FILE, "write / instead of \\" if has_backslash else mend
+    return NO_FILE, "write / instead of \\" if has_backslash else remedy
 
 
 def _names_in(folder: Path) -> list[str]:

@@ -14,7 +14,7 @@ def test_sound__single_four_stroke_fires_once_in_two_turns(fundamental):
     cart = Vehicle()
     speed = 4000 / 60 * cart.metres_per_turn  # 4000 rpm: 33.33 Hz
     run = motion_from_speed(np.array([0.0, 8.0]), np.array([speed, speed]))
-    spec = SoundSpec(fundamental=fundamental, whistle=0, joints=0)
+    spec = SoundSpec(fundamental=fundamental, whistle=0)
     sound = soundtrack(run, spec)[:, 0]
     n = len(sound)
     power = np.abs(np.fft.rfft(sound * np.hanning(n))) ** 2
@@ -38,7 +38,7 @@ def test_firing_phase__is_the_integral_of_the_firing_rate():
 
 
 def test_wind__grows_with_speed():
-    spec = SoundSpec(engine=0, tyres=0, whistle=0, joints=0)
+    spec = SoundSpec(engine=0, tyres=0, whistle=0)
     levels = []
     for speed in (4.0, 8.0):
         run = motion_from_speed(np.array([0.0, 4.0]), np.array([speed, speed]))
