@@ -110,6 +110,8 @@ def test_rpm__between_readings_and_not_in_gaps():
     uneven = even(rpm=Series("engine_rpm", t, 100 * t))
     assert uneven.rpm_at(4.2) == pytest.approx(420.0)
     assert np.isnan(uneven.rpm_at(6.0))
+    steep = even(rpm=Series("engine_rpm", np.arange(4.0), np.array([500, 3000, 400, 600.0])))
+    assert [steep.rpm_at(t) for t in (0.5, 1.25)] == pytest.approx([1750, 2350])
 
 
 def test_slip__wheel_over_ground_less_one():
@@ -186,6 +188,14 @@ def test_end__is_where_it_stands_again():
     assert [s.status for s in after] == ["missed", "missed"]
     assert after[0].progress == pytest.approx(6 / 8)
     assert after[1].progress == pytest.approx(13.5 / 20, abs=1e-3)
+
+
+def test_end__is_that_of_the_run_after_the_launch_and_not_of_an_earlier_move():
+    k = stopping()
+    earlier = np.interp(k.t_s, [-0.9, -0.8, -0.5, -0.4], [0, 9, 9, 0])
+    moved = replace(k, t_s=k.t_s + 7, speed_mps=k.speed_mps + earlier)
+    course = Course(moved, launch=Launch(7.0, 0.02, None))
+    assert course.end_s == pytest.approx(7 + 3 + (6 - STOPPED_MPS) / 4, abs=0.011)
 
 
 def test_gap__two_even_accelerations():
