@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from overlay.report.table import speed_text
 from overlay.session import AlignedRun, RunAnalysis
+from overlay.session.steps import taken_lines
 from overlay.sync.model import Alignment
 
 
@@ -47,7 +48,7 @@ def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
     unit : str
         Of speed.
     """
-    lines = [*offset_lines(run.alignment)]
+    lines = [*offset_lines(run.alignment), *taken_lines(run.aligned.inputs)]
     if run.launch is not None:
         sure = f" ± {1.96 * run.launch.sigma_s:.2f}" if run.alignment.interval_s else ""
         lines.append(f"launch at {run.launch.at_s:.2f} s{sure}")

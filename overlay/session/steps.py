@@ -60,11 +60,11 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
         same_clock=inputs.options.same_clock,
         extra_lag_s=inputs.speed_log.extra_lag_s,
     )
-    notes = (*alignment.notes, *_taken(inputs))
+    notes = (*alignment.notes, *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
 
 
-def _taken(inputs: RunInputs) -> Iterator[str]:
+def taken_lines(inputs: RunInputs) -> Iterator[str]:
     """What was taken from the logs where they leave a choice, a sentence each."""
     if inputs.speed_log.clock == "footage":
         yield f"the speed is the {inputs.speed_log.speed_source}, on the footage's clock"

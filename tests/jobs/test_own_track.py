@@ -16,6 +16,7 @@ from overlay.jobs.day_one import KEPT, inputs_of
 from overlay.jobs.sheet_runs import file_problems
 from overlay.logs import read_log
 from overlay.session import RunOptions, load
+from overlay.session.steps import taken_lines
 from overlay.sheet import load_sheet
 from tests.logs.containers import Track, camm_gps, film, video_track, with_track
 
@@ -50,6 +51,16 @@ def test_load__takes_the_clips_own_track(clip: Path) -> None:
     assert with_revs.speed_log.format == "camm"
     assert with_revs.rpm_log is not None
     assert with_revs.options.same_clock
+
+
+def test_taken_lines__say_whose_speed_and_which_columns(clip: Path) -> None:
+    lines = list(taken_lines(load(clip, [FOLDER / "a1_revs.csv"])))
+    assert lines[0] == (
+        "the speed is the speed over ground in the clip's own track (camm, camera), on the "
+        "footage's clock"
+    )
+    assert lines[1].startswith("a1_revs.csv: time ")
+    assert list(taken_lines(load(clip, [FOLDER / "a1.gpx"]))) == []
 
 
 def test_load__a_named_log_goes_first(clip: Path) -> None:
