@@ -2,6 +2,6 @@
 
 from overlay.motion.model import Box, MotionSignal, used
 from overlay.motion.onset import Onset, motion_onset
-from overlay.motion.signal import motion_signal
+from overlay.motion.signal import motion_signal, picture_width_px
 
-__all__ = ["Box", "MotionSignal", "Onset", "motion_onset", "motion_signal", "used"]
+__all__ = ["Box", "MotionSignal", "Onset", "motion_onset", "motion_signal", "picture_width_px", "used"]

@@ -22,6 +22,33 @@ class Box:
     bottom: float
 
 
+@dataclass(frozen=True)
+class GainErrors:
+    """What the gain of a motion signal may do besides, as standard deviations.
+
+    Attributes
+    ----------
+    drift : float
+        Relative size of slow errors, over seconds.
+    pitch : tuple of float
+        Sizes of a part that follows the acceleration, s^2/m, and in `pitch_shares` how probable
+        each is before the data speak.
+    spread_s : float
+        By how much launch, middle and stop may differ for such errors.
+    """
+
+    drift: float
+    pitch: tuple[float, ...]
+    pitch_shares: tuple[float, ...]
+    spread_s: float
+
+
+# Of a picture of open ground (`accuracy.footage`), and of a road among other things
+# (`accuracy.street`).
+OPEN_GROUND = GainErrors(3e-3, (3e-4, 0.0025), (0.8, 0.2), 0.02)
+AMONG_THINGS = GainErrors(0.02, (0.003, 0.012), (0.4, 0.6), 0.1)
+
+
 @dataclass(frozen=True, eq=False)
 class MotionSignal:
     """Motion of the camera along its path, measured between successive pictures.
@@ -44,6 +71,8 @@ class MotionSignal:
     gain_bend : float
         Relative standard uncertainty of the gain between low and full speed: about 0.01 from clear
         pictures, more where noise may bend it; 0 for a signal that does not come from pictures.
+    gain_errors : GainErrors
+        What else the gain may do.
     duplicates, cuts, flashes : int
         Pairs of each kind.
     reason : str or None
@@ -57,6 +86,7 @@ class MotionSignal:
     sigma: FloatArray
     moving_share: float
     gain_bend: float = 0.0
+    gain_errors: GainErrors = OPEN_GROUND
     duplicates: int = 0
     cuts: int = 0
     flashes: int = 0

@@ -204,7 +204,7 @@ def _points(tracks: Tracks, focal_px: float) -> _Points:
         np.searchsorted(tracks.pair, np.arange(len(tracks.start_s))),
         tracks.pair,
         _crowding(tracks),
-        TUNING.noise_px * tracks.width / 640 / focal_px,
+        TUNING.noise_px / focal_px,
     )
 
 

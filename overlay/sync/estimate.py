@@ -155,20 +155,23 @@ def _rivals(
             continue
         if any(abs(place.shift_s - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
-        first = _first_fit(motion, speed, place.shift_s, least_noise_mps)
-        if first is None:
-            continue
-        quick = score_of(*first)[0]
-        if quick < quick_best - HOPELESS_LOG:
-            continue
-        quick_best = max(quick, quick_best)
-        rough = _rough_fit(motion, speed, place.shift_s, first)
-        total = rough[1].point.shift_s + rough[1].point.smoothing_s
-        if search_s is not None and not search_s[0] <= total <= search_s[1]:
-            continue
-        if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
-            continue
-        verdicts = _with(verdicts, verdict_of(*rough))
+        try:
+            first = _first_fit(motion, speed, place.shift_s, least_noise_mps)
+            if first is None:
+                continue
+            quick = score_of(*first)[0]
+            if quick < quick_best - HOPELESS_LOG:
+                continue
+            quick_best = max(quick, quick_best)
+            rough = _rough_fit(motion, speed, place.shift_s, first)
+            total = rough[1].point.shift_s + rough[1].point.smoothing_s
+            if search_s is not None and not search_s[0] <= total <= search_s[1]:
+                continue
+            if any(abs(total - v.total_s) < RIVAL_APART_S for v in verdicts):
+                continue
+            verdicts = _with(verdicts, verdict_of(*rough))
+        except np.linalg.LinAlgError:
+            continue  # a place so far from any fit that its equations have no solution
         if len(verdicts) == MOST_RIVALS:
             break
     return sorted(verdicts, key=lambda v: -v.score)

@@ -202,6 +202,7 @@ def gather(
         gain_basis=hats,
         drifts=both > DRIFT_NEEDS_S,
         gain_bend=motion.gain_bend,
+        gain_errors=motion.gain_errors,
     )
 
 
@@ -249,7 +250,7 @@ def starting_noise(evidence: Evidence) -> Noise:
         motion=max(rough, 1e-3),
         log_mps=max(0.1, evidence.log_floor_mps),
         jerk=3.0,
-        gain=0.02,
+        gain=max(0.02, evidence.gain_errors.drift),
     )
 
 

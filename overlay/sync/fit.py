@@ -12,7 +12,6 @@ from overlay.sync.solve import Precision, curve_step, log_determinant, newton_st
 from overlay.timebase import FloatArray
 
 SMALLEST_GAIN_ERROR = 1e-3
-USUAL_GAIN_ERROR = 3e-3  # of rendered pictures; within a factor of e, before the data speak
 LARGEST_GAIN_ERROR = 0.5
 LOG_NOISE_MPS = 0.1  # receivers' speed noise is 0.05 to 0.2 m/s; worth a few samples
 LOG_NOISE_SAMPLES = 3.0
@@ -230,7 +229,8 @@ def _regained(
         trial = replace(noise, gain=size)
         *_, gain = newton_step(system, precision(evidence, trial), point)
         cost = cost_of(evidence, trial, point, system, weights) - gain
-        cost += math.log(size / USUAL_GAIN_ERROR) ** 2
+        # within a factor of e of the usual one, before the data speak
+        cost += math.log(size / evidence.gain_errors.drift) ** 2
         if cost < least - 1e-9:
             best, least = size, cost
     return replace(noise, gain=best)

@@ -22,7 +22,7 @@ from functools import cached_property
 
 import numpy as np
 
-from overlay.motion.model import BoolArray
+from overlay.motion.model import OPEN_GROUND, BoolArray, GainErrors
 from overlay.sync.spline import (
     Grid,
     MeanRows,
@@ -64,6 +64,8 @@ class Evidence:
         Whether the clocks' rate difference is estimated.
     gain_bend : float
         Relative standard uncertainty of the gain between low and full speed.
+    gain_errors : GainErrors
+        What else the gain may do.
     """
 
     motion_t_s: FloatArray
@@ -82,6 +84,7 @@ class Evidence:
     drifts: bool = False
     log_known: bool = False
     gain_bend: float = 0.0
+    gain_errors: GainErrors = OPEN_GROUND
 
     @property
     def errors(self) -> int:

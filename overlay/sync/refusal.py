@@ -8,11 +8,11 @@ from overlay.motion.model import MotionSignal, used
 from overlay.series import Series
 from overlay.sync.joint import Noise
 from overlay.sync.same_run import (
-    USUAL_WANDER,
     gain_wander,
     motion_at_rest,
     one_way,
     parts_of,
+    usual_wander,
     wander_evidence,
 )
 from overlay.sync.seed import LEAST_OVERLAP_S, Candidate, binned_motion
@@ -26,11 +26,11 @@ WIDEST_HALF_INTERVAL_S = 0.35
 LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
 LARGEST_WANDER = 0.035  # of the fitted gain, on a clip with one launch
+LARGEST_DRIFTS = 3.0  # or this many times its usual drift
 LARGEST_WANDER_EVIDENCE = 8.0  # log units for a gain that wanders, where only a launch is in view
 LARGEST_CHI_SQUARE = 3.0  # for each part of the run after the first
 LEAST_CHANCE = 0.005  # that parts of a right log differ so by noise alone
 LARGEST_AT_REST = 0.08  # of the motion signal's full scale; rendered clips leave 0.01
-PART_SPREAD_S = 0.02  # what soft starts and the like leave between parts of right logs: measured
 LARGEST_COLOUR = 0.8  # of the motion signal's noise; right logs leave 0.6 at most
 SMOOTH_COLOUR = 0.5
 LARGEST_SMOOTH_NOISE_MPS = 0.12
@@ -88,13 +88,14 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
     noise, wander = fit.noise, gain_wander(evidence, fit)
     if support < LEAST_SUPPORT or noise.gain > LARGEST_GAIN_ERROR:
         return True
-    if wander > LARGEST_WANDER * max(support / USUAL_SUPPORT, 1.0):
+    largest = max(LARGEST_WANDER, LARGEST_DRIFTS * evidence.gain_errors.drift)
+    if wander > largest * max(support / USUAL_SUPPORT, 1.0):
         return True
     if noise.motion_colour > LARGEST_COLOUR and support < USUAL_SUPPORT:
         return True
     if not smooth and (_parts_differ(verdict) or _structured(noise)):
         return True
-    if wander < USUAL_WANDER or not one_way(evidence, fit):
+    if wander < usual_wander(evidence) or not one_way(evidence, fit):
         return False
     return wander_evidence(evidence, fit) > LARGEST_WANDER_EVIDENCE
 
@@ -108,7 +109,7 @@ def _parts_differ(verdict: Verdict) -> bool:
     if not count:
         return False
     largest = max(LARGEST_CHI_SQUARE * count, float(chdtri(count, LEAST_CHANCE)))
-    return parts.chi_square(PART_SPREAD_S) > largest
+    return parts.chi_square(verdict.evidence.gain_errors.spread_s) > largest
 
 
 def _never_rests(verdict: Verdict) -> bool:

@@ -25,7 +25,7 @@ from overlay.timebase import FloatArray
 LEAST_SHARE = 0.04  # of what the log tells of the shift; a part with less is left out
 LEAST_VALUES = 4  # fewer log values bend to any shift of a part
 MOST_PARTS = 12
-USUAL_WANDER = 0.004  # of the gain, by gain_wander; less is not worth a closer look
+USUAL_WANDER_SHARE = 4 / 3  # of the usual drift of the gain; less is not worth a closer look
 LEAST_RATE_MPS2 = 0.5  # slower change of speed tells little of time
 ONE_WAY_SHARE = 0.05  # of the squared acceleration
 STEADY_GAIN, WANDERING_GAIN = 0.004, 0.03  # sizes of a slow gain error, compared
@@ -113,11 +113,17 @@ def gain_wander(evidence: Evidence, fit: Fit) -> float:
     return float(np.sqrt(np.average(error**2, weights=weight)))
 
 
+def usual_wander(evidence: Evidence) -> float:
+    """By how much the gain of a right log may wander without a closer look, by `gain_wander`."""
+    return USUAL_WANDER_SHARE * evidence.gain_errors.drift
+
+
 def wander_evidence(evidence: Evidence, fit: Fit) -> float:
     """Log of how much better a wandering gain explains the data than a steady one."""
+    steady = max(STEADY_GAIN, evidence.gain_errors.drift)
     costs = [
         fitted(evidence, fit.point, replace(fit.noise, gain=size), fit.weights).cost
-        for size in (STEADY_GAIN, WANDERING_GAIN)
+        for size in (steady, steady * WANDERING_GAIN / STEADY_GAIN)
     ]
     return (costs[0] - costs[1]) / 2
 

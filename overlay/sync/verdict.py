@@ -11,20 +11,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from overlay.motion.model import GainErrors
 from overlay.motion.trust import LEAST_BEND
 from overlay.sync.evidence import without_log, without_motion
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
 from overlay.sync.rounding import unrounded
-from overlay.sync.same_run import USUAL_WANDER, gain_wander, one_way
+from overlay.sync.same_run import gain_wander, one_way, usual_wander
 from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
 FINE_SMOOTHING_S = 0.02
 NEGLIGIBLE_LOG = 9.0
-PITCH_SIZES = (3e-4, 0.0025)  # s^2/m: none, and what a picture may leave whose tilt is followed
-PITCH_SHARES = (0.8, 0.2)  # before the data speak
 WIDEST_FACTOR = 1.5
 LONE_WANDER_S = 8.0  # so much with a lone launch: measured on logs of other launches
 WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves events by that much
@@ -133,7 +132,7 @@ def _over_smoothing(evidence: Evidence, fit: Fit) -> list[Fit]:
 def _all_fits(evidence: Evidence, fit: Fit) -> list[Fit]:
     """Fits over smoothing, without and with a pitch effect, as far as any weight is left."""
     fits: list[Fit] = []
-    for pitch in PITCH_SIZES:
+    for pitch in evidence.gain_errors.pitch:
         start = replace(fit, noise=replace(fit.noise, pitch=pitch))
         fits += _over_smoothing(evidence, start)
         fit = max(fits, key=log_share)
@@ -161,13 +160,15 @@ def _between(nodes: FloatArray, at: FloatArray) -> FloatArray:
     return out
 
 
-def _posterior(fits: list[Fit]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _posterior(
+    fits: list[Fit], errors: GainErrors
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Share, total lag, sigma and smoothing on a fine grid of smoothing, from fits on a coarse one.
 
     Well-determined smoothing lies between two of the grid; its log share is all but a parabola.
     """
     logs, totals, sigmas, smoothings = [], [], [], []
-    for pitch, usual in zip(PITCH_SIZES, PITCH_SHARES, strict=True):
+    for pitch, usual in zip(errors.pitch, errors.pitch_shares, strict=True):
         some = [f for f in fits if f.noise.pitch == pitch]
         nodes = np.array([f.point.smoothing_s for f in some])
         fine = np.arange(nodes[0], nodes[-1] + FINE_SMOOTHING_S / 2, FINE_SMOOTHING_S)
@@ -216,7 +217,7 @@ def gain_error_s(evidence: Evidence, fit: Fit) -> float:
     ends of the run apart and shows; so does one that wanders, the more so the denser the log. Of
     speed that only rises, or only falls, both make another run, at another time.
     """
-    excess = max(gain_wander(evidence, fit) - USUAL_WANDER, 0.0)
+    excess = max(gain_wander(evidence, fit) - usual_wander(evidence), 0.0)
     if one_way(evidence, fit):
         return math.hypot(LONE_WANDER_S * excess, WANDER_S * evidence.gain_bend)
     every_s = float(np.median(np.diff(evidence.log_t_s))) if len(evidence.log) > 1 else 1.0
@@ -236,7 +237,7 @@ def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
         fit = tuned(evidence, best.point, best.noise, rounds=8)
         fits = _all_fits(evidence, fit)
         best = max(fits, key=log_share)
-    shares, totals, sigmas, smoothings = _posterior(fits)
+    shares, totals, sigmas, smoothings = _posterior(fits, evidence.gain_errors)
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
     sigmas = np.hypot(factor * sigmas, gain_error_s(evidence, best))

@@ -31,7 +31,7 @@ from overlay.sync.bounds import Curve, joint_lag_bound_s, total_lag_bound_s
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
 from overlay.sync.refusal import TOO_WIDE
-from overlay.sync.verdict import PITCH_SIZES
+from overlay.motion.model import OPEN_GROUND
 from tests.benchmarks.accuracy.score import HEADER, Bars, Outcome, Score, outcome
 
 FPS, FINE_S, MPH = 30.0, 0.005, 0.44704
@@ -133,7 +133,7 @@ def scene(cell: Cell, rng: np.random.Generator) -> tuple[MotionSignal, Series, f
         shown,
         shown_by_smoothing=lambda at_s: (shown(at_s, 0.02) - shown(at_s)) / 0.02,
         shown_by_pitch=shown_by_pitch,
-        pitch_sigma=PITCH_SIZES[-1],
+        pitch_sigma=OPEN_GROUND.pitch[-1],
     )
     return motion, log, total, bound, fair
 
