@@ -35,18 +35,26 @@ class GainErrors:
         each is before the data speak.
     spread_s : float
         By how much launch, middle and stop may differ for such errors.
+    least_support : float
+        Log units by which motion and log must be explained better together than apart: the more
+        the gain may do, the more a wrong log gains by chance.
+    lag_s : float
+        What the signal itself may be late or early: a vehicle that pitches and lifts on its
+        springs as it speeds up, beyond what the picture shows of it.
     """
 
     drift: float
     pitch: tuple[float, ...]
     pitch_shares: tuple[float, ...]
     spread_s: float
+    least_support: float
+    lag_s: float
 
 
 # Of a picture of open ground (`accuracy.footage`), and of a road among other things
 # (`accuracy.street`).
-OPEN_GROUND = GainErrors(3e-3, (3e-4, 0.0025), (0.8, 0.2), 0.02)
-AMONG_THINGS = GainErrors(0.02, (0.003, 0.012), (0.4, 0.6), 0.1)
+OPEN_GROUND = GainErrors(3e-3, (3e-4, 0.0025), (0.8, 0.2), 0.02, 6.0, 0.0)
+AMONG_THINGS = GainErrors(0.02, (0.003, 0.012), (0.4, 0.6), 0.1, 18.0, 0.08)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from overlay.sync.same_run import (
     motion_at_rest,
     one_way,
     parts_of,
+    stretch_of,
     usual_wander,
     wander_evidence,
 )
@@ -23,10 +24,9 @@ LEAST_SAMPLES = 4
 LEAST_LOG_CHANGE_MPS = 1.0
 LEAST_MOTION_CHANGE = 0.15  # of its full scale
 WIDEST_HALF_INTERVAL_S = 0.35
-LEAST_SUPPORT = 6.0  # log units: motion and log explained together against apart
 LEAST_MARGIN_LOG = 8.0  # log units between the best place and the next: 4 sigmas
 LARGEST_WANDER = 0.035  # of the fitted gain, on a clip with one launch
-LARGEST_DRIFTS = 3.0  # or this many times its usual drift
+LARGEST_DRIFTS = 1.6  # or this many times its usual drift
 LARGEST_WANDER_EVIDENCE = 8.0  # log units for a gain that wanders, where only a launch is in view
 LARGEST_CHI_SQUARE = 3.0  # for each part of the run after the first
 LEAST_CHANCE = 0.005  # that parts of a right log differ so by noise alone
@@ -34,6 +34,9 @@ LARGEST_AT_REST = 0.08  # of the motion signal's full scale; rendered clips leav
 LARGEST_COLOUR = 0.8  # of the motion signal's noise; right logs leave 0.6 at most
 SMOOTH_COLOUR = 0.5
 LARGEST_SMOOTH_NOISE_MPS = 0.12
+MOVING_SHARE = 0.1  # of the motion signal's full scale
+LEAST_COVERED_SHARE = 0.5
+LARGEST_RATE_ERROR, RATE_SIGMAS = 0.02, 3.0
 USUAL_SUPPORT = 40.0  # log units that one launch gives
 LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
 TOO_WIDE = "speed changes too little against the noise for a useful answer"
@@ -86,7 +89,7 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
     """
     evidence, fit, support = verdict.evidence, verdict.fit, verdict.support
     noise, wander = fit.noise, gain_wander(evidence, fit)
-    if support < LEAST_SUPPORT or noise.gain > LARGEST_GAIN_ERROR:
+    if support < evidence.gain_errors.least_support or noise.gain > LARGEST_GAIN_ERROR:
         return True
     largest = max(LARGEST_WANDER, LARGEST_DRIFTS * evidence.gain_errors.drift)
     if wander > largest * max(support / USUAL_SUPPORT, 1.0):
@@ -95,9 +98,32 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
         return True
     if not smooth and (_parts_differ(verdict) or _structured(noise)):
         return True
+    if _runs_at_other_rate(verdict):
+        return True
     if wander < usual_wander(evidence) or not one_way(evidence, fit):
         return False
     return wander_evidence(evidence, fit) > LARGEST_WANDER_EVIDENCE
+
+
+def _too_little_covered(verdict: Verdict) -> str | None:
+    """Reason where most of the moving footage has no log beside it, or None."""
+    e = verdict.evidence
+    moving = np.abs(e.motion) > MOVING_SHARE
+    log_s = e.log_t_s - verdict.total_s
+    beside = moving & (e.motion_t_s >= log_s[0]) & (e.motion_t_s <= log_s[-1])
+    total_s, beside_s = (float(np.sum(e.motion_span_s[m])) for m in (moving, beside))
+    if beside_s >= LEAST_COVERED_SHARE * total_s:
+        return None
+    return (
+        f"where it would fit best, the log covers only {beside_s:.0f} of the {total_s:.0f} s in "
+        "which the vehicle moves: use a longer log, or cut the clip"
+    )
+
+
+def _runs_at_other_rate(verdict: Verdict) -> bool:
+    """Whether the log's time runs faster or slower than the picture's, as no clock does."""
+    rate, sigma = stretch_of(verdict.evidence, verdict.fit)
+    return abs(rate) > max(LARGEST_RATE_ERROR, RATE_SIGMAS * sigma)
 
 
 def _parts_differ(verdict: Verdict) -> bool:
@@ -134,6 +160,9 @@ def late_refusal(
     if not verdicts:
         return "no place in the log fits the motion in the picture"
     best = verdicts[0]
+    refused = _too_little_covered(best)
+    if refused:
+        return refused
     if _other_log(best, smooth):
         return "the logged speed does not match the motion in the picture: is it the right log?"
     if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:

@@ -81,14 +81,27 @@ def masks(evidence: Evidence, fit: Fit, part: Part) -> list[BoolArray]:
 
 def parts_of(evidence: Evidence, fit: Fit) -> Parts:
     """Shift of each part of the log against the first."""
-    import scipy.linalg
-
     part = log_part(evidence, fit.point, fit.noise.log_colour, fit.weights.log)
     some = masks(evidence, fit, part)
     if len(some) < 2:
         return Parts(np.zeros(0), np.zeros((0, 0)))
     column = part.columns[:, len(fit.point.gain_error) + 2]
-    own = np.stack([mask * column for mask in some[1:]], axis=1)
+    return _shifts(evidence, fit, part, np.stack([mask * column for mask in some[1:]], axis=1))
+
+
+def stretch_of(evidence: Evidence, fit: Fit) -> tuple[float, float]:
+    """By what share the log runs faster than the footage, and its standard deviation."""
+    part = log_part(evidence, fit.point, fit.noise.log_colour, fit.weights.log)
+    column = part.columns[:, len(fit.point.gain_error) + 2]
+    after_s = evidence.log_t_s - fit.point.shift_s - evidence.middle_s
+    found = _shifts(evidence, fit, part, (column * after_s)[:, None])
+    return float(found.shifts_s[0]), float(np.sqrt(found.covariance[0, 0]))
+
+
+def _shifts(evidence: Evidence, fit: Fit, part: Part, own: FloatArray) -> Parts:
+    """Amounts of further columns of the log, as unknowns of the joint model besides its own."""
+    import scipy.linalg
+
     heavy = part.weight[:, None] * own
     p = precision(evidence, fit.noise)
     f = factored(fit.system, p)

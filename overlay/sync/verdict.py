@@ -240,7 +240,8 @@ def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
     shares, totals, sigmas, smoothings = _posterior(fits, evidence.gain_errors)
     widening = curvature_sigma_s(evidence, best) / best.shift_sigma_s
     factor = float(np.clip(widening, 1.0, WIDEST_FACTOR))
-    sigmas = np.hypot(factor * sigmas, gain_error_s(evidence, best))
+    other_s = math.hypot(gain_error_s(evidence, best), evidence.gain_errors.lag_s)
+    sigmas = np.hypot(factor * sigmas, other_s)
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = score_of(evidence, best)
     return Verdict(
