@@ -4,4 +4,12 @@ from overlay.motion.model import Box, MotionSignal, used
 from overlay.motion.onset import Onset, motion_onset
 from overlay.motion.signal import motion_signal, picture_width_px
 
-__all__ = ["Box", "MotionSignal", "Onset", "motion_onset", "motion_signal", "picture_width_px", "used"]
+__all__ = [
+    "Box",
+    "MotionSignal",
+    "Onset",
+    "motion_onset",
+    "motion_signal",
+    "picture_width_px",
+    "used",
+]

@@ -223,8 +223,8 @@ def _camera(tracks: Tracks) -> tuple[float, FloatArray]:
     numbers = np.flatnonzero(moving)
     focal = TUNING.usual_focal_share * longer
     few = _among(numbers[:: max(1, len(numbers) // TUNING.sample_pairs)], len(size))
-    sample = _points(_picked(tracks, few), focal)
-    travel, *_ = min((_heading(sample, start) for start in _starts()), key=lambda each: each[2])
+    first = _points(_picked(tracks, few), focal)
+    travel, *_ = min((_heading(first, start) for start in _starts()), key=lambda each: each[2])
     turn = _heading(_points(_picked(tracks, moving), focal), travel, rounds=6, fixed=True)[1]
     turned = np.hypot(turn[:, 0], turn[:, 1]) * focal
     most = np.argsort(-turned)[: TUNING.sample_pairs]
@@ -269,7 +269,14 @@ def _sideways(points: _Points, travel: FloatArray, flow: FloatArray) -> tuple[Fl
 
 def _turned(points: _Points, turn: FloatArray) -> FloatArray:
     """Flow that turning leaves."""
-    return points.flow - np.einsum("nij,nj->ni", points.turning, turn[points.pair], optimize=False)
+    turned = np.einsum("nij,nj->ni", points.turning, turn[points.pair])
+    return np.asarray(points.flow - turned)
+
+
+def _slope(points: _Points, flow: FloatArray, size: FloatArray, axis: FloatArray) -> FloatArray:
+    """Change of the misfit across as the direction of travel moves along an axis, shape (n,)."""
+    moved = points.middle[:, :2] * axis[2] - axis[:2]
+    return np.asarray((-moved[:, 1] * flow[:, 0] + moved[:, 0] * flow[:, 1]) / size)
 
 
 def _heading(
@@ -293,12 +300,8 @@ def _heading(
         width = points.noise * max(1.5, 24 * 0.6**round_)
         weight = points.share / (1 + (rest / width) ** 2)
 
-        def slope(axis: FloatArray) -> FloatArray:
-            moved = points.middle[:, :2] * axis[2] - axis[:2]  # noqa: B023
-            return (-moved[:, 1] * flow[:, 0] + moved[:, 0] * flow[:, 1]) / size  # noqa: B023
-
         turning = -np.einsum("ni,nij->nj", normal, points.turning)
-        rows = np.column_stack([turning, slope(slip_axis)])
+        rows = np.column_stack([turning, _slope(points, flow, size, slip_axis)])
         heavy = weight[:, None] * rows
         left = points.products(heavy, rows) + prior
         right = points.total(heavy * rest[:, None]) + own @ prior
@@ -306,7 +309,7 @@ def _heading(
         step = np.linalg.solve(left, right[..., None])[..., 0]
         if round_ >= 3 and not fixed:
             basis = np.linalg.svd(travel[None])[2][1:]
-            across = np.column_stack([slope(axis) for axis in basis])
+            across = np.column_stack([_slope(points, flow, size, axis) for axis in basis])
             tied = points.products(heavy, across)
             solved = np.linalg.solve(left, tied)
             inner = (weight[:, None] * across).T @ across + 1e-9 * np.eye(2)
@@ -394,7 +397,8 @@ class _Solver:
             return None
         top = 1.5 * float(np.percentile(np.abs(rate), 80)) + 1e-9
         least = float(np.percentile(noise, 10))
-        grid = least * np.sinh(np.linspace(*np.arcsinh(np.array([-top, top]) / least), TUNING.rates))
+        end = float(np.arcsinh(top / least))
+        grid = least * np.sinh(np.linspace(-end, end, TUNING.rates))
         step = np.gradient(grid)
         wide = np.hypot(step, np.minimum(noise, 5 * least)[:, None]).astype(np.float32)
         z = (rate[:, None] - grid).astype(np.float32) / wide
@@ -445,7 +449,7 @@ class _Solver:
         ground[:, _DISTANCE] = -reach
         for k, (a, b) in axes.items():
             moved = points.middle[:, :2] * a[2] - a[:2]
-            rows[:, k] = (-moved[:, 1] * flow[:, 0] + moved[:, 0] * flow[:, 1]) / size
+            rows[:, k] = _slope(points, flow, size, a)
             lower, longer = points.middle @ b, np.sum(unit * moved, axis=1)
             ground[:, k] = -state[pair, _DISTANCE] * grown * (lower * size + low * longer)
         loose = max(1.0, 2 * 0.7**round_)
@@ -462,8 +466,7 @@ class _Solver:
         right = -points.total(heavy * rest[:, None] + ground_heavy * off[:, None])
         bands, right = self._with_ties(right, round_)
         step = scipy.linalg.solveh_banded(bands, right.ravel(), lower=True, check_finite=False)
-        step = step.reshape(self.pairs, _COUNT)
-        self.state = state + step
+        self.state = np.asarray(state + step.reshape(self.pairs, _COUNT))
         most = TUNING.bound_share * np.maximum(
             np.abs(self.likely), 0.2 * np.percentile(np.abs(self.likely), 90)
         )

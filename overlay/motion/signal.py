@@ -45,8 +45,8 @@ _FOCAL_LEAST_PX = 0.6
 _LONGER_SIDE_PX = 640
 _CELL_PICTURE_PX = 400
 # Spread of the log ratio of what the two sides of the picture say of the motion: 0.01 to 0.04 on
-# rendered open ground, 0.07 in a bend there; 0.015 on a real motorway, 0.06 to 0.46 on real streets,
-# or nearly all from one side.
+# rendered open ground, 0.07 in a bend there; 0.015 on a real motorway; on real streets 0.06 to
+# 0.46, or nearly all comes from one side.
 _UNEVEN_SIDES = 0.045
 _HOPELESS_SIDES = 0.12
 # Weights of corners that agree on the ground: with so many a pair is trusted, or not at all.

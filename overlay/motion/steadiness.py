@@ -49,7 +49,7 @@ def side_ratio_spread(cells: Cells, template: Template, fit: Fit, columns: int) 
         logs.append(float(np.log(max(a / b, 1e-3))) if a * b > 0 else float(np.log(1e-3)))
     if float(np.median(shares)) < _LEAST_SIDE:
         return float("inf")
-    return float(1.4826 * np.median(np.abs(logs - np.median(logs))))
+    return float(1.4826 * np.median(np.abs(np.array(logs) - np.median(logs))))
 
 
 def _amounts(

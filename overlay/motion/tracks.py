@@ -181,9 +181,9 @@ class CornerTracker:
         import cv2
 
         self._before, self._before_s = luma, t_s
-        strength: Float32 = cv2.cornerMinEigenVal(luma, 5)
+        strength: Float32 = np.asarray(cv2.cornerMinEigenVal(luma, 5), np.float32)
         if self._keep is not None:
-            strength = np.where(self._keep, strength, 0)
+            strength[~self._keep] = 0
         new = _new_corners(strength, self._points)
         if not len(new):
             return

@@ -79,13 +79,14 @@ def measure_motion(
     """Motion in a whole clip, outside the parts to ignore."""
     from overlay.footage import luma_frames
     from overlay.footage.ahead import ahead
-    from overlay.motion import motion_signal
+    from overlay.motion import motion_signal, picture_width_px
 
     tell = staged(progress, f"watching {named_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
+    width_px = picture_width_px(clip.width, clip.height)
 
     def frames() -> Iterator[LumaFrame]:
-        for frame in ahead(luma_frames(clip.path)):
+        for frame in ahead(luma_frames(clip.path, width=width_px)):
             tell(frame.t_s / length_s)
             yield frame
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from tests.benchmarks.accuracy import footage, real, series
+from tests.benchmarks.accuracy import footage, real, series, street
 from tests.benchmarks.accuracy.score import HEADER
 
 
@@ -31,6 +31,9 @@ def main() -> int:
     missed += footage.measure(1 if quick else 3, scenes)
     print("-- real data")
     missed += real.measure(4 if quick else 20)
+    if not quick:
+        print("-- real streets")
+        missed += street.measure(options.workers)
     print("all bars are met" if not missed else f"{missed} lines miss a bar")
     return int(missed > 0)
 

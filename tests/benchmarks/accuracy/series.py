@@ -25,13 +25,12 @@ from itertools import product
 
 import numpy as np
 
-from overlay.motion.model import MotionSignal
+from overlay.motion.model import OPEN_GROUND, MotionSignal
 from overlay.series import Series
 from overlay.sync.bounds import Curve, joint_lag_bound_s, total_lag_bound_s
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
 from overlay.sync.refusal import TOO_WIDE
-from overlay.motion.model import OPEN_GROUND
 from tests.benchmarks.accuracy.score import HEADER, Bars, Outcome, Score, outcome
 
 FPS, FINE_S, MPH = 30.0, 0.005, 0.44704

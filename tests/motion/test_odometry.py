@@ -1,0 +1,121 @@
+"""Road odometry against scene points projected by a camera written here, with known motion.
+
+The reference is the pinhole camera (Hartley and Zisserman, "Multiple View Geometry in Computer
+Vision", 2nd ed. 2004, section 6.1), with rotations from scipy; nothing of the product draws it.
+"""
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from overlay.motion.odometry import odometry
+from overlay.motion.tracks import Tracks
+
+WIDTH, HEIGHT, FOCAL_PX, CAMERA_M = 640, 360, 400.0, 1.2
+PAIRS, SPAN_S = 60, 0.1
+
+
+def world(rng: np.random.Generator, travelled_m: float) -> np.ndarray:
+    """Ground, hedges beside it, houses far off, ahead and behind: right, down, ahead."""
+    n = 260
+    ground = np.column_stack([rng.uniform(-4, 4, n), np.full(n, CAMERA_M), rng.uniform(2.5, 14, n)])
+    hedge = np.column_stack(
+        [rng.choice([-3.0, 3.5], n), rng.uniform(-1, CAMERA_M, n), rng.uniform(4, 25, n)]
+    )
+    far = np.column_stack(
+        [rng.uniform(-60, 60, n), rng.uniform(-15, 0, n), rng.uniform(60, 150, n)]
+    )
+    both = np.concatenate([ground, hedge, far])
+    whole = np.concatenate([both, both * [1, 1, -1]])
+    return whole + np.array([0, 0, travelled_m])
+
+
+def looked_at(points: np.ndarray, at_m: float, pitch: float, turned: Rotation) -> np.ndarray:
+    """Pixels from the middle of the picture; NaN outside it. Pitch positive looks up."""
+    seen = (points - [0, 0, at_m]) @ (turned * Rotation.from_euler("x", pitch)).as_matrix()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        pixels = FOCAL_PX * seen[:, :2] / seen[:, 2:]
+    good = (seen[:, 2] > 0.5) & (np.abs(pixels) < (WIDTH / 2, HEIGHT / 2)).all(axis=1)
+    return np.where(good[:, None], pixels, np.nan)
+
+
+def drive(
+    rng: np.random.Generator, mounted: Rotation, *, noise_px: float = 0.15
+) -> tuple[Tracks, np.ndarray, np.ndarray]:
+    """Tracks of a launch and a stop on soft springs; distance in camera heights, pitch."""
+    t = np.arange(PAIRS + 1) * SPAN_S
+    speed = 3 + 4 * np.sin(np.pi * t / t[-1]) ** 2
+    place = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * SPAN_S)])
+    pitch = 0.006 * np.gradient(speed, t)
+    pair, first, second = [], [], []
+    for k in range(PAIRS):
+        points = world(rng, place[k])
+        a = looked_at(points, place[k], pitch[k], mounted)
+        b = looked_at(points, place[k + 1], pitch[k + 1], mounted)
+        good = np.isfinite(a).all(axis=1) & np.isfinite(b).all(axis=1)
+        pair.append(np.full(good.sum(), k))
+        first.append(a[good] + rng.normal(0, noise_px, (good.sum(), 2)))
+        second.append(b[good] + rng.normal(0, noise_px, (good.sum(), 2)))
+    a, b = np.concatenate(first), np.concatenate(second)
+    tracks = Tracks(
+        np.concatenate(pair), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
+        t[:-1], t[1:], np.zeros(PAIRS), WIDTH, HEIGHT,
+    )  # fmt: skip
+    return tracks, np.diff(place) / CAMERA_M, (pitch[1:] + pitch[:-1]) / 2
+
+
+@pytest.mark.parametrize(("yaw_deg", "sign"), [(0, 1), (25, 1), (180, -1)])
+def test_odometry__distance_in_camera_heights(yaw_deg: float, sign: int) -> None:
+    # The focal length cannot be seen without turning: a wrong one scales all alike.
+    tracks, distance, _ = drive(
+        np.random.default_rng(3), Rotation.from_euler("y", yaw_deg, degrees=True)
+    )
+    found = odometry(tracks)
+    assert found is not None
+    gain = np.abs(found.distance) / distance
+    assert np.std(gain) / np.mean(gain) < 0.02
+    assert np.ptp(np.sign(found.distance)) == 0
+    ahead = found.travel[2] * np.sign(found.distance[0])
+    assert np.sign(ahead) == sign
+
+
+def test_odometry__does_not_follow_the_pitch() -> None:
+    """A camera that pitches with the acceleration must not make the speed look late."""
+    tracks, distance, pitch = drive(np.random.default_rng(4), Rotation.identity())
+    found = odometry(tracks)
+    assert found is not None
+    gain = found.distance / distance
+    gain = gain / gain.mean() - 1
+    # Left in, this pitch moves the distance by 2 * pitch / depression, 6 % at each end.
+    slope = np.polyfit(pitch, gain, 1)[0]
+    assert abs(slope) * np.ptp(pitch) < 0.012
+    seen = found.attitude_rad[:, 0] * np.sign(found.travel[2])
+    assert np.corrcoef(seen, pitch)[0, 1] > 0.9
+
+
+def test_odometry__still_camera_goes_nowhere() -> None:
+    rng = np.random.default_rng(5)
+    points = looked_at(world(rng, 0.0), 0.0, 0.0, Rotation.identity())
+    points = points[np.isfinite(points).all(axis=1)]
+    n = len(points)
+    a, b = (np.tile(points, (20, 1)) + rng.normal(0, 0.1, (20 * n, 2)) for _ in range(2))
+    start = np.arange(20) * SPAN_S
+    tracks = Tracks(
+        np.repeat(np.arange(20), n), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
+        start, start + SPAN_S, np.zeros(20), WIDTH, HEIGHT,
+    )  # fmt: skip
+    found = odometry(tracks)
+    assert found is not None
+    # A walking pace of 1 m/s would be 0.083 camera heights a pair.
+    assert np.abs(found.distance).max() < 0.01
+
+
+def test_odometry__too_few_corners() -> None:
+    tracks, _, _ = drive(np.random.default_rng(6), Rotation.identity())
+    few = tracks.pair < 4
+    left = {k: getattr(tracks, k)[few] for k in ("pair", "x0", "y0", "x1", "y1")}
+    short = Tracks(
+        **left, start_s=tracks.start_s[:4], end_s=tracks.end_s[:4],
+        lost_share=tracks.lost_share[:4], width=WIDTH, height=HEIGHT,
+    )  # fmt: skip
+    assert odometry(short) is None

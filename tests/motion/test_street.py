@@ -1,0 +1,60 @@
+"""Real streets: a right log is answered truly, a wrong one refused.
+
+The drive is KITTI odometry sequence 03 (Geiger, Lenz and Urtasun, CVPR 2012), its speed from RTK
+GPS and inertial poses.
+"""
+
+import numpy as np
+import pytest
+
+from overlay.sync.estimate import estimate_offset
+from tests.benchmarks.accuracy.street import CLOCK_S, Window, clip_of, log_of, motion_in, truth
+
+pytestmark = pytest.mark.skipif(
+    not clip_of("street").is_file(), reason="needs ../shared/data/street"
+)
+WINDOW = Window("street", 4.0, 24.0)
+
+
+@pytest.fixture(scope="module")
+def motion():
+    return motion_in(WINDOW)
+
+
+def test_street__motion_is_in_proportion_to_speed(motion) -> None:
+    t_s, speed = truth("street")
+    good = motion.quality > 0
+    gain = motion.forward[good] / np.interp(motion.t_s[good], t_s, speed)
+    assert good.mean() > 0.9
+    assert np.std(gain) / np.mean(gain) < 0.06
+    assert np.corrcoef(motion.forward[good], np.interp(motion.t_s[good], t_s, speed))[0, 1] > 0.98
+
+
+def test_street__right_log(motion) -> None:
+    log = log_of(WINDOW, lag_s=(0.6, 0.3), rate_hz=10.0, rng=np.random.default_rng(1))
+    found = estimate_offset(motion, log)
+    assert found.determined
+    low, high = found.interval_s
+    assert low < CLOCK_S + 0.9 < high
+    assert high - low < 0.6
+    assert abs(found.total_offset_s - CLOCK_S - 0.9) < 0.2
+
+
+def test_street__backward_log_is_refused(motion) -> None:
+    log = log_of(
+        WINDOW,
+        lag_s=(0.6, 0.3),
+        rate_hz=10.0,
+        rng=np.random.default_rng(2),
+        when=lambda t: 28.0 - t,
+    )
+    assert not estimate_offset(motion, log).determined
+
+
+def test_street__short_log_is_refused_for_what_it_lacks(motion) -> None:
+    log = log_of(
+        Window("street", 5.5, 5.6), lag_s=(0.3, 0.0), rate_hz=10.0, rng=np.random.default_rng(3)
+    )
+    found = estimate_offset(motion, log)
+    assert not found.determined
+    assert "covers only" in (found.reason or "")
