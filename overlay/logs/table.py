@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.errors import InputError, UsageError
-from overlay.logs.clean import SPEED_SIGMA, Raw, mostly_descending
+from overlay.logs.clean import SPEED_SIGMA, Raw
 from overlay.logs.detect import decoded
 from overlay.logs.headers import (
     TIME_SECONDS,
@@ -25,6 +25,7 @@ from overlay.logs.headers import (
 from overlay.logs.long import widened
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
 from overlay.logs.numbers import LEAST_RPM, LONGEST_CELL, Written, decimal_signs, is_number, number
+from overlay.logs.order import mostly_descending
 from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
 from overlay.timebase import FloatArray
 from overlay.units import FOOT_M, mps_per

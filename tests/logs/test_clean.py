@@ -7,9 +7,10 @@ import pytest
 
 from overlay.errors import InputError
 from overlay.logs import read_log
-from overlay.logs.clean import Raw, cleaned, longest_increasing
+from overlay.logs.clean import Raw, cleaned
 from overlay.logs.days import days_unwrapped
 from overlay.logs.model import LATITUDE, RPM, SPEED, Log
+from overlay.logs.order import longest_increasing
 from overlay.timebase import FloatArray
 
 
