@@ -6,6 +6,10 @@ in a copy of the checkout; the seed draws which are tried, and ``--skip`` goes o
 earlier run. Each is tried in a fork of this process, which holds the big libraries already: two
 seconds or so for one that is noticed, as long as the package's tests take for one that is not. The
 latter are printed with their place, so that a test can be written or the reason given.
+
+Survivors met in ``runs`` that no test can notice: a limit that no float meets exactly (``>`` for
+``>=``), small whole numbers compared by ``is``, an initial value of a maximum over values that
+are never below it, and a median taken as equal to 0 where it cannot be below.
 """
 
 from __future__ import annotations

@@ -35,6 +35,7 @@ def test_quantum__none_where_values_lie_on_no_grid(rng):
     )  # finer than any log's last digit that matters
     assert quantum(log_of(np.arange(9) * 1.1e-3)) == pytest.approx(1.1e-3)
     assert quantum(log_of(np.full(9, 3.0))) == 0.0
+    assert quantum(log_of([0.0, 0.1, 0.2])) == pytest.approx(0.1)
     assert quantum(log_of([0.0, 0.1, 0.1 + 1e-12, 0.2, 0.3])) == pytest.approx(0.1)
 
 

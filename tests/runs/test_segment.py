@@ -40,6 +40,8 @@ def test_find_runs__record_that_starts_and_ends_moving(rng):
     assert len(found) == 1
     assert not found[0].from_rest
     assert found[0].stop_s is None
+    assert found[0].start_s == found[0].launch_s == pytest.approx(14.0)
+    assert found[0].end_s == pytest.approx(19.0)
 
 
 def test_find_runs__nothing_at_rest(rng):
@@ -70,7 +72,7 @@ def test_match_runs__by_spacing_with_unknown_clock_and_a_run_missing():
     log = tuple(window(s + 3600.4) for s in (90.0, 200.3, 255.0, 400.0))
     assert match_runs(footage, log) == ((1, 0), (2, 1), (3, 2))
     assert match_runs(footage[:1], log[2:3]) == ((0, 0),)
-    assert match_runs((), log) == ()
+    assert match_runs((), log) == match_runs(log, ()) == ()
 
 
 def test_find_runs__hours_with_paddock_drives_and_a_receiver_switched_off(rng):
