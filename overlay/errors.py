@@ -7,8 +7,8 @@
     ├── InputError           3   a file that is missing, empty, cut off or not what it should be
     ├── MismatchError        4   files that are good but do not belong together
     ├── UndeterminedError    5   the evidence cannot tell, so no number is given
-    ├── LagFoundError        6   verify: the gauges are late or early
-    ├── WeakProofError       7   verify: the interval is too wide to prove anything
+    ├── LagFoundError        6   verify: the gauges are late or early beyond doubt
+    ├── WeakProofError       7   verify: neither proved true nor late beyond doubt
     ├── OutputError          8   the result cannot be written (no space, no permission)
     └── EncoderError         9   the encoder or decoder stopped with an error
 
@@ -61,7 +61,7 @@ class LagFoundError(TimetrueError):
 
 
 class WeakProofError(TimetrueError):
-    """Verification found no lag, but its interval is too wide to prove there is none."""
+    """Verification could neither prove that no lag is left nor be sure of one."""
 
     exit_code = 7
 

@@ -40,14 +40,14 @@ COMMANDS = {
 
 EXIT_CODES = """\b
 Exit codes:
-  0  done; for verify: no lag, proved
+  0  done; for verify: no lag of 40 ms or more, proved
   1  an error of the program itself
   2  an option or argument that makes no sense
   3  a file that is missing, empty, cut off or not what it should be
   4  files that are good but do not belong together
-  5  the evidence cannot tell, so no number is given
-  6  verify: the gauges are late or early
-  7  verify: no lag seen, but the interval is too wide to prove it
+  5  the evidence cannot tell, so no number is given; verify: or witnesses disagree
+  6  verify: the gauges are late or early beyond doubt
+  7  verify: neither proved true nor late beyond doubt
   8  the result cannot be written
   9  the encoder or decoder stopped with an error
   130  interrupted with Ctrl-C; nothing half-made is left"""

@@ -15,6 +15,7 @@ from overlay.cli.shared import (
     same_clock_option,
     shown_progress,
 )
+from overlay.errors import UndeterminedError
 
 
 @click.command(short_help="Prove that no lag is left in a finished clip.")
@@ -37,38 +38,43 @@ def verify(
     """Measure the lag that is left, in seconds, with its 95 % interval.
 
     With FINISHED.mp4 alone: the ribbon's length is read back from the picture's own pixels and
-    set against evidence of another kind than the fit used: corners followed outside the gauges,
-    and the engine's sound. With a raw clip and its logs, before anything is drawn: the lag is
-    fitted on one half of the footage and the corrected speed is judged on the other.
+    set against witnesses that share nothing with the fit: corners followed over the ground
+    outside the gauges, and the engine's sound where its drive holds one ratio. With a raw clip
+    and its logs, before anything is drawn: the lag is fitted on one half of the footage and the
+    corrected speed is judged on the other.
 
-    Exit code 0 when zero lies in the interval and the interval is tight enough to mean
-    something (± 0.1 s), 6 when the gauges are late or early, 7 when the interval is too wide,
-    5 when the picture cannot tell.
+    Exit code 0 when the interval holds zero and lies within ± 40 ms, 6 when the gauges are late
+    or early beyond doubt (99.9 %) and by more than that, 7 when neither is sure, 5 when nothing
+    can tell, or when the witnesses disagree.
     """
     from overlay.jobs.verify import verify_clip, verify_logs
 
-    with shown_progress(quiet=quiet) as progress:
-        if logs:
-            verdicts = verify_logs(
-                clip,
-                logs,
-                same_clock=same_clock,
-                columns=parse_columns(columns),
-                ignore=parse_covers(covers),
-                progress=progress,
-            )
-        else:
-            verdicts = verify_clip(clip, progress=progress)
+    try:
+        with shown_progress(quiet=quiet) as progress:
+            if logs:
+                verdicts = verify_logs(
+                    clip,
+                    logs,
+                    same_clock=same_clock,
+                    columns=parse_columns(columns),
+                    ignore=parse_covers(covers),
+                    progress=progress,
+                )
+            else:
+                verdicts = verify_clip(clip, progress=progress)
+    except UndeterminedError as error:
+        if as_json:
+            report = {"exit_code": error.exit_code, "reason": str(error), "runs": []}
+            print_json({"clip": clip, **report})
+        raise
     worst = max((verdict.exit_code for verdict in verdicts), default=0)
     if as_json:
-        print_json({"clip": clip, "exit_code": worst, "runs": [v.to_json() for v in verdicts]})
+        runs = [{**v.to_json(), "exit_code": v.exit_code} for v in verdicts]
+        reason = "; ".join(f"{v.name}: {v.reason}" if v.name else v.reason for v in verdicts)
+        print_json({"clip": clip, "exit_code": worst, "reason": reason, "runs": runs})
     else:
         for verdict in verdicts:
             click.echo(f"{verdict.name}: {verdict.reason}" if verdict.name else verdict.reason)
             for check in verdict.checks:
                 click.echo(f"  {check.evidence}: {check.said}")
-            if verdict.residual_lag_s is not None and not verdict.independent:
-                click.echo(
-                    "  evidence other than the alignment's own proves nothing by itself here"
-                )
     return worst

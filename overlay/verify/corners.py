@@ -16,12 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.footage.model import Luma, LumaFrame
-from overlay.motion.model import Box
 from overlay.timebase import FloatArray
 
 Float32 = npt.NDArray[np.float32]
+Box = tuple[float, float, float, float]  # left, top, right, bottom, shares of the picture
 
-MOST_CORNERS = 160
+MOST_CORNERS = 400
 # Every picture is searched in a grid of this many parts, lest a hedge take all corners.
 PARTS = (6, 4)
 QUALITY = 0.001  # of the strongest corner of the part, in the fourth power of contrast
@@ -33,6 +33,12 @@ LEVELS = 4
 HOME_PX = 0.7  # how far from its start a corner may come back
 RENEW_SHARE = 0.7
 BORDER_PX = 4
+# Bodywork: parts of this size, low in the picture, whose corners stay put (within STILL_PX, this
+# share of at least so many seen) while a tenth of all corners move by LIVELY_PX or more.
+PART_PX = 20
+STILL_PX, LIVELY_PX = 0.8, 5.0
+STILL_SHARE, STILL_SEEN = 0.8, 20
+LOW_SHARE = 0.45
 LEAST_STEP_S = 0.024  # pictures closer than this to the one before add noise, not motion
 
 
@@ -50,10 +56,8 @@ class CornerPairs:
         Half-way place from the picture's middle, and displacement, pixels.
     ok : ndarray of bool, shape (n, corners)
         Which of them are corners and no padding.
-    lost_share : ndarray, shape (n,)
-        Share of the corners that could not be followed.
-    difference, level_step : ndarray, shape (n,)
-        Mean absolute difference of the two pictures and step of their mean, grey levels.
+    difference : ndarray, shape (n,)
+        Mean absolute difference of the two pictures, grey levels.
     """
 
     size: tuple[int, int]
@@ -62,9 +66,7 @@ class CornerPairs:
     place: FloatArray
     move: FloatArray
     ok: npt.NDArray[np.bool_]
-    lost_share: FloatArray
     difference: FloatArray
-    level_step: FloatArray
 
     def __len__(self) -> int:
         return len(self.start_s)
@@ -85,23 +87,24 @@ class CornerFollower:
         self._cv: Any = cv2
         self._ignore = tuple(ignore)
         self._mask: npt.NDArray[np.uint8] | None = None
-        self._before: tuple[float, Luma, float] | None = None
+        self._before: tuple[float, Luma] | None = None
         self._corners: Float32 = np.zeros((0, 2), np.float32)
         self._fresh = 0
+        self._seen: FloatArray = np.zeros((0, 0, 2))
         self._step: Float32 = np.zeros((0, 2), np.float32)
-        self._rows: list[tuple[float, float, Float32, Float32, float, float, float]] = []
+        self._rows: list[tuple[float, float, Float32, Float32, float]] = []
 
     def add(self, frame: LumaFrame) -> None:
         """The next picture; left out where it comes too soon after the one before."""
         if self._before is not None and frame.t_s - self._before[0] < LEAST_STEP_S:
             return
         luma = frame.luma
-        level = float(luma.mean())
         if self._mask is None:
             self._mask = self._outside(luma.shape)
+            self._seen = np.zeros((*(size // PART_PX + 1 for size in luma.shape), 2))
         if self._before is not None:
-            self._pair(self._before, (frame.t_s, luma, level))
-        self._before = (frame.t_s, luma, level)
+            self._pair(self._before, (frame.t_s, luma))
+        self._before = (frame.t_s, luma)
 
     def pairs(self) -> CornerPairs:
         """Everything followed so far."""
@@ -116,10 +119,10 @@ class CornerFollower:
             place[k, :count] = (row[2] + row[3]) / 2 - middle
             move[k, :count] = row[3] - row[2]
             ok[k, :count] = True
-        start, end, lost, difference, step = (
-            np.array([row[i] for row in self._rows], dtype=np.float64) for i in (0, 1, 4, 5, 6)
+        start, end, difference = (
+            np.array([row[i] for row in self._rows], dtype=np.float64) for i in (0, 1, 4)
         )
-        return CornerPairs((width, height), start, end, place, move, ok, lost, difference, step)
+        return CornerPairs((width, height), start, end, place, move, ok, difference)
 
     def _outside(self, shape: tuple[int, ...]) -> npt.NDArray[np.uint8]:
         """255 where corners may stand: a window must not touch what is ignored."""
@@ -128,32 +131,21 @@ class CornerFollower:
         mask = np.zeros(shape, np.uint8)
         mask[BORDER_PX : height - BORDER_PX, BORDER_PX : width - BORDER_PX] = 255
         for box in self._ignore:
-            top = max(0, int(box.top * height) - reach)
-            left = max(0, int(box.left * width) - reach)
-            mask[top : int(box.bottom * height) + reach, left : int(box.right * width) + reach] = 0
+            left, top = (max(0, int(box[i] * (width, height)[i]) - reach) for i in (0, 1))
+            mask[top : int(box[3] * height) + reach, left : int(box[2] * width) + reach] = 0
         return mask
 
-    def _pair(self, first: tuple[float, Luma, float], second: tuple[float, Luma, float]) -> None:
+    def _pair(self, first: tuple[float, Luma], second: tuple[float, Luma]) -> None:
         cv = self._cv
         if len(self._corners) < RENEW_SHARE * self._fresh or self._fresh == 0:
             self._renew(first[1])
         difference = float(cv.norm(first[1], second[1], cv.NORM_L1)) / first[1].size
         start = self._corners
         there, kept = self._followed(first[1], second[1])
-        lost = 1 - float(kept.mean()) if len(kept) else 1.0
-        self._rows.append(
-            (
-                first[0],
-                second[0],
-                start[kept],
-                there[kept],
-                lost,
-                difference,
-                second[2] - first[2],
-            )
-        )
+        self._rows.append((first[0], second[0], start[kept], there[kept], difference))
         self._step = (there - start)[kept]
         self._corners = there[kept]
+        self._count_still()
         self._drop_covered()
 
     def _followed(self, first: Luma, second: Luma) -> tuple[Float32, npt.NDArray[np.bool_]]:
@@ -179,6 +171,27 @@ class CornerFollower:
         kept = (found[:, 0] == 1) & (back[:, 0] == 1) & (astray < HOME_PX)
         return there, np.asarray(kept)
 
+    def _count_still(self) -> None:
+        """Count, in each part of the picture, corners that stay put while others move."""
+        length = np.hypot(*self._step.T)
+        if not len(length) or np.percentile(length, 90) < LIVELY_PX:
+            return
+        column, row = (np.clip(self._corners.T, 0, None) // PART_PX).astype(int)
+        inside = (row < self._seen.shape[0]) & (column < self._seen.shape[1])
+        seen = np.stack([np.ones(len(length)), length < STILL_PX], axis=-1)
+        np.add.at(self._seen, (row[inside], column[inside]), seen[inside])
+
+    def _free(self) -> npt.NDArray[np.uint8]:
+        """The mask without bodywork."""
+        assert self._mask is not None
+        height, width = self._mask.shape
+        stood = (self._seen[..., 1] > STILL_SHARE * self._seen[..., 0]) & (
+            self._seen[..., 0] >= STILL_SEEN
+        )
+        stood[: int(LOW_SHARE * height / PART_PX)] = False
+        whole = np.kron(stood, np.ones((PART_PX, PART_PX), np.uint8))[:height, :width]
+        return np.where(whole > 0, np.uint8(0), self._mask)
+
     def _drop_covered(self) -> None:
         """Leave out corners that ran under a gauge or out of the picture."""
         assert self._mask is not None
@@ -190,30 +203,32 @@ class CornerFollower:
 
     def _renew(self, luma: Luma) -> None:
         """Corners of this picture, some in each part; those followed so far give the guess."""
-        cv, mask = self._cv, self._mask
-        assert mask is not None
+        cv, mask = self._cv, self._free()
         height, width = luma.shape
         across, down = PARTS if width >= height else PARTS[::-1]
-        each = MOST_CORNERS // (across * down)
+        parts = [
+            (
+                slice(i * height // down, (i + 1) * height // down),
+                slice(j * width // across, (j + 1) * width // across),
+            )
+            for i in range(down)
+            for j in range(across)
+        ]
+        parts = [part for part in parts if mask[part].any()]
         found = []
-        for i in range(down):
-            for j in range(across):
-                rows = slice(i * height // down, (i + 1) * height // down)
-                columns = slice(j * width // across, (j + 1) * width // across)
-                if not mask[rows, columns].any():
-                    continue
-                corners = cv.goodFeaturesToTrack(
-                    luma[rows, columns],
-                    each,
-                    QUALITY,
-                    APART_PX,
-                    mask=mask[rows, columns],
-                    blockSize=BLOCK_PX,
-                    useHarrisDetector=True,
-                    k=EDGE_K,
-                )
-                if corners is not None:
-                    found.append(corners[:, 0] + np.array([columns.start, rows.start], np.float32))
+        for rows, columns in parts:
+            corners = cv.goodFeaturesToTrack(
+                luma[rows, columns],
+                MOST_CORNERS // len(parts),
+                QUALITY,
+                APART_PX,
+                mask=mask[rows, columns],
+                blockSize=BLOCK_PX,
+                useHarrisDetector=True,
+                k=EDGE_K,
+            )
+            if corners is not None:
+                found.append(corners[:, 0] + np.array([columns.start, rows.start], np.float32))
         fresh = np.concatenate(found) if found else np.zeros((0, 2), np.float32)
         self._step = self._guessed(fresh)
         self._corners = np.ascontiguousarray(fresh, dtype=np.float32)

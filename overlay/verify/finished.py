@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,50 +11,13 @@ import numpy as np
 from overlay.errors import InputError
 from overlay.footage.model import ClipFacts, LumaFrame
 from overlay.gauges.imprint import Imprint, ImprintSide, SlowedPart, imprint_from_text
-from overlay.motion.model import Box, MotionSignal
 from overlay.series import Series
+from overlay.verify.corners import Box, follow_corners
+from overlay.verify.ground import Pace, pace_of
 
 LEAST_READ_SHARE = 0.05  # of the frames must show a speed
-CELLS_WIDTH, CORNERS_WIDTH = 320, 480  # of the pictures that each method measures, pixels
-
-
-@dataclass(frozen=True)
-class Meter:
-    """A way to measure motion.
-
-    Attributes
-    ----------
-    measure : callable
-        From pictures in time order and parts to ignore to the signal.
-    width : int
-        Width of the pictures that it wants, pixels.
-    evidence : str
-        What it is, one phrase.
-    independent : bool
-        Whether it is another method than that of the alignment.
-    """
-
-    measure: Callable[[Iterable[LumaFrame], Sequence[Box]], MotionSignal]
-    width: int
-    evidence: str
-    independent: bool
-
-
-def _by_corners(frames: Iterable[LumaFrame], ignore: Sequence[Box]) -> MotionSignal:
-    from overlay.verify.corners import follow_corners
-    from overlay.verify.ground import corner_motion
-
-    return corner_motion(follow_corners(frames, ignore=ignore))
-
-
-def _by_cells(frames: Iterable[LumaFrame], ignore: Sequence[Box]) -> MotionSignal:
-    from overlay.motion import motion_signal
-
-    return motion_signal(frames, ignore=ignore)
-
-
-CORNERS = Meter(_by_corners, CORNERS_WIDTH, "corners followed through the picture", True)
-CELLS = Meter(_by_cells, CELLS_WIDTH, "flow of the picture, measured as for the alignment", False)
+CORNERS_WIDTH = 640  # of the pictures in which corners are followed, pixels
+COVER_GRID = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,23 +30,24 @@ class ReadBack:
         Of the run.
     shown : Series
         Speed that the ribbon shows, m/s, on the footage's own time: slow motion is undone.
-    motion : MotionSignal
-        Motion in the picture outside the gauges.
+    pace : Pace
+        Ground speed from the picture outside the gauges.
+    covered : float
+        Share of the lower half of the run's picture, where its ground is, that gauges cover.
     slowed : SlowedPart or None
         The section that was shown slower.
     """
 
     name: str
     shown: Series
-    motion: MotionSignal
+    pace: Pace
+    covered: float = 0.0
     slowed: SlowedPart | None = None
 
 
 def read_finished(
     path: str | Path,
     *,
-    meter: Meter = CORNERS,
-    only: Sequence[int] | None = None,
     fallback: Callable[[ClipFacts], Imprint | None] = lambda facts: None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> tuple[ReadBack, ...]:
@@ -92,10 +56,6 @@ def read_finished(
     Parameters
     ----------
     path : path
-    meter : Meter
-        How motion is measured.
-    only : sequence of int, optional
-        Numbers of the runs wanted, from 0, if not all are.
     fallback : callable
         Gives the places of the gauges for a clip that lost its note; None if it cannot.
     progress : callable
@@ -114,17 +74,30 @@ def read_finished(
         raise InputError(f"{path}: no gauges of ours in it; name a clip made by draw or pair")
     imprint = _scaled(imprint, facts.width, facts.height)
     crops = [_inside(side.crop, facts) for side in imprint.sides]
-    wanted = range(len(crops)) if only is None else only
     result = []
-    for done, index in enumerate(wanted):
+    for done, (side, crop) in enumerate(zip(imprint.sides, crops, strict=True)):
 
         def tell(share: float, done: int = done) -> None:
-            progress((done + share) / len(wanted))
+            progress((done + share) / len(crops))
 
-        side = imprint.sides[index]
-        result.append(_read_side(path, facts, imprint, side, crops[index], meter, tell))
+        result.append(_read_side(path, facts, imprint, side, crop, tell))
     progress(1.0)
     return tuple(result)
+
+
+def pace_of_clip(
+    clip: ClipFacts, ignore: Sequence[Box], *, progress: Callable[[float], None]
+) -> Pace:
+    """Ground speed in a clip without gauges."""
+    from overlay.footage import luma_frames
+    from overlay.footage.ahead import ahead
+
+    def pictures() -> Iterator[LumaFrame]:
+        for frame in ahead(luma_frames(clip.path, width=CORNERS_WIDTH)):
+            progress(frame.t_s / max(clip.duration_s, 1e-9))
+            yield frame
+
+    return pace_of(follow_corners(pictures(), ignore=ignore))
 
 
 def imprint_of(path: str | Path) -> Imprint | None:
@@ -198,18 +171,26 @@ def _inside(crop: tuple[int, int, int, int], facts: ClipFacts) -> tuple[int, int
     return crop
 
 
-def _share(box: tuple[int, int, int, int], size: tuple[int, int]) -> Box:
-    x, y, w, h = box
-    return Box(x / size[0], y / size[1], (x + w) / size[0], (y + h) / size[1])
-
-
-def _within(box: Box, region: Box) -> Box | None:
-    """A box as fractions of a region, cut at its borders; None when it lies outside."""
-    width, height = region.right - region.left, region.bottom - region.top
-    left, right = (box.left - region.left) / width, (box.right - region.left) / width
-    top, bottom = (box.top - region.top) / height, (box.bottom - region.top) / height
+def _within(box: tuple[int, int, int, int], region: tuple[int, int, int, int]) -> Box | None:
+    """A box of pixels as shares of a region, cut at its borders; None when it lies outside."""
+    (x, y, w, h), (x0, y0, width, height) = box, region
+    left, right = ((edge - x0) / width for edge in (x, x + w))
+    top, bottom = ((edge - y0) / height for edge in (y, y + h))
     left, top, right, bottom = max(left, 0), max(top, 0), min(right, 1), min(bottom, 1)
-    return Box(left, top, right, bottom) if left < right and top < bottom else None
+    return (left, top, right, bottom) if left < right and top < bottom else None
+
+
+def _covered(boxes: Sequence[Box]) -> float:
+    """Share of the lower half that boxes cover, 0 to 1."""
+    lower = np.zeros((COVER_GRID, 2 * COVER_GRID), np.bool_)
+    for left, top, right, bottom in boxes:
+        rows = slice(
+            max(0, round((2 * top - 1) * COVER_GRID)), round((2 * bottom - 1) * COVER_GRID)
+        )
+        columns = slice(round(left * 2 * COVER_GRID), round(right * 2 * COVER_GRID))
+        if rows.stop > 0:
+            lower[rows, columns] = True
+    return float(lower.mean())
 
 
 def _read_side(
@@ -218,7 +199,6 @@ def _read_side(
     imprint: Imprint,
     side: ImprintSide,
     crop: tuple[int, int, int, int],
-    meter: Meter,
     progress: Callable[[float], None],
 ) -> ReadBack:
     """One pass over the clip for one run; pictures are dropped as soon as they are measured."""
@@ -226,25 +206,29 @@ def _read_side(
 
     times: list[float] = []
     speeds: list[float] = []
-    region, slowed = _share(side.region, imprint.size), imprint.slowed
+    slowed = imprint.slowed
+    x, y, w, h = side.region
+    region = (x / facts.width, y / facts.height, (x + w) / facts.width, (y + h) / facts.height)
 
     def pictures() -> Iterator[LumaFrame]:
-        for small, cuts in luma_crops(path, [crop], width=meter.width * _across(imprint)):
+        for small, cuts in luma_crops(path, [crop], width=CORNERS_WIDTH * _across(imprint)):
             t_s = small.t_s if slowed is None else slowed.footage_s(small.t_s)
             times.append(t_s)
             speeds.append(_speed(cuts[0], side))
             progress(small.t_s / max(facts.duration_s, 1e-9))
             yield replace(_cut(small, region), t_s=t_s)
 
-    boxes = [_within(_share(box, imprint.size), region) for box in imprint.boxes]
-    motion = meter.measure(pictures(), [box for box in boxes if box is not None])
+    found = (_within(box, side.region) for box in imprint.boxes)
+    boxes = [box for box in found if box is not None]
+    pace = pace_of(follow_corners(pictures(), ignore=boxes))
     shown = _shown(path, np.array(times), np.array(speeds), side)
-    return ReadBack(side.name, shown, motion, slowed)
+    return ReadBack(side.name, shown, pace, _covered(boxes), slowed)
 
 
 def _cut(frame: LumaFrame, region: Box) -> LumaFrame:
     """The part of a small picture that shows one region."""
     height, width = frame.luma.shape
-    rows = slice(round(region.top * height), round(region.bottom * height))
-    columns = slice(round(region.left * width), round(region.right * width))
+    left, top, right, bottom = region
+    rows = slice(round(top * height), round(bottom * height))
+    columns = slice(round(left * width), round(right * width))
     return LumaFrame(frame.t_s, np.ascontiguousarray(frame.luma[rows, columns]))

@@ -1,90 +1,102 @@
-"""Motion along the path from followed corners, with the ground as one plane.
-
-The check's own model, in one with nothing that the alignment's motion signal is made by but the
-sorting of pairs and the summing of turns. How the camera looks at the ground is learned from the
-pairs of pictures that move most, by a loss that flattens out, since much of a picture is no ground.
-"""
+"""Ground speed from followed corners: how the camera looks at the ground, its pitch, its way."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from overlay.motion.attitude import smooth_attitude
-from overlay.motion.model import MotionSignal, used
-from overlay.motion.signal import scaled_signal
-from overlay.motion.trust import sort_pairs
 from overlay.timebase import FloatArray
 from overlay.verify.corners import CornerPairs
-from overlay.verify.planar import CAUCHY, FOCAL_SHARE, MAP, BoolArray, Flow, Found, part_of, solve
+from overlay.verify.plane import (
+    CAUCHY,
+    FOCAL_SHARE,
+    FOREIGN,
+    MAP,
+    NOISE_PX,
+    STRAY_RAD,
+    BoolArray,
+    Flow,
+    Found,
+    solve,
+)
 
-NOISE_PX = 0.5  # of a followed corner
-LEARN_PAIRS = 100
-LEAST_PAIRS = 20
-LEAST_CORNERS = 12
+LEARN_PAIRS, FEW_PAIRS, LEAST_PAIRS, LEAST_CORNERS = 60, 20, 20, 12
 HEADINGS_DEG = (0.0, 45.0, 90.0, 135.0)  # the other way about, motion has the other sign
 HORIZONS = (-0.3, -0.15, 0.0, 0.15, 0.3)
 USUAL_LEAN = 0.05  # of the ground to the side, and of the camera up or down, loosely
-STARTS = 3
-BLURS = (4.0, 1.0)  # noise is taken larger first, so that a rough start finds its way
-ROUNDS = 2
-STILL_SIGMAS = 1.0
+STARTS, ROUGH, FINE, MOST_TRIES = 3, 0.08, 0.02, 60
+LEARN_STRAY_RAD = 0.015  # while the geometry is learned, lest pitch stand in for a wrong horizon
+PLAIN_SIGMAS = 4.0  # of motion, from which a corner's way along tells plane from no plane
 # Mean square misfit, in sigmas, of corners on plain ground: gravel and grass stand up a little.
-USUAL_MISFIT = 4.0
-MOST_MISFIT = 25.0
-FOREIGN = 1e8
-# Lone launches cut from four rendered clips came out 63 to 74 ms late; a sigma of 40 is allowed.
-GAIN_BEND = 0.02
-# Distance over its sigma in the liveliest pairs: 70 on simulated runs, 15 where corners on real
-# footage were few and led astray.
-LEAST_SIGNIFICANCE = 30.0
-LARGEST_HORIZON = 0.4  # focal lengths from the picture's middle; beyond, the ground was not found
-NEAR_SIGMAS = 4.0
-LEAST_EXPLAINED = 0.5
+USUAL_MISFIT, MOST_MISFIT = 4.0, 25.0
+# Of the turn between two pictures, of its share with the distance that a wrong horizon hides, and
+# how much less the pitch seen in one pair knows than its corners count (their errors are shared).
+TURN_SIGMA_RAD, HIDDEN_SIGMA_RAD, SHAPE_INFLATION = 1e-4, 3e-4, 30.0
+LEAST_SIGNIFICANCE, LARGEST_HORIZON, LEAST_EXPLAINED = 15.0, 0.5, 0.3
+# A picture repeats the one before when it differs by less than this share of what its neighbours
+# do, and these by more than a still camera's noise, grey levels.
+REPEAT_SHARE, LIVELY_LEVEL, REPEAT_PAIRS = 0.15, 0.4, 9
 
 
-def corner_motion(pairs: CornerPairs) -> MotionSignal:
-    """Forward motion from followed corners.
+@dataclass(frozen=True, eq=False)
+class Pace:
+    """Ground speed in about heights of the camera a second, one value a pair of pictures.
 
-    Parameters
+    Attributes
     ----------
-    pairs : CornerPairs
-
-    Returns
-    -------
-    MotionSignal
-        As :func:`overlay.motion.motion_signal` gives; `reason` is set where corners cannot tell.
+    t_s, span_s : ndarray, shape (n,)
+        Footage time half-way between the pictures of each pair, and the time between them.
+    rate, sigma : ndarray, shape (n,)
+        Mean speed over the pair, mostly positive, and its standard uncertainty.
+    reason : str
+        Why there is nothing, else empty.
     """
-    count = pairs.ok.sum(axis=1)
-    rich = np.flatnonzero(count >= LEAST_CORNERS)
+
+    t_s: FloatArray
+    span_s: FloatArray
+    rate: FloatArray
+    sigma: FloatArray
+    reason: str = ""
+
+    def part(self, keep: BoolArray) -> Pace:
+        """The pairs chosen."""
+        t_s, span_s, rate, sigma = (a[keep] for a in (self.t_s, self.span_s, self.rate, self.sigma))
+        return Pace(t_s, span_s, rate, sigma, self.reason)
+
+
+def pace_of(pairs: CornerPairs) -> Pace:
+    """Ground speed from followed corners; `reason` says why where they cannot tell."""
+    start_s, keep = _merged(pairs)
+    span_s = pairs.end_s - start_s
+    mid_s = (pairs.end_s + start_s) / 2
+    nothing = Pace(mid_s, span_s, np.zeros(len(pairs)), np.ones(len(pairs)))
+    rich = np.flatnonzero(keep & (pairs.ok.sum(axis=1) >= LEAST_CORNERS))
     if len(rich) < LEAST_PAIRS:
-        return _nothing(pairs, f"only {len(rich)} pairs of pictures show corners to follow")
-    focal = FOCAL_SHARE * max(pairs.size)
-    flow = Flow(
-        pairs.place[..., 0] / focal,
-        pairs.place[..., 1] / focal,
-        pairs.move[..., 0] / focal,
-        pairs.move[..., 1] / focal,
-        pairs.ok,
-        NOISE_PX / focal,
-        np.ones(MAP * MAP),
-    )
-    geometry, spread = _learn(flow.part(_telling(flow, rich)))
+        return replace(nothing, reason=f"only {len(rich)} pairs of pictures show corners to follow")
+    pixel = 1 / (FOCAL_SHARE * max(pairs.size))
+    x, y = np.moveaxis(pairs.place[rich] * pixel, -1, 0)
+    u, v = np.moveaxis(pairs.move[rich] * pixel, -1, 0)
+    flow = Flow(x, y, u, v, pairs.ok[rich], pixel, np.ones(MAP * MAP))
+    geometry, spread = _learn(flow.part(_liveliest(flow)))
     flow = replace(flow, spread=spread)
     free = solve(flow, geometry)
-    tilt = smooth_attitude(free.tilt, free.tilt_information, free.turn[:, 1], free.distance)
-    found = solve(flow, geometry, tilt=tilt)
+    found = solve(flow, geometry, tilt=_smooth_tilt(free))
     reason = _why_untold(found, flow, geometry)
-    return _nothing(pairs, reason) if reason else _signal(pairs, found, flow.ok)
+    if reason:
+        return replace(nothing, reason=reason)
+    sign = 1.0 if found.distance.sum() >= 0 else -1.0
+    span_s = span_s[rich]
+    return Pace(mid_s[rich], span_s, sign * found.distance / span_s, found.sigma / span_s)
 
 
-def _telling(flow: Flow, rich: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _liveliest(flow: Flow) -> npt.NDArray[np.int64]:
     """Pairs to learn from: those that move most, spread over the clip."""
-    size = np.where(flow.ok[rich], np.hypot(flow.u[rich], flow.v[rich]), np.nan)
+    size = np.where(flow.ok, np.hypot(flow.u, flow.v), np.nan)
     moved = np.nanpercentile(size, 70, axis=1)
-    lively = rich[moved >= 0.3 * np.percentile(moved, 95)]
+    lively = np.flatnonzero(moved >= 0.3 * np.percentile(moved, 95))
     spots = np.linspace(0, len(lively) - 1, min(len(lively), LEARN_PAIRS)).astype(np.int64)
     return np.asarray(lively[spots])
 
@@ -96,50 +108,48 @@ def _learn(flow: Flow) -> tuple[FloatArray, FloatArray]:
         for heading in HEADINGS_DEG
         for horizon in HORIZONS
     ]
-    moving = replace(flow, ok=flow.ok & ~_still_parts(flow)[part_of(flow)])
-    few = moving.part(np.arange(0, len(flow.x), max(1, len(flow.x) // 25)))
-    starts.sort(key=lambda start: float(np.sum(_cost(few, start) ** 2)))
-    tried = [_polished(moving, start) for start in starts[:STARTS]]
-    geometry = min(tried, key=lambda found: found[1])[0]
-    spread = _spread(flow, geometry)
-    for _ in range(ROUNDS - 1):
-        flow = replace(flow, spread=spread)
-        geometry = _polished(flow, geometry)[0]
-        spread = _spread(flow, geometry)
-    return geometry, spread
+    still = flow.u**2 + flow.v**2 < (NOISE_PX[0] * flow.pixel) ** 2
+    moving = replace(flow, ok=flow.ok & ~(_mean_by_part(flow, still) > 0.5)[flow.place])
+    few = moving.part(np.arange(0, len(flow.x), max(1, len(flow.x) // FEW_PAIRS)))
+    starts.sort(key=lambda start: _cost(few, start))
+    tried = [_polished(few, start, ROUGH) for start in starts[:STARTS]]
+    geometry = min(tried, key=lambda tried: _cost(few, tried))
+    geometry = _polished(moving, geometry, FINE)
+    return geometry, _spread(flow, geometry)
 
 
-def _polished(flow: Flow, start: FloatArray) -> tuple[FloatArray, float]:
-    """The geometry that fits best near a start, and its cost."""
-    from scipy.optimize import least_squares
+def _polished(flow: Flow, start: FloatArray, reach: float) -> FloatArray:
+    """The geometry that costs least near a start (simplex of Nelder and Mead 1965)."""
+    from scipy.optimize import minimize
 
-    geometry, cost = start, float("inf")
-    for blur in BLURS:
-        wide = replace(flow, noise=blur * flow.noise)
-
-        def misfit(tried: FloatArray, wide: Flow = wide) -> FloatArray:
-            return np.append(_cost(wide, tried), tried[1:] / USUAL_LEAN)
-
-        steps = np.full(len(start), 1e-4)
-        found = least_squares(misfit, geometry, diff_step=steps, max_nfev=8, x_scale=0.05)
-        geometry, cost = np.asarray(found.x, dtype=np.float64), float(found.cost)
-    return geometry, cost
-
-
-def _cost(flow: Flow, geometry: FloatArray, passes: int = 3) -> FloatArray:
-    """Root of the robust cost of each corner, shape (corners of all pairs,)."""
-    found = solve(flow, geometry, passes=passes)
-    relative = found.misfit[flow.ok] / CAUCHY**2
-    return np.sqrt(relative / (1 + relative))
+    simplex = start + reach * np.vstack([np.zeros(3), np.eye(3)])
+    options: Any = {
+        "initial_simplex": simplex,
+        "xatol": reach / 30,
+        "fatol": 0.1,
+        "maxfev": MOST_TRIES,
+    }
+    found: Any = minimize(
+        lambda tried: _cost(flow, np.asarray(tried)),  # type: ignore[call-overload]
+        start,
+        method="Nelder-Mead",
+        options=options,
+    )
+    return np.asarray(found.x, dtype=np.float64)
 
 
-def _still_parts(flow: Flow) -> BoolArray:
-    """Parts of the picture whose corners hardly move: bodywork, or what is far away."""
-    part, keep = part_of(flow), flow.ok
-    still = np.hypot(flow.u, flow.v) < STILL_SIGMAS * flow.noise
-    count = np.bincount(part[keep], minlength=MAP * MAP)
-    stood = np.bincount(part[keep], still[keep], MAP * MAP)
-    return np.asarray(stood > 0.5 * count)
+def _cost(flow: Flow, geometry: FloatArray) -> float:
+    """Robust cost of all corners, along and across, under a geometry.
+
+    A corner that ground would hardly move there costs half along: else a horizon set too high
+    would take all that is far away for ground that fits.
+    """
+    found = solve(flow, geometry, stray_rad=LEARN_STRAY_RAD, passes=3)
+    relative = found.misfit / CAUCHY**2
+    cost = relative / (1 + relative)
+    plain = found.along**2 / (found.along**2 + (PLAIN_SIGMAS * NOISE_PX[0] * flow.pixel) ** 2)
+    cost[..., 0] = plain * cost[..., 0] + (1 - plain) * 0.5
+    return float(cost[flow.ok].sum() + np.sum((geometry[1:] / USUAL_LEAN) ** 2))
 
 
 def _spread(flow: Flow, geometry: FloatArray) -> FloatArray:
@@ -147,63 +157,68 @@ def _spread(flow: Flow, geometry: FloatArray) -> FloatArray:
 
     A hedge stands off the plane; bodywork rather stands still and must say nothing.
     """
-    found = solve(replace(flow, spread=np.ones(MAP * MAP)), geometry)
-    still = (flow.u**2 + flow.v**2) / flow.noise**2
-    part, keep = part_of(flow), flow.ok
-    count = np.maximum(np.bincount(part[keep], minlength=MAP * MAP), 1)
-    as_model = (
-        np.bincount(part[keep], np.minimum(found.misfit[keep], MOST_MISFIT), MAP * MAP) / count
-    )
-    as_still = np.bincount(part[keep], np.minimum(still[keep], MOST_MISFIT), MAP * MAP) / count
+    misfit = solve(flow, geometry).misfit.sum(axis=-1)
+    still = (flow.u**2 + flow.v**2) / (NOISE_PX[0] * flow.pixel) ** 2
+    as_model = _mean_by_part(flow, np.minimum(misfit, MOST_MISFIT))
+    as_still = _mean_by_part(flow, np.minimum(still, MOST_MISFIT))
     spread = np.maximum(as_model / USUAL_MISFIT, 1.0)
     return np.asarray(np.where((as_still < as_model) & (as_model > 0.3), FOREIGN, spread))
 
 
-def _why_untold(found: Found, flow: Flow, geometry: FloatArray) -> str | None:
-    """Why corners cannot tell motion, or None when they can."""
+def _mean_by_part(flow: Flow, values: npt.NDArray[np.generic]) -> FloatArray:
+    """Mean over the corners of each part of the picture, shape (MAP * MAP,)."""
+    part = flow.place[flow.ok]
+    count = np.bincount(part, minlength=MAP * MAP)
+    return np.asarray(np.bincount(part, values[flow.ok], MAP * MAP) / np.maximum(count, 1))
+
+
+def _smooth_tilt(free: Found) -> FloatArray:
+    """The vehicle's pitch in each pair, radians, shape (n,).
+
+    Least squares over the clip: the pitch seen in each pair (rough, without drift), its steps from
+    the turns (fine, drifting) plus a share of the distance, and that it stays near its mean.
+    """
+    from scipy.linalg import solveh_banded
+
+    turn, distance = ((a[1:] + a[:-1]) / 2 for a in (free.turn, free.distance))
+    trust, tie = free.information / SHAPE_INFLATION, 1 / TURN_SIGMA_RAD**2
+    bands = np.zeros((2, len(trust)))
+    bands[1] = trust + 1 / STRAY_RAD**2
+    bands[1, 1:] += tie
+    bands[1, :-1] += tie
+    bands[0, 1:] = -tie
+    right = np.zeros((len(trust), 2))
+    right[:, 0] = trust * free.tilt
+    steps = tie * np.stack([turn, distance], axis=-1)
+    right[1:] += steps
+    right[:-1] -= steps
+    plain, unit = np.asarray(solveh_banded(bands, right)).T
+    inner = tie * np.sum(distance * (distance - np.diff(unit))) + 1 / HIDDEN_SIGMA_RAD**2
+    share = tie * np.sum(distance * (turn - np.diff(plain))) / inner
+    return np.asarray(plain - share * unit)
+
+
+def _merged(pairs: CornerPairs) -> tuple[FloatArray, BoolArray]:
+    """Starts of the pairs, a repeated picture taken for its first showing; and which count."""
+    from scipy.ndimage import percentile_filter
+
+    usual = percentile_filter(pairs.difference, 75, size=REPEAT_PAIRS)
+    repeat = (pairs.difference < REPEAT_SHARE * usual) & (usual > LIVELY_LEVEL)
+    start_s = pairs.start_s.copy()
+    for k in np.flatnonzero(repeat[:-1]):
+        start_s[k + 1] = start_s[k]
+    return start_s, ~repeat
+
+
+def _why_untold(found: Found, flow: Flow, geometry: FloatArray) -> str:
+    """Why corners cannot tell motion; empty when they can."""
     strong = float(np.percentile(np.abs(found.distance / found.sigma), 95))
     if strong < LEAST_SIGNIFICANCE:
         return "too few corners of the ground move for sure"
     if abs(geometry[2]) > LARGEST_HORIZON:
         return "the corners do not lie on a plane such as the ground"
-    lively = np.abs(found.distance) > 0.4 * np.percentile(np.abs(found.distance), 95)
-    near = (found.misfit[lively] < NEAR_SIGMAS**2)[flow.ok[lively]]
-    if near.mean() < LEAST_EXPLAINED:
-        return f"only {100 * near.mean():.0f} % of the corners move as ground would"
-    return None
-
-
-def _signal(pairs: CornerPairs, found: Found, ok: BoolArray) -> MotionSignal:
-    """The signal with its sign, scale and trust, repeats left out."""
-    kinds = sort_pairs(
-        start_s=pairs.start_s,
-        rate=found.distance / (pairs.end_s - pairs.start_s),
-        difference=pairs.difference,
-        lost_share=pairs.lost_share,
-        level_step=pairs.level_step,
-    )
-    few = ok.sum(axis=1) < LEAST_CORNERS
-    signal = scaled_signal(
-        pairs.end_s,
-        kinds,
-        distance=found.distance,
-        sigma=found.sigma,
-        quality=np.where(few, 0.0, 1 - pairs.lost_share),
-        moving_share=float(ok.any(axis=0).mean()),
-    )
-    if not used(signal).any():
-        return _nothing(pairs, "no pair of pictures shows corners to follow")
-    return replace(signal, gain_bend=GAIN_BEND)
-
-
-def _nothing(pairs: CornerPairs, reason: str) -> MotionSignal:
-    none = np.zeros(len(pairs))
-    return MotionSignal(
-        t_s=(pairs.start_s + pairs.end_s) / 2,
-        span_s=pairs.end_s - pairs.start_s,
-        forward=none,
-        quality=none,
-        sigma=none + 1.0,
-        moving_share=0.0,
-        reason=reason,
-    )
+    ground = flow.ok & (found.along > PLAIN_SIGMAS * NOISE_PX[0] * flow.pixel)
+    fits = float((found.misfit[ground] < 2 * MOST_MISFIT / 3).all(axis=-1).mean())
+    if fits < LEAST_EXPLAINED:
+        return f"only {100 * fits:.0f} % of the corners below the horizon move as ground would"
+    return ""

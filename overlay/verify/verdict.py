@@ -5,45 +5,44 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from overlay.errors import LagFoundError, UndeterminedError, WeakProofError
-from overlay.motion.model import MotionSignal
-from overlay.series import Series
-from overlay.sync.model import Alignment
 
-TIGHT_S = 0.1
-"""Half of the 95 % interval that still means something: a tenth of the usual lag of a second."""
+LARGEST_S = 0.04
+"""A lag up to this, about one picture, is no lag to a viewer; a proof must leave no more."""
 
 Z95 = float(ndtri(0.975))
-Z80 = float(ndtri(0.80))
+SURE = float(ndtri(0.9995)) / Z95  # half of the 99.9 % interval over that of 95 %
+POWER = 0.80
 
 
 @dataclass(frozen=True)
 class Check:
-    """What one kind of evidence says of the lag that is left.
+    """What one witness says of the lag that is left.
 
     Attributes
     ----------
     evidence : str
         What was compared with what, one phrase.
-    independent : bool
-        Whether it is of another kind than the evidence that the lag was fitted to.
     residual_lag_s : float or None
         How late the shown speed is; positive = late; None if it cannot tell.
     interval_s : (float, float) or None
         Its 95 % interval.
     reason : str
         Why it cannot tell, else empty.
+    accuses : bool
+        Whether it may call a clip late by itself; sound may not, since it may be late itself.
     """
 
     evidence: str
-    independent: bool
     residual_lag_s: float | None = None
     interval_s: tuple[float, float] | None = None
     reason: str = ""
+    accuses: bool = True
 
     @property
     def half_s(self) -> float:
@@ -55,8 +54,18 @@ class Check:
     def said(self) -> str:
         """What it found, a few words."""
         if self.residual_lag_s is None:
-            return f"cannot tell ({self.reason})"
-        return _measured(self.residual_lag_s, self.half_s)
+            return f"cannot tell: {self.reason}"
+        return f"{1000 * self.residual_lag_s:+.0f} ms ± {1000 * self.half_s:.0f}"
+
+    @property
+    def outcome(self) -> str:
+        """``no lag``, ``lag``, ``weak proof`` or ``cannot tell``, by itself."""
+        if self.residual_lag_s is None:
+            return "cannot tell"
+        size_s = abs(self.residual_lag_s)
+        if size_s > LARGEST_S and size_s > SURE * self.half_s:
+            return "lag" if self.accuses else "weak proof"
+        return "no lag" if size_s <= passing_s(self.half_s) else "weak proof"
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary for ``--json``."""
@@ -73,21 +82,20 @@ class Verdict:
     name : str
         Of the run.
     outcome : str
-        ``no lag``, ``lag``, ``weak proof`` or ``cannot tell``.
+        ``no lag``, ``lag``, ``weak proof``, ``cannot tell`` or ``disagreement``.
     residual_lag_s : float or None
-        How late the shown speed is; positive = late.
+        How late the shown speed is by the surest witness; positive = late.
     interval_s : (float, float) or None
         Its 95 % interval.
     smallest_caught_s : float or None
-        The smallest lag that this check would have caught with 80 % probability.
+        The smallest lag that would have kept it from passing with 80 % probability; None if
+        the interval is too wide for any clip to pass.
     evidence : str
         What was compared with what.
     reason : str
         The outcome in one sentence.
-    independent : bool
-        Whether all of the evidence used is of another kind than what the lag was fitted to.
     checks : tuple of Check
-        Each kind of evidence by itself, used or not.
+        Each witness by itself.
     """
 
     name: str
@@ -97,7 +105,6 @@ class Verdict:
     smallest_caught_s: float | None
     evidence: str
     reason: str
-    independent: bool = False
     checks: tuple[Check, ...] = ()
 
     @property
@@ -108,6 +115,7 @@ class Verdict:
             "lag": LagFoundError.exit_code,
             "weak proof": WeakProofError.exit_code,
             "cannot tell": UndeterminedError.exit_code,
+            "disagreement": UndeterminedError.exit_code,
         }[self.outcome]
 
     def to_json(self) -> dict[str, Any]:
@@ -117,38 +125,12 @@ class Verdict:
         return {**vars(self), "interval_s": interval, "checks": checks}
 
 
-def check_motion(motion: MotionSignal, shown: Series, *, evidence: str, independent: bool) -> Check:
-    """How late a shown speed is behind motion in the picture.
-
-    Parameters
-    ----------
-    motion : MotionSignal
-    shown : Series
-        Speed shown at each footage time, m/s.
-    evidence : str
-        What is compared, one phrase.
-    independent : bool
-        Whether the motion was measured otherwise than for the fit.
-    """
-    from overlay.sync import residual_lag
-
-    return check_of(residual_lag(motion, shown), evidence=evidence, independent=independent)
-
-
-def check_of(residual: Alignment, *, evidence: str, independent: bool) -> Check:
-    """The check that a measured residual makes."""
-    if not residual.determined or residual.total_offset_s is None or residual.interval_s is None:
-        reason = residual.reason or "the evidence is too weak"
-        return Check(evidence, independent, reason=reason)
-    return Check(evidence, independent, residual.total_offset_s, residual.interval_s)
-
-
 def judge(name: str, checks: Sequence[Check], *, shown: str = "the speed shown") -> Verdict:
     """The verdict on a run from all that was checked.
 
-    Kinds of evidence are taken together, each by its own precision; where they differ by more than
-    their intervals bear, the interval is widened until they do (the ratio of Birge 1932, Phys. Rev.
-    40:207).
+    Witnesses are never averaged. The surest gives the figure, as long as none contradicts it:
+    intervals that do not overlap, or one that would pass what another calls late, are told as a
+    disagreement, without a figure.
 
     Parameters
     ----------
@@ -159,61 +141,71 @@ def judge(name: str, checks: Sequence[Check], *, shown: str = "the speed shown")
     shown : str
         What was checked, one phrase.
     """
-    telling = [check for check in checks if check.residual_lag_s is not None]
+    telling = sorted((c for c in checks if c.residual_lag_s is not None), key=lambda c: c.half_s)
     said = f"{shown} against " + " and ".join(check.evidence for check in telling or checks)
     if not telling:
         reason = "; ".join(dict.fromkeys(check.reason for check in checks))
-        return Verdict(name, "cannot tell", None, None, None, said, reason, checks=tuple(checks))
-    lag_s, half_s = _taken_together(telling)
-    outcome, reason = _outcome(lag_s, half_s)
+        return Verdict(name, "cannot tell", None, None, None, said, reason, tuple(checks))
+    if any(_contradict(one, other) for one, other in combinations(telling, 2)):
+        reason = "the witnesses disagree: " + ", ".join(f"{c.evidence} {c.said}" for c in telling)
+        return Verdict(name, "disagreement", None, None, None, said, reason, tuple(checks))
+    surest = telling[0]
     return Verdict(
         name,
-        outcome,
-        lag_s,
-        (lag_s - half_s, lag_s + half_s),
-        smallest_caught_s(half_s),
+        surest.outcome,
+        surest.residual_lag_s,
+        surest.interval_s,
+        smallest_caught_s(surest.half_s) if passing_s(surest.half_s) > 0 else None,
         said,
-        reason,
-        all(check.independent for check in telling),
+        _reason(surest),
         tuple(checks),
     )
 
 
-def smallest_caught_s(half_s: float) -> float:
-    """The lag that an interval of half width `half_s` leaves out zero for, four times in five.
+def passing_s(half_s: float) -> float:
+    """Largest lag found that passes: zero lies in the interval, and nothing over `LARGEST_S`.
 
-    Two-sided test at 5 %, power 80 %: (z_0.975 + z_0.80) standard errors.
+    Examples
+    --------
+    >>> [round(passing_s(half_s), 3) for half_s in (0.01, 0.03, 0.05)]
+    [0.01, 0.01, -0.01]
+    """
+    return min(half_s, LARGEST_S - half_s)
+
+
+def passes(lag_s: float, half_s: float) -> float:
+    """Probability that a clip late by `lag_s` passes under an interval of half width `half_s`."""
+    limit_s, sigma_s = passing_s(half_s), half_s / Z95
+    if limit_s <= 0:
+        return 0.0
+    return float(ndtr((limit_s - lag_s) / sigma_s) - ndtr((-limit_s - lag_s) / sigma_s))
+
+
+def smallest_caught_s(half_s: float) -> float:
+    """The lag that keeps a clip from passing four times in five, seconds.
 
     Examples
     --------
     >>> round(smallest_caught_s(0.0196), 4)
     0.028
     """
-    return half_s * (Z95 + Z80) / Z95
+    return max(passing_s(half_s) + float(ndtri(POWER)) * half_s / Z95, 0.0)
 
 
-def _taken_together(telling: Sequence[Check]) -> tuple[float, float]:
-    """Lag and half of the 95 % interval from all checks that tell, seconds."""
-    lags = [check.residual_lag_s or 0.0 for check in telling]
-    weights = [(Z95 / max(check.half_s, 1e-6)) ** 2 for check in telling]
-    lag_s = math.fsum(w * lag for w, lag in zip(weights, lags, strict=True)) / math.fsum(weights)
-    chi2 = math.fsum(w * (lag - lag_s) ** 2 for w, lag in zip(weights, lags, strict=True))
-    ratio = math.sqrt(max(1.0, chi2 / max(len(telling) - 1, 1)))
-    return lag_s, ratio * Z95 / math.sqrt(math.fsum(weights))
+def _contradict(one: Check, other: Check) -> bool:
+    apart_s = abs((one.residual_lag_s or 0.0) - (other.residual_lag_s or 0.0))
+    return apart_s > one.half_s + other.half_s or {one.outcome, other.outcome} == {"lag", "no lag"}
 
 
-def _outcome(lag_s: float, half_s: float) -> tuple[str, str]:
-    """Outcome and reason of a residual lag with half of its interval."""
-    measured = _measured(lag_s, half_s)
-    if abs(lag_s) > half_s:
-        late = "late" if lag_s > 0 else "early"
-        return "lag", f"the shown speed is {late}: {measured}"
-    if half_s > TIGHT_S:
-        most = f"± {1000 * TIGHT_S:.0f} ms at most proves it"
-        return "weak proof", f"no lag seen ({measured}), but {most}"
-    caught = 1000 * smallest_caught_s(half_s)
-    return "no lag", f"no lag left: {measured}; {caught:.0f} ms would have been caught"
-
-
-def _measured(lag_s: float, half_s: float) -> str:
-    return f"{1000 * lag_s:+.0f} ms ± {1000 * half_s:.0f}"
+def _reason(check: Check) -> str:
+    """The outcome of one witness in one sentence."""
+    if check.outcome == "lag":
+        late = "late" if (check.residual_lag_s or 0.0) > 0 else "early"
+        return f"the shown speed is {late}: {check.said}"
+    if check.outcome == "no lag":
+        caught = 1000 * smallest_caught_s(check.half_s)
+        return f"no lag left: {check.said}; {caught:.0f} ms would have been caught"
+    most = f"a proof needs the whole interval within ± {1000 * LARGEST_S:.0f} ms"
+    if abs(check.residual_lag_s or 0.0) > check.half_s:
+        return f"perhaps a lag, not for sure: {check.said}; {most}"
+    return f"no lag seen, but it is not proved: {check.said}; {most}"
