@@ -6,6 +6,7 @@ Factors are exact by definition: the international foot is 0.3048 m and the mile
 
 from __future__ import annotations
 
+import re
 from typing import Literal, get_args
 
 from overlay.errors import UsageError
@@ -74,3 +75,18 @@ def mps_per(unit: str) -> float:
     except KeyError:
         known = ", ".join(SPEED_UNITS)
         raise UsageError(f"unknown speed unit {unit!r}: use one of {known}") from None
+
+
+def in_unit(text: str, unit: str) -> str:
+    """A sentence with its speeds in m/s turned into `unit`, one decimal.
+
+    Examples
+    --------
+    >>> in_unit("The wheel runs up to 1.2 m/s ahead.", "km/h")
+    'The wheel runs up to 4.3 km/h ahead.'
+    """
+
+    def turned(found: re.Match[str]) -> str:
+        return f"{mps_to_speed(float(found[1]), unit):.1f} {unit}"
+
+    return re.sub(r"([0-9.]*[0-9]) m/s\b(?!²)", turned, text)

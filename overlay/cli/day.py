@@ -23,7 +23,7 @@ def day() -> None:
     """Work through a whole day's runs from one sheet, day.toml.
 
     The sheet lists the vehicle, its builds with their prices, the runs with their clips and logs,
-    the splits to time and the difference worth noticing.
+    the splits to time and the smallest difference you care about.
     """
 
 
@@ -144,3 +144,24 @@ def find(
             clip, logs, same_clock=same_clock, columns=parse_columns(columns), progress=progress
         )
     click.echo(sheet_lines(found))
+
+
+@day.command(short_help="Plan the order of tonight's runs.")
+@click.argument("sheet", metavar="[SHEET]", default="day.toml")
+@click.option(
+    "--scatter",
+    type=click.FloatRange(0.001, 10.0),
+    metavar="S",
+    help="Standard deviation of a split from run to run, seconds.  [default: as seen before]",
+)
+def plan(sheet: str, scatter: float | None) -> None:
+    """Say how many runs of each build to drive, and in what order, from SHEET (day.toml).
+
+    It takes the smallest difference you care about and the scatter from run to run: from the
+    results beside the sheet, or given. The order lets no steady drift of the day pass for a build.
+    Clips and logs need not exist yet.
+    """
+    from overlay.jobs.day_plan import plan_day, plan_lines
+
+    for line in plan_lines(plan_day(sheet, scatter_s=scatter)):
+        click.echo(line)

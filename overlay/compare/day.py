@@ -11,93 +11,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.compare.cautions import cautions
-from overlay.compare.spoiled import OUT_OF_TOP, RULE, TOLD, spoiling
-from overlay.compare.value import Value, steps, value_of
-from overlay.compare.verdict import LEVEL, Comparison, Pairing, RunSplit, compare_all, run_split
+from overlay.compare.figures import LEVEL, Comparison, Pairing, RunSplit
+from overlay.compare.spoiled import RULE, belonging
+from overlay.compare.standing import LIFTED, TOP, DayRun, Standing, standing_of
+from overlay.compare.value import Value, changes, steps, value_of
+from overlay.compare.verdict import compare_all
 from overlay.compare.where import Trace
-from overlay.runs.model import Kinematics, Launch, Mark, Split, SplitGoal
-from overlay.runs.splits import Braking, Peak, braking, top_speed
-from overlay.series import Series
+from overlay.runs.model import Launch, Mark, SplitGoal
+from overlay.runs.splits import parse_goal, rolling_goals, splits
 from overlay.sheet import Build, DaySheet, Run
-from overlay.sync.model import Alignment
 from overlay.sync.pool import Pooled, pool
 
-TOP = "top speed"
-WIND_MPS = 1.0  # about 0.1 s over 60 m in a light cart (our own figure, from the demo's model)
-SLOPE_PERCENT = 0.3  # 0.03 m/s^2, a hundredth of a brisk launch
-
-
-@dataclass(frozen=True, eq=False)
-class DayRun:
-    """One run worked out, on footage time.
-
-    Attributes
-    ----------
-    name, build : str
-        As in the sheet.
-    kinematics, launch, splits, marks, rpm
-        As the stages before gave them; splits in the order of the sheet's goals.
-    alignment : Alignment or None
-        How the speed log lies against the footage.
-    """
-
-    name: str
-    build: str
-    kinematics: Kinematics
-    launch: Launch | None
-    splits: tuple[Split, ...]
-    marks: tuple[Mark, ...]
-    rpm: Series | None = None
-    alignment: Alignment | None = None
-
-    @property
-    def top(self) -> Peak | None:
-        """The fastest instant."""
-        return top_speed(self.kinematics)
-
-    @property
-    def braking(self) -> Braking | None:
-        """The stop at the end, where there is one."""
-        return braking(self.kinematics)
-
-    @property
-    def highest_rpm(self) -> float | None:
-        """Highest revs between launch and the fastest instant; None without RPM."""
-        peak = self.top
-        if self.rpm is None or peak is None:
-            return None
-        begin_s = -np.inf if self.launch is None else self.launch.at_s
-        part = self.rpm.between(begin_s, peak.at_s + 0.5)
-        return float(np.max(part.values)) if len(part) else None
-
-
-@dataclass(frozen=True)
-class Standing:
-    """One run in the statistics.
-
-    Attributes
-    ----------
-    run, build : str
-    splits : tuple of RunSplit
-        One a goal, then the top speed in m/s.
-    notes : tuple of str
-        What was marked, and what follows from it, one phrase each.
-    """
-
-    run: str
-    build: str
-    splits: tuple[RunSplit, ...]
-    notes: tuple[str, ...] = ()
-
-    @property
-    def is_left_out(self) -> bool:
-        """Whether the run enters no figure at all though it has some."""
-        return not any(split.used for split in self.splits)
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether it enters every figure that it has."""
-        return all(split.counted for split in self.splits if split.value is not None)
+FIRST_MOVEMENT = "counts from the first movement"
+ENOUGH = 2  # runs of each build that reach a goal, for the builds to be judged by it
 
 
 @dataclass(frozen=True)
@@ -127,10 +53,13 @@ class DayComparison:
     Attributes
     ----------
     goals : tuple of SplitGoal
+        Those on the screen, then those that only the builds are judged by.
     standings : tuple of Standing
         In the sheet's order.
     steps : tuple of Step
-        Each build against the first, and each against the one before it.
+        Each build against the one before it.
+    order_from : str
+        Where the order of the runs comes from, in words.
     lag : Pooled or None
         The receiver's lag over the day, where it is known by itself.
     cautions : tuple of str
@@ -144,6 +73,7 @@ class DayComparison:
     steps: tuple[Step, ...]
     lag: Pooled | None
     cautions: tuple[str, ...]
+    order_from: str
     rule: str = RULE
     level: float = LEVEL
 
@@ -158,9 +88,9 @@ class DayComparison:
     def best(self, build: str) -> str | None:
         """The build's run that is quickest over the last goal, whole ones first; None if none."""
         ranked = [
-            (not one.is_whole, last.value, one.run)
+            (not one.is_whole, timed[-1].value or 0.0, one.run)
             for one in self.of_build(build)
-            if (last := _last_timed(one)) is not None and last.value is not None and last.used
+            if (timed := self.timed(one)) and timed[-1].used
         ]
         return min(ranked)[2] if ranked else None
 
@@ -168,6 +98,11 @@ class DayComparison:
     def sentences(self) -> tuple[str, ...]:
         """What each step bought, a sentence each."""
         return tuple(f"{step.value.sentence}." for step in self.steps if step.value is not None)
+
+    def timed(self, one: Standing) -> list[RunSplit]:
+        """The run's times from launch or rollout, in order."""
+        pairs = zip(self.goals, one.splits, strict=False)
+        return [split for goal, split in pairs if goal.start == 0 and split.value is not None]
 
 
 def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL) -> DayComparison:
@@ -180,12 +115,17 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
     runs : sequence of DayRun
         All with the same goals; runs that the sheet does not name are left aside.
     level : float
-        Chance of a wrong verdict, over all splits and steps together.
+        Chance of a wrong verdict, over all figures and steps together.
     """
     known = {run.name: run for run in runs}
     ordered = [(said, known[said.name]) for said in sheet.runs if said.name in known]
-    standings = tuple(_standing(sheet, said, run) for said, run in ordered)
-    goals = tuple(split.goal for split in ordered[0][1].splits) if ordered else ()
+    goals = judged_goals(sheet, [run for _, run in ordered])
+    places, order_from = _places(ordered)
+    own_cuts = _own_cuts(sheet, [run for _, run in ordered])
+    standings = tuple(
+        standing_of(sheet, said, _with_goals(run, goals), own_cuts[run.name], place)
+        for (said, run), place in zip(ordered, places, strict=True)
+    )
     seen = {one.build for one in standings}
     builds = [build.name for build in sheet.builds if build.name in seen]
     return DayComparison(
@@ -194,8 +134,69 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
         steps=_steps(sheet, builds, standings, goals, level),
         lag=_pooled([run for _, run in ordered]),
         cautions=_cautions(sheet, [run for _, run in ordered]),
+        order_from=order_from,
         level=level,
     )
+
+
+def judged_goals(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[SplitGoal, ...]:
+    """The goals on the screen, and after them those that the builds are judged by.
+
+    The sheet names these, or the furthest distance and the highest speed are taken, each from
+    the least of the sheet's, that at least two runs of each build reach.
+    """
+    screen = tuple(split.goal for split in runs[0].splits) if runs else ()
+    if sheet.report.judged:
+        return (*screen, *(parse_goal(text) for text in sheet.report.judged))
+    found: dict[str, SplitGoal] = {}
+    counts = {build: sum(run.build == build for run in runs) for build in {r.build for r in runs}}
+    for goal in rolling_goals(screen):
+        if goal.kind in found:
+            continue
+        reached = [run.build for run in runs if _time_of(run, goal) is not None]
+        if all(reached.count(build) >= min(ENOUGH, n) for build, n in counts.items()):
+            found[goal.kind] = goal
+    return (*screen, *found.values())
+
+
+def _time_of(run: DayRun, goal: SplitGoal) -> float | None:
+    return splits(run.kinematics, run.launch, [goal])[0].time_s
+
+
+def _with_goals(run: DayRun, goals: Sequence[SplitGoal]) -> DayRun:
+    """The run with the splits of all goals; those it has stay as they are."""
+    more = splits(run.kinematics, run.launch, goals[len(run.splits) :])
+    return replace(run, splits=(*run.splits, *more))
+
+
+def _places(ordered: Sequence[tuple[Run, DayRun]]) -> tuple[list[int], str]:
+    """Place of each run in the order driven, from 1, and where that comes from."""
+    keys: list[float] = []
+    told = "the sheet's list"
+    if all(said.order is not None for said, _ in ordered):
+        keys, told = [float(said.order or 0) for said, _ in ordered], "the sheet"
+    elif _are_timed([run for _, run in ordered]):
+        keys = [run.started_s or 0.0 for _, run in ordered]
+        told = f"the times of the {ordered[0][1].started_by}" if ordered else told
+    else:
+        keys = [float(i) for i in range(len(ordered))]
+    rank = {i: place for place, i in enumerate(sorted(range(len(keys)), key=keys.__getitem__), 1)}
+    return [rank[i] for i in range(len(keys))], told
+
+
+def _are_timed(runs: Sequence[DayRun]) -> bool:
+    """Whether one kind of clock times all runs."""
+    return all(run.started_s is not None for run in runs) and len({r.started_by for r in runs}) < 2
+
+
+def _own_cuts(sheet: DaySheet, runs: Sequence[DayRun]) -> dict[str, tuple[Mark, ...]]:
+    """The limiter cuts that are the build's own, by run."""
+    found: dict[str, tuple[Mark, ...]] = {}
+    for name in {run.build for run in runs}:
+        build = sheet.build(name)
+        stated = None if build is None else sheet.vehicle_of(build).limiter_rpm
+        found |= belonging({run.name: run.marks for run in runs if run.build == name}, stated)
+    return found
 
 
 def traces_of(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[Trace, ...]:
@@ -203,80 +204,19 @@ def traces_of(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[T
 
     Each carries the launch as picture and log together give it.
     """
-    whole = {one.run for one in day.of_build(build) if one.is_whole and not one.is_left_out}
+    whole = {one.run: one for one in day.of_build(build) if one.is_whole and not one.is_left_out}
     return tuple(
-        Trace(replace(run.kinematics, launch_sigma_s=run.launch.sigma_s), run.launch.at_s)
+        _trace(run, run.launch, whole[run.name].place)
         for run in runs
         if run.name in whole and run.launch is not None
     )
 
 
-# -- one run -------------------------------------------------------------------------------------
-
-
-def _standing(sheet: DaySheet, said: Run, run: DayRun) -> Standing:
-    splits = [
-        run_split(run.name, split, marks=run.marks, counted=said.counted) for split in run.splits
-    ]
-    splits.append(_top_split(run, said.counted))
-    if said.counted is not None and said.because:
-        splits = [
-            replace(split, reason=said.because) if split.reason else split for split in splits
-        ]
-    labels = [*(split.goal.label for split in run.splits), TOP]
-    return Standing(run.name, run.build, tuple(splits), _notes(sheet, said, run, splits, labels))
-
-
-def _top_split(run: DayRun, counted: bool | None) -> RunSplit:
-    peak = run.top
-    if peak is None:
-        return RunSplit(run.name, None, counted=False, reason="no speed is known")
-    reason = spoiling(run.marks, OUT_OF_TOP, peak.at_s)
-    take = not reason if counted is None else counted
-    if counted is not None:
-        reason = "as the sheet says" + (f" ({reason})" if reason else "")
-    return RunSplit(run.name, peak.speed_mps, peak.sigma_mps, 0.0, take, reason)
-
-
-def _notes(
-    sheet: DaySheet, said: Run, run: DayRun, splits: Sequence[RunSplit], labels: Sequence[str]
-) -> tuple[str, ...]:
-    notes = []
-    for mark in run.marks:
-        if mark.kind in TOLD:
-            since = (
-                ""
-                if run.launch is None
-                else f" {mark.start_s - run.launch.at_s:.1f} s after launch"
-            )
-            notes.append(f"{mark.kind}{since}: {mark.detail.rstrip('.')}")
-    with_value = [
-        (s, label) for s, label in zip(splits, labels, strict=True) if s.value is not None
-    ]
-    out = [label for s, label in with_value if not s.counted]
-    why = f" ({said.because})" if said.because else ""
-    if said.counted is not None:
-        notes.append(("counted" if said.counted else "left out") + f" as the sheet says{why}")
-    elif out and len(out) == len(with_value):
-        notes.append("left out of the statistics")
-    elif out:
-        notes.append(f"left out of {', '.join(out)}")
-    elif notes:
-        notes.append("kept")
-    return (*notes, *_conditions(sheet, said))
-
-
-def _conditions(sheet: DaySheet, said: Run) -> list[str]:
-    """Wind or slope that the sheet notes different from the day's."""
-    here, day = sheet.conditions_of(said), sheet.conditions
-    told = []
-    for name, unit, own, usual, least in (
-        ("headwind", "m/s", here.headwind_mps, day.headwind_mps, WIND_MPS),
-        ("slope", "%", here.slope_percent, day.slope_percent, SLOPE_PERCENT),
-    ):
-        if own is not None and abs(own - (usual or 0.0)) >= least:
-            told.append(f"{name} {own:g} {unit} against {usual or 0.0:g} {unit}: kept")
-    return told
+def _trace(run: DayRun, launch: Launch, place: int) -> Trace:
+    own_s = float(np.sqrt(max(launch.sigma_s**2 - launch.soft_sigma_s**2, 0.0)))
+    k = replace(run.kinematics, launch_sigma_s=own_s)
+    common_s = k.timing_sigma_s * launch.picture_share
+    return Trace(k, launch.at_s, place, common_s, launch.soft_sigma_s)
 
 
 # -- builds --------------------------------------------------------------------------------------
@@ -309,18 +249,39 @@ def _pairings(
     goals: Sequence[SplitGoal],
 ) -> list[Pairing]:
     sides = [[one for one in standings if one.build == build] for build in pair]
-    margins = [*([sheet.report.worth_noticing_s] * len(goals)), sheet.report.worth_noticing_mps]
-    labels = [*(goal.label for goal in goals), TOP]
+    report = sheet.report
+    main = main_goal(report.main, goals)
+    figures: list[tuple[str, bool, str]] = []
+    for goal in goals:
+        is_speed = goal.kind == "trap"
+        why = FIRST_MOVEMENT if goal.counts_from_launch and goal.label != main else ""
+        figures.append((goal.label, is_speed, why))
+    lifted = any(
+        not any(one.splits[-1].used for one in side)
+        and any(one.splits[-1].reason == LIFTED for one in side)
+        for side in sides
+    )
+    figures.append((TOP, True, LIFTED if lifted else ""))
     return [
         Pairing(
             label,
             [one.splits[i] for one in sides[0]],
             [one.splits[i] for one in sides[1]],
-            margin,
-            "m/s" if label == TOP else "s",
+            report.worth_noticing_mps if is_speed else report.worth_noticing_s,
+            "m/s" if is_speed else "s",
+            is_main=label == main,
+            not_judged=why,
+            builds=pair,
         )
-        for i, (label, margin) in enumerate(zip(labels, margins, strict=True))
+        for i, (label, is_speed, why) in enumerate(figures)
     ]
+
+
+def main_goal(named: str, goals: Sequence[SplitGoal]) -> str:
+    """Label of the goal that is judged first: the sheet's, else the first that is judged."""
+    if named:
+        return parse_goal(named).label
+    return next((goal.label for goal in goals if not goal.counts_from_launch), "")
 
 
 def _value(sheet: DaySheet, a: str, b: str, part: Sequence[Comparison]) -> Value | None:
@@ -337,6 +298,7 @@ def _value(sheet: DaySheet, a: str, b: str, part: Sequence[Comparison]) -> Value
         cost=second.total_price - first.total_price,
         currency=next(iter(currencies), None),
         speed_unit=sheet.report.speed_unit,
+        changes=changes(first, second),
     )
 
 
@@ -363,8 +325,3 @@ def _cautions(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[str, ...]:
         lines = cautions(engine_rpm=revs, stock_limit_rpm=limit)
         told += [f"{build.name}: {line}" for line in lines[:-2]]
     return (*told, *cautions())
-
-
-def _last_timed(one: Standing) -> RunSplit | None:
-    timed = [split for split in one.splits[:-1] if split.value is not None]
-    return timed[-1] if timed else None

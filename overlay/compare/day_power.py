@@ -9,7 +9,7 @@ import numpy as np
 
 from overlay.compare.atmosphere import Correction, corrections
 from overlay.compare.coast import find_coasts
-from overlay.compare.day import DayComparison, DayRun, traces_of
+from overlay.compare.day import DayComparison, traces_of
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
     PowerCurve,
@@ -20,6 +20,7 @@ from overlay.compare.power import (
     power_curve,
     with_rpm,
 )
+from overlay.compare.standing import DayRun
 from overlay.engine.driveline import Driveline
 from overlay.errors import UndeterminedError
 from overlay.sheet import Build, DaySheet, Vehicle

@@ -2,141 +2,158 @@
 
 The spread seen in a few runs is itself a rough estimate, so putting it into a power formula
 names too few runs. Here the unknown means and spread are drawn from what the runs so far say of
-them, further runs are drawn from those, and the whole test is made again on all runs together:
-the share of draws that end decided is the probability of a decision (predictive power, or
-assurance; Spiegelhalter, Freedman and Blackburn, Controlled Clinical Trials 7 (1986) 8-17, from
-memory). The draws are the same for the same input.
+them, further runs are drawn from those, driven in turns, and the whole is judged again on all
+runs together: the share of draws that end decided is the probability of a decision (predictive
+power, or assurance; Spiegelhalter, Freedman and Blackburn, Controlled Clinical Trials 7 (1986)
+8-17, from memory). The draws are the same for the same input.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
+from scipy.special import gammainc, gammaincinv
 
-from overlay.compare.measure import left_over
+from overlay.compare.mixed import ACCOUNTS, difference_of
 from overlay.timebase import FloatArray
 
 WANTED = 0.8
-MOST_FURTHER = 100  # beyond this no club day answers it
+STEPS = (1, 2, 3, 4, 5, 6, 8, 10, 14, 20)  # beyond the last no club day answers it
 ONE_RUN_START = 2  # further runs of each build that make a first judgement possible
-_DRAWS = 2000
+_DRAWS = 200
+# Of builds driven in turns the account of a day with a jump says the same, and takes longest.
+PLANNED = ACCOUNTS[:2]
 # A third of the way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
-# spread; our own choice between the two, so that the named numbers decide as often as they say
-# (tests/benchmarks/accuracy/days.py).
+# spread; our own choice between the two.
 _PRIOR_SHAPE = 1 / 3
 
 
-@dataclass(frozen=True)
-class Group:
-    """Runs of one build so far: count (>= 2), mean, spread, measurement floor, common part."""
-
-    n: int
-    mean: float
-    sd: float
-    floor: float
-    common_sigma: float
-
-
 @dataclass(frozen=True, eq=False)
-class _Draws:
-    """Possible truths and the luck of further runs, shape (draws,) or (2, draws)."""
+class Driven:
+    """Runs so far: values, build and place of each; measurement floor; what a build shares."""
 
-    sd: FloatArray
-    mean: FloatArray
-    luck_mean: FloatArray
-    luck_spread: FloatArray
-    common: float
+    values: FloatArray
+    of_b: tuple[bool, ...]
+    places: tuple[float, ...]
+    floor: float
+    shared: float
 
 
 def further_runs(
-    a: Group,
-    b: Group,
-    *,
-    margin: float,
-    level: float = 0.05,
-    common_correlation: float = 1.0,
-    wanted: float = WANTED,
+    so_far: Driven, *, margin: float, level: float = 0.05, wanted: float = WANTED
 ) -> int | None:
-    """Fewest further runs of each build that decide with probability `wanted`.
+    """Fewest further runs of each build, in turns, that decide with probability `wanted`.
 
-    Decided means real or no difference worth noticing, at `level`, on all runs together.
+    Decided means real or no difference that matters, at `level`, on all runs together.
 
     Returns
     -------
     int or None
-        None if even `MOST_FURTHER` runs of each build would not do.
+        None if even the last of `STEPS` would not do.
     """
-    draws = _drawn(a, b, left_over(a.common_sigma, b.common_sigma, common_correlation))
-
-    def enough(more: int) -> bool:
-        return bool(np.mean(_decided(a, b, draws, more, margin, level)) >= wanted)
-
-    low, high = 0, 1
-    while not enough(high):
-        if high >= MOST_FURTHER:
-            return None
-        low, high = high, min(2 * high, MOST_FURTHER)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    rng = np.random.default_rng(1947)
+    means, sd = _truths(so_far, rng)
+    luck = rng.standard_normal((2, _DRAWS, STEPS[-1]))
+    return next(
+        (
+            more
+            for more in STEPS
+            if _decided(so_far, means, sd, luck, more, margin, level) >= wanted
+        ),
+        None,
+    )
 
 
-def _drawn(a: Group, b: Group, common: float) -> _Draws:
-    """Draw what may be true, given the runs so far.
+def turns(more: int) -> tuple[bool, ...]:
+    """Whether b is driven, in turns that a steady drift does not favour: a b b a a b ...
+
+    Examples
+    --------
+    >>> "".join("ab"[b] for b in turns(3))
+    'abbaab'
+    """
+    return tuple(bool(i % 2) != bool(i // 2 % 2) for i in range(2 * more))
+
+
+def _truths(so_far: Driven, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Draw means, shape (2, draws), and the spread, shape (draws,), that may be true.
 
     One spread serves both builds here: same vehicle, driver and track. This is for planning
-    only; the tests never assume it. The prior of the spread is flat in its logarithm but for
-    `_PRIOR_SHAPE`.
+    only; the tests never assume it.
     """
-    from scipy.special import gammainc, gammaincinv
-
-    rng = np.random.default_rng(1947)
-    dof = a.n + b.n - 2
-    shape = dof / 2 + _PRIOR_SHAPE
+    b = np.array(so_far.of_b)
+    groups = [so_far.values[~b], so_far.values[b]]
+    shape = (len(b) - 2) / 2 + _PRIOR_SHAPE
+    squares = sum(float(np.sum((g - g.mean()) ** 2)) for g in groups)
     uniform = rng.uniform(size=_DRAWS)
-    squares = (a.n - 1) * a.sd**2 + (b.n - 1) * b.sd**2
-    floor2 = (a.floor**2 + b.floor**2) / 2
-    if squares <= 1e-9 * floor2 * dof:
-        precision: Any = uniform ** (1 / shape) / floor2
-    elif floor2 > 0:
-        most = gammainc(shape, squares / (2 * floor2))
-        precision = gammaincinv(shape, uniform * most) * 2 / squares
+    precision: Any
+    if squares <= 1e-6 * so_far.floor**2 * len(b):
+        precision = uniform ** (1 / shape) / so_far.floor**2
     else:
-        precision = gammaincinv(shape, uniform) * 2 / squares
+        most = gammainc(shape, squares / (2 * so_far.floor**2)) if so_far.floor else 1.0
+        precision = gammaincinv(shape, uniform * most) * 2 / squares
     sd = 1 / np.sqrt(np.maximum(precision, 1e-30))
-    normal = rng.standard_normal((4, _DRAWS))
-    mean = np.array([a.mean, b.mean])[:, None] + normal[:2] * sd / np.sqrt([[a.n], [b.n]])
-    luck_spread = rng.uniform(size=(2, _DRAWS))
-    return _Draws(sd, mean, normal[2:], luck_spread, common)
+    normal = rng.standard_normal((2, _DRAWS))
+    means = [g.mean() + z * sd / math.sqrt(len(g)) for g, z in zip(groups, normal, strict=True)]
+    return np.array(means), sd
 
 
 def _decided(
-    a: Group, b: Group, draws: _Draws, more: int, margin: float, level: float
-) -> npt.NDArray[np.bool_]:
-    """Whether each draw ends decided after `more` further runs of each build."""
-    from scipy.special import gammaincinv, stdtr
+    so_far: Driven,
+    means: FloatArray,
+    sd: FloatArray,
+    luck: FloatArray,
+    more: int,
+    margin: float,
+    level: float,
+) -> float:
+    """Share of the draws that end decided after `more` further runs of each build."""
+    new_b = turns(more)
+    new = np.empty((_DRAWS, 2 * more))
+    for b in (False, True):
+        columns = [i for i, flag in enumerate(new_b) if flag == b]
+        new[:, columns] = means[int(b)][:, None] + sd[:, None] * luck[int(b)][:, :more]
+    old = np.broadcast_to(so_far.values, (_DRAWS, len(so_far.values)))
+    last = max(so_far.places)
+    after = difference_of(
+        np.hstack([old, new]),
+        (*so_far.of_b, *new_b),
+        (*so_far.places, *(last + 1 + i for i in range(2 * more))),
+        floor=so_far.floor,
+        shared=so_far.shared,
+        accounts=PLANNED,
+    )
+    is_told = (after.p_differ() <= level) | (after.p_alike(margin) <= level)
+    return float(np.mean(is_told))
 
-    means, variances, dofs = [], [], []
-    for i, group in enumerate((a, b)):
-        new_mean = draws.mean[i] + draws.luck_mean[i] * draws.sd / math.sqrt(more)
-        within: Any = 0.0
-        if more > 1:
-            within = 2 * gammaincinv((more - 1) / 2, draws.luck_spread[i]) * draws.sd**2
-        n = group.n + more
-        apart = new_mean - group.mean
-        squares = (group.n - 1) * group.sd**2 + within + group.n * more / n * apart**2
-        means.append((group.n * group.mean + more * new_mean) / n)
-        variances.append(np.maximum(squares / (n - 1), group.floor**2) / n)
-        dofs.append(n - 1)
-    total = variances[0] + variances[1] + draws.common**2
-    dof = total**2 / (variances[0] ** 2 / dofs[0] + variances[1] ** 2 / dofs[1])
-    error, apart = np.sqrt(total), np.abs(means[1] - means[0])
-    real = stdtr(dof, -apart / error) <= level / 2
-    alike = stdtr(dof, (apart - margin) / error) <= level
-    decided: npt.NDArray[np.bool_] = real | alike
-    return decided
+
+def chance_of(
+    runs: int, difference: float, sd: float, *, level: float = 0.05, draws: int = 1000
+) -> float:
+    """Chance that so many runs of each build, in turns, find a true difference.
+
+    Parameters
+    ----------
+    runs : int
+        Of each build, >= 2.
+    difference, sd : float
+        True difference and scatter of the runs, same unit, `sd` > 0.
+    """
+    of_b = turns(runs)
+    rng = np.random.default_rng(1947)
+    values = np.array(of_b) * difference + sd * rng.standard_normal((draws, 2 * runs))
+    found = difference_of(values, of_b, range(2 * runs), accounts=PLANNED)
+    middle = sum(found.centre[0].T * found.weight[0].T)
+    return float(np.mean((found.p_differ() <= level) & (middle * difference > 0)))
+
+
+def runs_wanted(
+    difference: float, sd: float, *, wanted: float = WANTED, level: float = 0.05
+) -> int | None:
+    """Fewest runs of each build that find a true difference with probability `wanted`."""
+    counts: Sequence[int] = range(2, STEPS[-1] + 1)
+    return next((n for n in counts if chance_of(n, difference, sd, level=level) >= wanted), None)

@@ -19,8 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.compare.atmosphere import Correction
-from overlay.compare.measure import propagate
-from overlay.compare.welch import satterthwaite, t_quantile
+from overlay.compare.measure import expanded, propagate
 from overlay.compare.where import Trace, accel_at, curve
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.model import Kinematics
@@ -258,10 +257,9 @@ def power_curve(
     common = np.hypot((accel.mean + grade) * mass_sigma_kg, road_load.sigma_n(v))
     sigma, half = np.full(len(v), np.nan), np.full(len(v), np.nan)
     for i in np.flatnonzero(np.isfinite(accel.sigma)):
-        runs = ((mass * float(accel.sigma[i])) ** 2, float(accel.dof[i]))
-        variance, dof = satterthwaite([runs, (float(common[i]) ** 2, math.inf)])
-        sigma[i] = math.sqrt(variance) * v[i]
-        half[i] = t_quantile(dof, 1 - level / 2) * sigma[i]
+        runs = (mass * float(accel.sigma[i]), float(accel.dof[i]))
+        both = expanded([runs, (float(common[i]), math.inf)], level)
+        sigma[i], half[i] = both.sigma * v[i], both.half * v[i]
     watts = force * v
     return PowerCurve(v, None, watts, sigma, watts - half, watts + half, force, mass, road_load)
 

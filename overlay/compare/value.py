@@ -1,7 +1,10 @@
-"""What the money bought: gain per currency unit, and the sentence that says it.
+"""What the money bought: gain per currency unit, what a tenth of a second cost, in words.
 
 The price is exact, so the interval of the gain divided by it is the interval of the gain per
-currency unit; no ratio of two uncertain things arises.
+currency unit; no ratio of two uncertain things arises. What a tenth of a second cost is bounded
+above only where the gain surely is more than nothing. A gain that is told because it was found is
+on average too large (the winner's curse: Gelman and Carlin, Perspectives on Psychological Science
+9 (2014) 641-651, from memory), so its low end stands beside it.
 """
 
 from __future__ import annotations
@@ -10,11 +13,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from overlay.compare.verdict import CANNOT_TELL, NO_DIFFERENCE, REAL, Comparison
+from overlay.compare.figures import (
+    CANNOT_TELL,
+    NO_DIFFERENCE,
+    NOT_JUDGED,
+    REAL,
+    WIDE,
+    Comparison,
+)
 from overlay.errors import UsageError
+from overlay.sheet import Build
 from overlay.units import mps_to_speed
 
-NOTHING = "nothing worth noticing"
+NOTHING = "nothing that matters"
+TENTH_S = 0.1
 _SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$"}
 
 
@@ -59,7 +71,9 @@ class Value:
     currency : str or None
     gains : tuple of Gain
     sentence : str
-        Such as ``£85 bought 0.31 s ± 0.12 to 60 m; to 10 m/s no difference worth noticing``.
+        Such as ``£85 bought 0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m``.
+    notes : tuple of str
+        What a tenth of a second cost, and whether single parts can be told apart.
     """
 
     a: str
@@ -68,18 +82,25 @@ class Value:
     currency: str | None
     gains: tuple[Gain, ...]
     sentence: str
+    notes: tuple[str, ...] = ()
 
 
 def steps(builds: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    """Pairs to judge: each build against the first, and each against the one before it.
+    """Pairs to judge: each build against the one before it.
 
     Examples
     --------
     >>> steps(["A", "B", "C"])
-    (('A', 'B'), ('A', 'C'), ('B', 'C'))
+    (('A', 'B'), ('B', 'C'))
     """
-    pairs = [(builds[0], b) for b in builds[1:]] + list(pairwise(builds))
-    return tuple(dict.fromkeys(pairs))
+    return tuple(pairwise(builds))
+
+
+def changes(first: Build, second: Build) -> tuple[str, ...]:
+    """Parts that the second build has and the first lacks, the dearest first."""
+    had = {part.name.casefold() for part in first.parts}
+    new = [part for part in second.parts if part.name.casefold() not in had]
+    return tuple(part.name for part in sorted(new, key=lambda part: -part.price))
 
 
 def money(amount: float, currency: str | None) -> str:
@@ -104,6 +125,7 @@ def value_of(
     cost: float,
     currency: str | None,
     speed_unit: str = "m/s",
+    changes: Sequence[str] = (),
 ) -> Value:
     """Put the comparisons of one step in relation to what it cost.
 
@@ -119,6 +141,8 @@ def value_of(
         ISO 4217 code.
     speed_unit : str
         In which speeds are said.
+    changes : sequence of str
+        Parts that b has and a lacks, the dearest first.
 
     Raises
     ------
@@ -128,12 +152,47 @@ def value_of(
     if not comparisons:
         raise UsageError(f"{a} to {b}: no split to value; name at least one")
     gains = tuple(_gain(c, cost, speed_unit) for c in comparisons)
-    judged = list(zip(comparisons, gains, strict=True))
-    return Value(a, b, cost, currency, gains, _sentence(judged, b, cost, currency, speed_unit))
+    judged = [(c, g) for c, g in zip(comparisons, gains, strict=True) if c.verdict != NOT_JUDGED]
+    sentence = _sentence(judged, b, cost, currency, speed_unit)
+    notes = [_cost_of_a_tenth(judged, cost, currency, speed_unit), _which_part(changes, a, b)]
+    return Value(a, b, cost, currency, gains, sentence, tuple(note for note in notes if note))
+
+
+def _cost_of_a_tenth(
+    judged: Sequence[tuple[Comparison, Gain]], cost: float, currency: str | None, unit: str
+) -> str:
+    """What a tenth of a second (or one unit of speed) cost by the main figure."""
+    found = next((pair for pair in judged if pair[0].is_main), None)
+    if found is None or cost <= 0 or found[1].gain is None or found[1].half is None:
+        return ""
+    c, gain, half = found[0], found[1].gain, found[1].half
+    each = TENTH_S if c.unit == "s" else 1 / mps_to_speed(1.0, unit)
+    what = f"{TENTH_S:g} s" if c.unit == "s" else f"1 {unit}"
+    if gain + half <= 0:
+        return ""
+    least = money(_rounded(each * cost / (gain + half)), currency)
+    if c.verdict != REAL or gain - half <= 0:
+        return f"{what} {_where(c)} cost at least {least}; the gain may be nothing"
+    middle, most = (money(_rounded(each * cost / g), currency) for g in (gain, gain - half))
+    return f"{what} {_where(c)} cost {middle}, between {least} and {most}"
+
+
+def _rounded(amount: float) -> float:
+    """To two figures where it is small, else to whole units."""
+    return round(amount) if amount >= 10 else round(amount, 1 if amount >= 1 else 2)
+
+
+def _which_part(changes: Sequence[str], a: str, b: str) -> str:
+    if len(changes) < 2:
+        return ""
+    return (
+        f"{len(changes)} parts changed at once from {a} to {b}: the runs cannot say which of them "
+        f"helped; a build {b} without the {changes[0]}, the dearest, would tell most"
+    )
 
 
 def headline(comparisons: Sequence[Comparison], speed_unit: str = "m/s") -> str:
-    """The step in a few words: its last real split of seconds, else a real top speed.
+    """The step in a few words: its main figure if real, else another that is.
 
     Parameters
     ----------
@@ -149,13 +208,14 @@ def headline(comparisons: Sequence[Comparison], speed_unit: str = "m/s") -> str:
     real = [c for c in comparisons if c.verdict == REAL and c.difference is not None]
     timed = [c for c in real if c.unit == "s"]
     if real:
-        c = (timed or real)[-1]
+        c = next((c for c in real if c.is_main), (timed or real)[-1])
         assert c.difference is not None
         better = c.difference < 0 if c.unit == "s" else c.difference > 0
         words = ("quicker", "slower") if c.unit == "s" else ("faster", "slower")
         how = words[0] if better else words[1]
         return f"Real: {_amount(c, c.difference, speed_unit)} {how} {_where(c)}"
-    if comparisons and all(c.verdict == NO_DIFFERENCE for c in comparisons):
+    judged = [c for c in comparisons if c.verdict != NOT_JUDGED]
+    if judged and all(c.verdict == NO_DIFFERENCE for c in judged):
         return NO_DIFFERENCE.capitalize()
     return CANNOT_TELL.capitalize()
 
@@ -174,14 +234,24 @@ def _gain(c: Comparison, cost: float, speed_unit: str) -> Gain:
 
 
 def _phrase(c: Comparison, gain: float | None, speed_unit: str) -> str:
-    """One split in words, such as ``0.31 s ± 0.12 to 60 m``."""
+    """One figure in words, such as ``0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m``."""
     where = _where(c)
     if c.verdict == NO_DIFFERENCE:
         return f"{where} {NO_DIFFERENCE}"
     if c.verdict == REAL and gain is not None:
-        return f"{_amount(c, gain, speed_unit)} {where}"
+        least = _least(c, gain, speed_unit)
+        return f"{_amount(c, gain, speed_unit)}{least} {where}"
     seen = _seen(c, gain, speed_unit)
-    return f"{where} {CANNOT_TELL} ({seen + '; ' if seen else ''}{_more([c])})"
+    return f"{where} {c.verdict} ({'; '.join(part for part in (seen, _more(c)) if part)})"
+
+
+def _least(c: Comparison, gain: float, speed_unit: str) -> str:
+    """The low end of what was found, and that it is provisional where few runs say so."""
+    low = abs(gain) - (c.half or 0.0)
+    told = [f"at least {_number(c, low, speed_unit)}"] if low > 0 else []
+    if c.is_provisional:
+        told.append(f"provisional: {min(c.a.n, c.b.n)} runs of a build")
+    return f" ({', '.join(told)})" if told else ""
 
 
 def _seen(c: Comparison, gain: float | None, speed_unit: str) -> str:
@@ -189,39 +259,24 @@ def _seen(c: Comparison, gain: float | None, speed_unit: str) -> str:
     return "" if gain is None or c.half is None else _amount(c, gain, speed_unit)
 
 
-def _more(open_ones: Sequence[Comparison]) -> str:
-    """What would tell, for splits that share `_remedy`."""
-    c = open_ones[0]
-    if c.further_runs is None:
-        if c.p_differ is None and c.reason:
-            return c.reason
-        return "no reasonable number of runs would tell"
-    number = max(one.further_runs or 0 for one in open_ones)
-    if c.p_differ is None:
-        return f"{c.reason}: drive {_runs(number)} of each build to begin with"
-    return f"{_runs(number)} of each build would probably tell"
-
-
-def _remedy(c: Comparison) -> tuple[str, bool, bool]:
-    """Splits that are alike in this are open for the same reason and told by the same thing."""
-    return (c.reason, c.p_differ is None, c.further_runs is None)
+def _more(c: Comparison) -> str:
+    """Why a figure is open, where that is not the width of its interval, and what would tell."""
+    reason = "" if c.reason == WIDE else c.reason
+    return "; ".join(part for part in (reason, c.remedy) if part)
 
 
 def _open(open_ones: Sequence[tuple[Comparison, Gain]], speed_unit: str) -> list[str]:
-    """Splits that cannot be told yet, each remedy said once for all of its splits."""
-    groups: dict[tuple[str, bool, bool], list[tuple[Comparison, Gain]]] = {}
+    """Figures that cannot be told yet, each reason said once for all of its figures."""
+    groups: dict[tuple[str, bool], list[tuple[Comparison, Gain]]] = {}
     for c, gain in open_ones:
-        groups.setdefault(_remedy(c), []).append((c, gain))
+        groups.setdefault((c.reason, c.further_runs is None), []).append((c, gain))
     told = []
     for group in groups.values():
         seen = [(_where(c), _seen(c, gain.gain, speed_unit)) for c, gain in group]
         places = _listed([f"{where} ({text})" if text else where for where, text in seen])
-        told.append(f"{places}: {_more([c for c, _ in group])}")
+        most = max((c for c, _ in group), key=lambda c: c.further_runs or 0)
+        told.append(f"{places}: {_more(most)}")
     return told
-
-
-def _runs(number: int) -> str:
-    return f"{number} further run{'' if number == 1 else 's'}"
 
 
 def _listed(words: Sequence[str]) -> str:
@@ -238,20 +293,31 @@ def _listed(words: Sequence[str]) -> str:
 def _where(c: Comparison) -> str:
     if c.unit == "m/s":
         return f"in {c.label}"
+    if " to " in c.label:
+        return f"from {c.label}"
     if c.label.endswith(" rollout"):
         return f"to {c.label.removesuffix(' rollout')} with rollout left out"
     return f"to {c.label}"
 
 
 def _amount(c: Comparison, gain: float, speed_unit: str) -> str:
-    half, unit, digits = c.half or 0.0, "s", 2
-    if c.unit == "m/s":
-        gain, half = mps_to_speed(gain, speed_unit), mps_to_speed(half, speed_unit)
-        unit, digits = speed_unit, 1
+    factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, speed_unit)
+    digits = _digits(c)
+    half = factor * (c.half or 0.0)
     while half < 0.95 * 10.0**-digits and digits < 4:
         digits += 1
-    sign = "−" if gain < 0 and c.verdict == CANNOT_TELL else ""
-    return f"{sign}{abs(gain):.{digits}f} {unit} ± {half:.{digits}f}"
+    number = f"{abs(gain * factor):.{digits}f}"
+    sign = "−" if gain < 0 and c.verdict == CANNOT_TELL and float(number) > 0 else ""
+    return f"{sign}{number} {'s' if c.unit == 's' else speed_unit} ± {half:.{digits}f}"
+
+
+def _number(c: Comparison, value: float, speed_unit: str) -> str:
+    factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, speed_unit)
+    return f"{value * factor:.{_digits(c)}f} {'s' if c.unit == 's' else speed_unit}"
+
+
+def _digits(c: Comparison) -> int:
+    return 2 if c.unit == "s" else 1
 
 
 def _sentence(
@@ -263,6 +329,8 @@ def _sentence(
     open_ones = [(c, g) for c, g in judged if g.verdict == CANNOT_TELL]
     price = money(abs(cost), currency)
     parts = []
+    if not judged:
+        return f"{_head(b, cost, price, 'bought')} nothing that is judged"
     if won:
         parts.append(f"{_head(b, cost, price, 'bought')} {_listed(won)}")
     if lost:
@@ -273,7 +341,7 @@ def _sentence(
         if not open_ones:
             return f"{head} {NOTHING} {_listed(alike)}"
         first, *opened = _open(open_ones, unit)
-        parts.append(f"{head} nothing that can be told yet {first}")
+        parts.append(f"{head} nothing that is sure yet {first}")
     else:
         opened = _open(open_ones, unit)
     if alike:

@@ -1,20 +1,22 @@
 """Where on the run a difference arises: curves of each build with bands, and their difference.
 
 Bands are pointwise intervals of the build's mean at 1 - level, from the scatter of its runs with
-the measurement as a floor, as for the splits. An error of the lag shifts a whole run along time
-but moves neither speed against distance nor acceleration against speed, apart from the launch.
+the measurement as a floor; the difference is judged as the figures in the tables are, by
+:mod:`overlay.compare.mixed`, so that the curve at 60 m is the figure at 60 m. An error
+of the lag shifts a whole run along time but moves neither speed against distance nor acceleration
+against speed, apart from the launch.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import stdtrit
 
-from overlay.compare.spread import floored
-from overlay.compare.welch import satterthwaite, t_quantile
+from overlay.compare.mixed import difference_of, floored
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics
@@ -27,10 +29,17 @@ _MIN_SPEED_MPS = 0.5  # below it the time a metre takes is all noise
 
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """One run's motion and the footage time of its launch."""
+    """One run's motion, the footage time of its launch, and its place in the order driven.
+
+    `common_sigma_s` and `soft_sigma_s` are what the day's and the build's launches share, as in
+    a split.
+    """
 
     kinematics: Kinematics
     launch_s: float
+    place: float = 0.0
+    common_sigma_s: float = 0.0
+    soft_sigma_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,17 +81,6 @@ class Where:
     difference: Curve
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """Time that build b gains (negative: loses) on a between two distances, with interval."""
-
-    from_m: float
-    to_m: float
-    gain_s: float
-    low_s: float
-    high_s: float
-
-
 def speed_by_distance(
     a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5, level: float = 0.05
 ) -> Where:
@@ -96,8 +94,7 @@ def speed_by_distance(
         If the runs share no stretch.
     """
     x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
-    of_a, of_b = (_stack([_speed_at(t, x) for t in part]) for part in (a, b))
-    return _side_by_side(x, of_a, of_b, level)
+    return _side_by_side(x, a, b, _speed_at, level)
 
 
 def time_by_distance(
@@ -105,8 +102,7 @@ def time_by_distance(
 ) -> Where:
     """Mean time from launch against distance, s; the difference shows where it builds up."""
     x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
-    of_a, of_b = (_stack([_time_at(t, x) for t in part]) for part in (a, b))
-    return _side_by_side(x, of_a, of_b, level)
+    return _side_by_side(x, a, b, _time_at, level, is_from_launch=True)
 
 
 def accel_by_speed(
@@ -114,35 +110,7 @@ def accel_by_speed(
 ) -> Where:
     """Mean acceleration of each build against speed, m/s^2, up to what all runs reach."""
     x = _grid([_top(t) for t in (*a, *b)], step_mps, bool(a and b))
-    of_a, of_b = (_stack([accel_at(t, x) for t in part]) for part in (a, b))
-    return _side_by_side(x, of_a, of_b, level)
-
-
-def stretches(
-    a: Sequence[Trace], b: Sequence[Trace], *, edges_m: Sequence[float], level: float = 0.05
-) -> tuple[Stretch, ...]:
-    """Time gained by b over a on each stretch between `edges_m` (rising, from 0 on)."""
-    edges = np.asarray(edges_m, dtype=np.float64)
-    if len(edges) < 2 or edges[0] < 0 or bool(np.any(np.diff(edges) <= 0)):
-        raise UsageError("stretches need two or more rising distances from 0 on")
-    if not (a and b):
-        raise UsageError("each build needs a run")
-
-    def legs(traces: Sequence[Trace]) -> tuple[FloatArray, FloatArray]:
-        # The launch's error is common to all the instants of a run and cancels but from rest.
-        times, sigmas = _stack([_time_at(t, edges, launch=False) for t in traces])
-        if edges[0] == 0:
-            sigmas[:, 0] = [t.kinematics.launch_sigma_s or 0.0 for t in traces]
-        return np.diff(times, axis=1), np.hypot(sigmas[:, 1:], sigmas[:, :-1])
-
-    apart = _side_by_side(edges[1:], legs(a), legs(b), level).difference
-    return tuple(
-        Stretch(float(lo), float(hi), -float(m), -float(high), -float(low))
-        for lo, hi, m, low, high in zip(
-            edges[:-1], edges[1:], apart.mean, apart.low, apart.high, strict=True
-        )
-        if np.isfinite(m)
-    )
+    return _side_by_side(x, a, b, accel_at, level)
 
 
 def curve(values: FloatArray, sigmas: FloatArray, level: float = 0.05) -> Curve:
@@ -156,10 +124,11 @@ def curve(values: FloatArray, sigmas: FloatArray, level: float = 0.05) -> Curve:
         mean[i] = v.mean()
         if n < 2:
             continue
-        floor = math.sqrt(float(np.mean(sigmas[told, i] ** 2)))
-        spread, dof[i] = floored(float(v.std(ddof=1)), n, floor)
-        sigma[i] = spread / math.sqrt(n)
-        half[i] = t_quantile(float(dof[i]), 1 - level / 2) * sigma[i]
+        floor = np.sqrt(np.mean(sigmas[told, i] ** 2, keepdims=True))
+        squares = np.sum((v - v.mean()) ** 2, keepdims=True)
+        variance, freedom, _ = floored(squares, n - 1, floor)
+        sigma[i], dof[i] = np.sqrt(variance[0] / n), freedom[0]
+        half[i] = stdtrit(dof[i], 1 - level / 2) * sigma[i]
     return Curve(mean, sigma, dof, mean - half, mean + half, count)
 
 
@@ -223,9 +192,9 @@ def _speed_at(trace: Trace, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     return _along(k, k.speed_mps, at_s), _along(k, k.speed_sigma_mps, at_s)
 
 
-def _time_at(trace: Trace, x: FloatArray, *, launch: bool = True) -> tuple[FloatArray, FloatArray]:
+def _time_at(trace: Trace, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     k = trace.kinematics
-    launch_sigma_s = (k.launch_sigma_s or 0.0) if launch else 0.0
+    launch_sigma_s = k.launch_sigma_s or 0.0
     at_s = _instants(trace, x)
     begin = float(np.interp(trace.launch_s, k.t_s, k.distance_sigma_m))
     speed = np.maximum(_along(k, k.speed_mps, at_s), _MIN_SPEED_MPS)
@@ -265,16 +234,32 @@ def _stack(pairs: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, 
 
 def _side_by_side(
     x: FloatArray,
-    a: tuple[FloatArray, FloatArray],
-    b: tuple[FloatArray, FloatArray],
+    a: Sequence[Trace],
+    b: Sequence[Trace],
+    read: Callable[[Trace, FloatArray], tuple[FloatArray, FloatArray]],
     level: float,
+    *,
+    is_from_launch: bool = False,
 ) -> Where:
-    of_a, of_b = curve(*a, level), curve(*b, level)
-    mean, sigma, dof, half = of_b.mean - of_a.mean, *(np.full(len(x), np.nan) for _ in range(3))
-    for i in np.flatnonzero(np.isfinite(of_a.sigma) & np.isfinite(of_b.sigma)):
-        parts = [(float(c.sigma[i]) ** 2, float(c.dof[i])) for c in (of_a, of_b)]
-        variance, dof[i] = satterthwaite(parts)
-        sigma[i] = math.sqrt(variance)
-        half[i] = t_quantile(float(dof[i]), 1 - level / 2) * sigma[i]
+    sides = [_stack([read(trace, x) for trace in part]) for part in (a, b)]
+    of_a, of_b = (curve(*side, level) for side in sides)
     runs = np.minimum(of_a.runs, of_b.runs)
-    return Where(x, of_a, of_b, Curve(mean, sigma, dof, mean - half, mean + half, runs))
+    middle, half = of_b.mean - of_a.mean, np.full(len(x), np.nan)
+    values, sigmas = (np.concatenate([side[i] for side in sides]).T for i in (0, 1))
+    # Where every run tells, and no place is known to a hair, as at the launch itself.
+    told = np.all(np.isfinite(values), axis=1) & np.any(sigmas > 0, axis=1)
+    if min(len(a), len(b)) > 1 and bool(np.any(told)) and a is not b:
+        soft = [float(np.mean([t.soft_sigma_s for t in part])) for part in (a, b)]
+        common = [float(np.mean([t.common_sigma_s for t in part])) for part in (a, b)]
+        shared = math.hypot(*soft, common[0] - common[1])
+        found = difference_of(
+            values[told],
+            [False] * len(a) + [True] * len(b),
+            [t.place for t in (*a, *b)],
+            floor=np.sqrt(np.mean(sigmas[told] ** 2, axis=1)),
+            shared=shared if is_from_launch else 0.0,
+        )
+        low, high = found.interval(level)
+        middle[told], half[told] = (low + high) / 2, (high - low) / 2
+    none = np.full(len(x), np.nan)
+    return Where(x, of_a, of_b, Curve(middle, none, none, middle - half, middle + half, runs))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from overlay.compare.day import DayRun
+from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, OutputError, TimetrueError
 from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.day_store import (
@@ -223,8 +223,29 @@ def analysis_of(sheet: DaySheet, run: DayRun, folder: Path) -> RunAnalysis:
 def as_day_run(name: str, build: str, run: RunAnalysis) -> DayRun:
     """What the comparison takes of a run."""
     return DayRun(
-        name, build, run.kinematics, run.launch, run.splits, run.marks, run.rpm, run.alignment
+        name,
+        build,
+        run.kinematics,
+        run.launch,
+        run.splits,
+        run.marks,
+        run.rpm,
+        run.alignment,
+        *started_at(run),
     )
+
+
+def started_at(run: RunAnalysis) -> tuple[float | None, str]:
+    """UTC of the launch, seconds since 1970, and whether it is by ``logs`` or by ``clips``.
+
+    None without either. A camera's clock may be hours wrong, but it keeps the order of its clips.
+    """
+    inputs, total_s = run.aligned.inputs, run.aligned.alignment.total_offset_s
+    at_s = 0.0 if run.launch is None else run.launch.at_s
+    logged, filmed = inputs.speed_log.start_utc, inputs.clip.created_utc
+    if logged is not None and total_s is not None:
+        return logged.timestamp() + at_s + total_s, "logs"
+    return (None, "") if filmed is None else (filmed.timestamp() + at_s, "clips")
 
 
 def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:

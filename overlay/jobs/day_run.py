@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from overlay.compare.day import DayRun, compare_day
+from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of
+from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
 from overlay.jobs.day_one import (
     KEPT,

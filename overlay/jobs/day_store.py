@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from overlay.compare.day import DayRun
+from overlay.compare.standing import DayRun
 from overlay.files import written_whole
 from overlay.runs.model import Kinematics, Launch, Mark, Split, SplitGoal
 from overlay.series import Series
@@ -27,7 +27,7 @@ from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment, ChannelTiming
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "av", "imageio-ffmpeg", "pillow")
-FORMAT = 2  # raised whenever the results of the same inputs, or the file itself, change
+FORMAT = 3  # raised whenever the results of the same inputs, or the file itself, change
 ARRAYS = (
     "t_s",
     "speed_mps",
@@ -100,6 +100,8 @@ def save_run(path: Path, key: str, run: DayRun) -> None:
         "speed_noise_mps": k.speed_noise_mps,
         "name": run.name,
         "build": run.build,
+        "started_s": run.started_s,
+        "started_by": run.started_by,
         "launch": None if run.launch is None else asdict(run.launch),
         "splits": [asdict(split) for split in run.splits],
         "marks": [asdict(mark) for mark in run.marks],
@@ -176,6 +178,8 @@ def _restored(facts: dict[str, Any], arrays: dict[str, Any]) -> DayRun:
         tuple(Mark(**row) for row in facts["marks"]),
         rpm,
         _alignment(facts["alignment"]),
+        facts["started_s"],
+        facts["started_by"],
     )
 
 

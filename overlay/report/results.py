@@ -9,10 +9,18 @@ from pathlib import Path
 
 import numpy as np
 
-from overlay.compare.day import DayComparison, DayRun, Standing, Step
+from overlay.compare.day import DayComparison, Step
 from overlay.compare.day_power import BuildPower
+from overlay.compare.figures import (
+    CANNOT_TELL,
+    MAIN_SHARE,
+    NOT_JUDGED,
+    BuildSummary,
+    Comparison,
+    RunSplit,
+)
 from overlay.compare.power import RoadLoad
-from overlay.compare.verdict import CANNOT_TELL, BuildSummary, Comparison, RunSplit
+from overlay.compare.standing import TOP, DayRun, Standing
 from overlay.files import written_whole
 from overlay.report.table import columns
 from overlay.sheet import DaySheet
@@ -100,7 +108,7 @@ def tables(results: DayResults) -> list[Table]:
 def sections(results: DayResults) -> list[tuple[str, list[str]]]:
     """What is said besides the tables: heading and sentences, empty ones left out."""
     found = [
-        ("What it bought", list(results.day.sentences)),
+        ("What it bought", [*results.day.sentences, *money_lines(results)]),
         ("Runs", run_notes(results)),
         ("Power and gearing", power_lines(results)),
         ("Cautions", list(results.day.cautions)),
@@ -109,54 +117,89 @@ def sections(results: DayResults) -> list[tuple[str, list[str]]]:
     return [(heading, lines) for heading, lines in found if lines]
 
 
+def money_lines(results: DayResults) -> list[str]:
+    """What a tenth of a second cost, and which parts cannot be told apart."""
+    values = [step.value for step in results.day.steps if step.value is not None]
+    return [f"{note}." for value in values for note in value.notes]
+
+
 def runs_table(results: DayResults) -> Table:
     """Every run with its figures; those left out of the statistics stand in brackets."""
-    day = results.day
-    header = ("run", "build", *(goal.label for goal in day.goals), f"top speed ({results.unit})")
+    day, unit = results.day, results.unit
+    factors = [figure_unit("m/s" if goal.kind == "trap" else "s", unit) for goal in day.goals]
+    factors.append(figure_unit("m/s", unit))
+    names = [*(goal.label for goal in day.goals), TOP]
+    labels = [
+        name if shown == "s" else f"{name} ({shown})"
+        for name, (_, _, shown) in zip(names, factors, strict=True)
+    ]
     rows = [
         (
             one.run,
             one.build,
-            *(_cell(split, 1.0, 2) for split in one.splits[:-1]),
-            _cell(one.splits[-1], mps_to_speed(1.0, results.unit), 1),
+            str(one.place),
+            *(
+                _cell(split, factor, digits)
+                for split, (factor, digits, _) in zip(one.splits, factors, strict=True)
+            ),
         )
         for one in day.standings
     ]
-    heading = "Time from launch (s, ± 95 %); in brackets: left out of the statistics"
-    return Table(heading, header, tuple(rows))
+    heading = "Times of the runs (s) as driven; in brackets: left out of the statistics"
+    return Table(heading, ("run", "build", "order", *labels), tuple(rows))
 
 
 def step_table(results: DayResults, step: Step) -> Table:
     """One build against another."""
     rows = []
     for c in step.comparisons:
-        factor, digits = (1.0, 2) if c.unit == "s" else (mps_to_speed(1.0, results.unit), 1)
-        label = c.label if c.unit == "s" else f"{c.label} ({results.unit})"
+        factor, digits, shown = figure_unit(c.unit, results.unit)
+        label = c.label if c.unit == "s" else f"{c.label} ({shown})"
         rows.append(
             (
-                label,
+                f"{label} — main" if c.is_main else label,
                 _summary(c.a, factor, digits),
                 _summary(c.b, factor, digits),
                 _difference(c, factor, digits),
                 verdict_text(c),
             )
         )
-    margin = mps_to_speed(results.sheet.report.worth_noticing_mps, results.unit)
-    heading = (
-        f"{step.b} against {step.a}: mean (runs), {step.b} less {step.a} (± 95 %); worth noticing "
-        f"from {results.sheet.report.worth_noticing_s:g} s or {margin:.2g} {results.unit}"
+    return Table(
+        step_heading(results, step),
+        ("figure", step.a, step.b, "difference", "verdict"),
+        tuple(rows),
     )
-    return Table(heading, ("split", step.a, step.b, "difference", "verdict"), tuple(rows))
+
+
+def step_heading(results: DayResults, step: Step) -> str:
+    """What the two builds are, and what stands in the columns."""
+    report = results.sheet.report
+    margin = mps_to_speed(report.worth_noticing_mps, results.unit)
+    return (
+        f"{_named(results, step.b)} against {_named(results, step.a)}: mean (runs) of each; "
+        f"difference = {step.b} less {step.a} ± 95 %, the day's drift allowed for; smallest "
+        f"difference you care about: {report.worth_noticing_s:g} s, {margin:.2g} {results.unit}"
+    )
+
+
+def _named(results: DayResults, name: str) -> str:
+    build = results.sheet.build(name)
+    return f"{name} ({build.about})" if build is not None and build.about else name
+
+
+def figure_unit(unit: str, speed_unit: str) -> tuple[float, int, str]:
+    """Factor, decimals and unit in which a figure in ``s`` or ``m/s`` is shown."""
+    return (1.0, 2, "s") if unit == "s" else (mps_to_speed(1.0, speed_unit), 1, speed_unit)
 
 
 def verdict_text(c: Comparison) -> str:
-    """The verdict, with what would tell where it is open."""
-    if c.verdict != CANNOT_TELL:
-        return c.verdict
-    if c.further_runs is None:
-        return f"{c.verdict} ({c.reason})" if c.p_differ is None else c.verdict
-    more = f"{c.further_runs} more run{'s' * (c.further_runs != 1)} of each"
-    return f"{c.verdict} ({more} would {'probably tell' if c.p_differ is not None else 'begin it'})"
+    """The verdict, with why it is not given or what would tell."""
+    if c.verdict == NOT_JUDGED:
+        return f"{c.verdict}: {c.reason}"
+    if c.verdict == CANNOT_TELL:
+        told = c.remedy or c.reason
+        return f"{c.verdict} ({told})" if told else c.verdict
+    return f"{c.verdict} (provisional: few runs)" if c.is_provisional else c.verdict
 
 
 def run_notes(results: DayResults) -> list[str]:
@@ -228,14 +271,35 @@ def method_lines(results: DayResults) -> list[str]:
         half = (day.lag.interval_s[1] - day.lag.interval_s[0]) / 2
         lag += f", the receiver's lag of {day.lag.lag_s:.3f} s ± {half:.3f} removed: {day.lag.note}"
     lines = [f"GPS speed, {lag}.", "Times count from the first movement" + _rollout_words(day)]
-    judged = sum(c.p_differ is not None for step in day.steps for c in step.comparisons)
-    if judged:
+    lines += [shared_line(results)] if day.standings else []
+    judged = max((c.judged_with for step in day.steps for c in step.comparisons), default=0)
+    if any(c.p_differ is not None for step in day.steps for c in step.comparisons):
         lines.append(
-            f"Verdicts at {100 * (1 - day.level):.0f} %: Welch's test for a difference, two "
-            "one-sided tests against the difference worth noticing, Holm's step-down over "
-            f"{judged} figures."
+            f"Verdicts hold at {100 * (1 - day.level):.0f} % for {judged} figures judged together "
+            f"(Holm's step-down; the main goal has {MAIN_SHARE:.0%} of the weight). They allow for "
+            "unlike scatter of the builds and for a drift, a walk or a jump over the day, with the "
+            f"runs in the order of {day.order_from}."
+        )
+        lines.append(
+            "'At least' is the low end of a gain: one that is reported because it was found is on "
+            "average too large."
         )
     return lines
+
+
+def shared_line(results: DayResults) -> str:
+    """What is a run's own, what its build shares and what the day shares, in one line."""
+    parts = [split for one in results.day.standings for split in results.day.timed(one)]
+    own, soft, common = (
+        1.959964 * max((getattr(split, name) for split in parts), default=0.0)
+        for name in ("sigma", "soft_sigma", "common_sigma")
+    )
+    return (
+        f"A time from the first movement is known to ± {own:.2f} s by the run itself; how softly "
+        f"a build sets off (± {soft:.2f} s) is shared by its runs and does not cancel between "
+        f"builds; the lag (± {common:.2f} s) is shared by the day and does. Figures from one speed "
+        "or distance to another lean on neither, so the builds are judged by those."
+    )
 
 
 def _rollout_words(day: DayComparison) -> str:
@@ -261,8 +325,7 @@ def _in_air(one: BuildPower) -> str:
 def _cell(split: RunSplit, factor: float, digits: int) -> str:
     if split.value is None:
         return "none"
-    half = 1.959964 * math.hypot(split.sigma, split.common_sigma) * factor
-    text = f"{split.value * factor:.{digits}f} ± {half:.{_digits(half, digits)}f}"
+    text = f"{split.value * factor:.{digits}f}"
     return text if split.counted else f"({text})"
 
 

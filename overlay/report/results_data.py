@@ -8,9 +8,10 @@ import math
 from pathlib import Path
 from typing import Any
 
-from overlay.compare.day import DayRun, Standing, Step
+from overlay.compare.day import Step
 from overlay.compare.day_power import BuildPower
-from overlay.compare.verdict import BuildSummary, Comparison
+from overlay.compare.figures import BuildSummary, Comparison
+from overlay.compare.standing import DayRun, Standing
 from overlay.files import written_whole
 from overlay.report.results import DayResults, notes_of
 from overlay.runs.model import SplitGoal
@@ -38,6 +39,7 @@ def results_json(results: DayResults) -> dict[str, Any]:
             "worth_noticing_s": report.worth_noticing_s,
             "worth_noticing_mps": report.worth_noticing_mps,
             "rule": day.rule,
+            "order_from": day.order_from,
             "receiver_lag": lag,
             "goals": [_goal(goal) for goal in day.goals],
             "runs": [_run(one, runs[one.run], day.goals) for one in day.standings],
@@ -60,19 +62,23 @@ def write_json(path: Path, results: DayResults) -> None:
 def write_csv(path: Path, results: DayResults) -> None:
     """Write ``results.csv``: one row a run; sigmas are standard uncertainties."""
     goals = results.day.goals
-    header = ["run", "build"]
+    header = ["run", "build", "order"]
     for goal in goals:
-        header += [f"{goal.label} (s)", f"{goal.label} sigma (s)", f"{goal.label} counted"]
+        unit = "m/s" if goal.kind == "trap" else "s"
+        header += [
+            f"{goal.label} ({unit})",
+            f"{goal.label} sigma ({unit})",
+            f"{goal.label} counted",
+        ]
     header += ["top speed (m/s)", "top speed sigma (m/s)", "top speed counted", "notes"]
     with written_whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(header)
         for one in results.day.standings:
-            row = [_no_formula(one.run), _no_formula(one.build)]
+            row = [_no_formula(one.run), _no_formula(one.build), str(one.place)]
             for split in one.splits:
                 known = split.value is not None
-                sigma = math.hypot(split.sigma, split.common_sigma)
-                row += [f"{split.value:.4f}", f"{sigma:.4f}"] if known else ["", ""]
+                row += [f"{split.value:.4f}", f"{split.total_sigma:.4f}"] if known else ["", ""]
                 row.append(str(int(split.used)))
             writer.writerow([*row, _no_formula(notes_of(one))])
 
@@ -84,20 +90,29 @@ def _no_formula(text: str) -> str:
 
 def _goal(goal: SplitGoal) -> dict[str, Any]:
     key = "speed_mps" if goal.kind == "speed" else "distance_m"
-    return {"label": goal.label, key: goal.value, "is_rollout_left_out": goal.rollout}
+    return {
+        "label": goal.label,
+        key: goal.value,
+        f"from_{key}": goal.start,
+        "is_trap": goal.kind == "trap",
+        "is_rollout_left_out": goal.rollout,
+    }
 
 
 def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, Any]:
     found = run.alignment
     splits = []
-    for goal, mine, split in zip(goals, one.splits, run.splits, strict=False):
+    speeds = {split.goal.label: split.speed_mps for split in run.splits}
+    for goal, mine in zip(goals, one.splits, strict=False):
+        known, unit = mine.value is not None, "mps" if goal.kind == "trap" else "s"
         splits.append(
             {
                 "label": goal.label,
-                "time_s": mine.value,
-                "sigma_s": mine.sigma if mine.value is not None else None,
-                "common_sigma_s": mine.common_sigma if mine.value is not None else None,
-                "speed_mps": split.speed_mps,
+                "speed_mps" if goal.kind == "trap" else "time_s": mine.value,
+                f"sigma_{unit}": mine.sigma if known else None,
+                f"common_sigma_{unit}": mine.common_sigma if known else None,
+                f"soft_sigma_{unit}": mine.soft_sigma if known else None,
+                "end_speed_mps": speeds.get(goal.label),
                 "is_counted": mine.used,
                 "reason": mine.reason or None,
             }
@@ -106,6 +121,7 @@ def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, 
     return {
         "name": one.run,
         "build": one.build,
+        "order": one.place,
         "total_offset_s": None if found is None else found.total_offset_s,
         "total_offset_interval_s": None if found is None else found.interval_s,
         "readout_lag_s": None if found is None else found.readout_lag_s,
@@ -139,6 +155,7 @@ def _step(step: Step) -> dict[str, Any]:
         "cost": None if value is None else value.cost,
         "currency": None if value is None else value.currency,
         "sentence": None if value is None else value.sentence,
+        "money": [] if value is None else list(value.notes),
         "figures": [
             {**_comparison(c), **_per_unit(step, place)} for place, c in enumerate(step.comparisons)
         ],
@@ -159,6 +176,9 @@ def _comparison(c: Comparison) -> dict[str, Any]:
         "p_alike_adjusted": c.p_alike_adjusted,
         "judged_with": c.judged_with,
         "verdict": c.verdict,
+        "is_main": c.is_main,
+        "is_provisional": c.is_provisional,
+        "remedy": c.remedy or None,
         "further_runs_of_each": c.further_runs,
         "reason": c.reason or None,
     }
@@ -182,8 +202,7 @@ def _summary(s: BuildSummary, unit: str) -> dict[str, Any]:
         "runs": s.n,
         f"mean_{unit}": s.mean,
         f"spread_{unit}": s.spread,
-        f"low_{unit}": s.low,
-        f"high_{unit}": s.high,
+        f"mean_half_interval_{unit}": s.half,
         "left_out": [{"run": run, "reason": why} for run, why in s.excluded],
     }
 

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 
-from overlay.compare.verdict import VERDICTS
+from overlay.compare.figures import VERDICTS
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
-from overlay.report.results import DayResults, Table, sections, tables
+from overlay.report.results import DayResults, Table, money_lines, sections, tables
 
 STYLE = """
 :root { color-scheme: light dark; --ink: #15181d; --quiet: #565d68; --ground: #fdfdfc;
@@ -73,9 +73,11 @@ def page_text(results: DayResults, plots: Sequence[tuple[str, bytes]]) -> str:
     ):
         hue = hues.get(step.b, "#888")
         body.append(f'<p class="answer" style="--hue:{hue}">{_together(sentence)}</p>')
+    body += [f"<p>{_together(line)}</p>" for line in money_lines(results)]
     runs, *steps = tables(results)
-    body += [_builds(results, hues), *(_table(table, hues) for table in steps)]
-    body += [_figure(name, png) for name, png in plots]
+    figures = [_figure(name, png) for name, png in plots]
+    body += [_builds(results, hues), *figures[:1]]
+    body += [*(_table(table, hues) for table in steps), *figures[1:]]
     body.append(_table(runs, hues))
     for heading in ("Runs", "Power and gearing", "Cautions", "How measured"):
         if heading in said:
@@ -136,7 +138,7 @@ def _with_hue(cell: str, hues: dict[str, str]) -> str:
 
 
 def _class(cell: str) -> str:
-    if cell == VERDICTS[0]:
+    if cell.startswith(VERDICTS[0]):
         return ' class="real"'
     return ' class="out"' if cell.startswith("(") else ""
 

@@ -1,8 +1,12 @@
-"""Plots of a day: where on the run the builds differ, one hue a build as in the clips."""
+"""Plots of a day: every run in the order driven, and where on the run the builds differ.
+
+One hue a build, as in the clips.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +19,7 @@ from overlay.errors import UndeterminedError
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
 from overlay.report.results import DayResults
+from overlay.report.results_dots import write_dots
 from overlay.timebase import FloatArray
 from overlay.units import mps_to_speed
 
@@ -31,8 +36,10 @@ GENTLEST_MPS = 0.5  # below it acceleration is that of the clutch taking up
 def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     """Write the plots for which there are runs, as PNG; returns their paths.
 
-    ``speed-by-distance.png`` and ``acceleration-by-speed.png`` show each build's mean with its
-    95 % band; ``gain-by-distance.png`` the seconds that each build gains on the first;
+    ``runs-by-order.png`` shows every run of each judged figure as a dot, in the order driven, with
+    the builds' means and the differences that do not matter; ``speed-by-distance.png`` and
+    ``acceleration-by-speed.png`` show each build's mean with its 95 % band;
+    ``gain-by-distance.png`` the seconds that each build gains on the one before it;
     ``power-by-speed.png`` the power at the wheels, where the sheet gives the mass.
     """
     traces = {
@@ -40,15 +47,16 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
         for build in results.sheet.builds
     }
     traces = {build: found for build, found in traces.items() if found}
+    dots = write_dots(folder, results)
     if not traces:
-        return ()
+        return dots
     made = [
         _speed_plot(folder, results, traces),
         _accel_plot(folder, results, traces),
         _gain_plot(folder, results, traces),
         _power_plot(folder, results, traces),
     ]
-    return tuple(path for path in made if path is not None)
+    return (*dots, *(path for path in made if path is not None))
 
 
 def _speed_plot(
@@ -91,19 +99,18 @@ def _gain_plot(
     folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
 ) -> Path | None:
     figure, axes = _figure()
-    first, *others = traces
     axes.axhline(0, color="0.35", lw=1)
-    for build in others:
+    for before, build in pairwise(traces):
         try:
-            side = time_by_distance(traces[first], traces[build])
+            side = time_by_distance(traces[before], traces[build])
         except UndeterminedError:
             continue
         hue, label = _look(results, build, len(traces[build]))
-        look = (hue, f"{label} on {first} ({len(traces[first])})")
+        look = (hue, f"{label} on {before} ({len(traces[before])})")
         _band(axes, side.x, side.difference, -1.0, look, side.x >= NEAREST_M)
     _distances(axes, results)
     axes.set_xlim(left=0)
-    _words(axes, f"Time gained on {first} since launch", "distance (m)", "gain (s)")
+    _words(axes, "Time gained since launch", "distance (m)", "gain (s)")
     return _saved(figure, axes, folder / "gain-by-distance.png")
 
 

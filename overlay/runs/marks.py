@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from overlay.engine.driveline import Driveline
@@ -74,8 +76,7 @@ def find_heard_cuts(
     end_s = run_end_s(kinematics, launch.at_s)
     cuts = limiter_cuts(heard, launch_s=launch.at_s, end_s=end_s)
     return tuple(
-        Mark(cut.kind, cut.start_s, cut.end_s, _mark(cut).detail.replace("revs", "revs heard"))
-        for cut in cuts
+        replace(mark, detail=mark.detail.replace("revs", "revs heard")) for mark in map(_mark, cuts)
     )
 
 
@@ -158,4 +159,5 @@ def _mark(event: Event) -> Mark:
         "limiter cut": f"The revs bounce at {event.size:.0f} rpm {lasts}.",
         "lift": f"The speed falls by {event.size:.1f} m/s {lasts} and rises again.",
     }[event.kind]
-    return Mark(event.kind, event.start_s, event.end_s, text)
+    size = event.size if event.kind == "limiter cut" else None
+    return Mark(event.kind, event.start_s, event.end_s, text, size)

@@ -51,35 +51,44 @@ class Kinematics:
 
 @dataclass(frozen=True)
 class SplitGoal:
-    """A speed or a distance to time from launch.
+    """A speed or a distance to time from launch or from another, or a trap to be fast in.
 
     Attributes
     ----------
     kind : str
-        ``speed`` (value in m/s) or ``distance`` (value in m).
+        ``speed`` (values in m/s), ``distance`` (values in m), or ``trap``: the mean speed between
+        two distances.
     value : float
         SI, > 0.
     label : str
         As shown, in the user's own unit, such as ``20 mph`` or ``60 m``.
     rollout : bool
         Whether the first 0.3048 m are left out (time counts from there).
+    start : float
+        Where the time begins, in the unit of `value`; 0 for the launch.
     """
 
     kind: str
     value: float
     label: str
     rollout: bool = False
+    start: float = 0.0
+
+    @property
+    def counts_from_launch(self) -> bool:
+        """Whether its time leans on the first movement."""
+        return self.start == 0 and not self.rollout
 
 
 @dataclass(frozen=True)
 class Split:
-    """Time from launch to a goal.
+    """Time from launch (or from where the goal says) to a goal.
 
     Attributes
     ----------
     goal : SplitGoal
     time_s : float or None
-        Seconds from launch; None when the run does not reach the goal or the log has a gap there.
+        Seconds; None when the run does not reach the goal or the log has a gap there.
     at_s : float or None
         Footage time of the instant.
     speed_mps : float or None
@@ -89,8 +98,9 @@ class Split:
     reason : str or None
         Why there is no time.
     timing_sigma_s : float or None
-        The share common to the day, of the lag and of how softly the vehicle sets off: not part
-        of `sigma_s`.
+        The share common to the day, of the lag: not part of `sigma_s`.
+    soft_sigma_s : float or None
+        The share common to the build, of how softly the vehicle sets off: not part of either.
     """
 
     goal: SplitGoal
@@ -100,11 +110,14 @@ class Split:
     sigma_s: float | None
     reason: str | None = None
     timing_sigma_s: float | None = None
+    soft_sigma_s: float | None = None
 
     @property
     def total_sigma_s(self) -> float | None:
-        """Standard uncertainty of `time_s` with the share common to the day."""
-        return None if self.sigma_s is None else math.hypot(self.sigma_s, self.timing_sigma_s or 0)
+        """Standard uncertainty of `time_s` with what is shared."""
+        if self.sigma_s is None:
+            return None
+        return math.hypot(self.sigma_s, self.timing_sigma_s or 0, self.soft_sigma_s or 0)
 
 
 @dataclass(frozen=True)
@@ -124,7 +137,7 @@ class Launch:
         error of the lag shifts launch and goals alike and so leaves no trace in a split.
     soft_sigma_s : float
         The part of `sigma_s` that comes from not knowing how softly the vehicle sets off, taken
-        as common to the runs of a day.
+        as common to the runs of a build.
     """
 
     at_s: float
@@ -147,9 +160,12 @@ class Mark:
         Footage times.
     detail : str
         One sentence with the figures.
+    size : float or None
+        For a limiter cut the revs at which it bounces.
     """
 
     kind: str
     start_s: float
     end_s: float
     detail: str
+    size: float | None = None

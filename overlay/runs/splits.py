@@ -1,4 +1,4 @@
-"""Times from launch to speeds and distances, with their uncertainty.
+"""Times to speeds and distances, from launch or from one another, with their uncertainty.
 
 The uncertainty of a split follows the GUM (JCGM 100:2008, 5.1.2): that of the speed or distance
 at the instant, divided by its rate of change there, and that of the launch. An error of the lag
@@ -21,8 +21,13 @@ from overlay.timebase import FloatArray
 from overlay.units import FOOT_M, MPS_PER
 
 _LENGTH_M = {"m": 1.0, "ft": FOOT_M, "km": 1000.0, "mi": 5280 * FOOT_M, "yd": 3 * FOOT_M}
-_GOAL = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z/]+)\s*(rollout|with rollout|)\s*")
+_NUMBER = r"(\d+(?:\.\d+)?)"
+_GOAL = re.compile(
+    rf"\s*(trap\s+|)(?:{_NUMBER}\s*to\s*|){_NUMBER}\s*([A-Za-z/]+)\s*(rollout|with rollout|)\s*"
+)
 _USELESS_SIGMA_S = 10.0
+_LIFT_S = 0.3
+_GAINING_MPS = 0.3  # in a second: a cart within that of its top speed has in effect reached it
 
 
 @dataclass(frozen=True)
@@ -34,11 +39,14 @@ class Peak:
     speed_mps, sigma_mps : float
     at_s : float
         Footage time.
+    is_accelerating : bool
+        Whether it was still gaining speed when the driver lifted, so that this is no top speed.
     """
 
     speed_mps: float
     sigma_mps: float
     at_s: float
+    is_accelerating: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,34 +78,72 @@ def parse_goal(text: str) -> SplitGoal:
     Raises
     ------
     UsageError
-        If it is no number with a unit of speed or length, optionally followed by ``rollout``.
+        If it is none of ``60 m``, ``20 mph``, ``60 m rollout``, ``10 to 20 mph``, ``20 to 60 m``
+        and ``trap 50 to 60 m``.
 
     Examples
     --------
     >>> parse_goal("60 m")
-    SplitGoal(kind='distance', value=60.0, label='60 m', rollout=False)
+    SplitGoal(kind='distance', value=60.0, label='60 m', rollout=False, start=0.0)
     >>> round(parse_goal("330 ft").value, 3)
     100.584
     >>> parse_goal("20 mph rollout").rollout
     True
+    >>> parse_goal("trap 50 to 60 m").kind, parse_goal("20 to 60 m").start
+    ('trap', 20.0)
     """
     found = _GOAL.fullmatch(text)
     if found is None:
         raise UsageError(
             f"split {text!r} is not understood: write a number and a unit, such as '60 m', "
-            "'20 mph' or '60 m rollout'"
+            "'20 mph', '60 m rollout', '10 to 20 mph' or 'trap 50 to 60 m'"
         )
-    number, unit, rollout = found.groups()
-    label = f"{number} {unit}" + (" rollout" if rollout else "")
-    value = float(number)
+    trap, first, number, unit, rollout = found.groups()
+    known = ", ".join([*MPS_PER, *_LENGTH_M])
+    if unit not in MPS_PER and unit not in _LENGTH_M:
+        raise UsageError(f"split {text!r} has an unknown unit {unit!r}: use one of {known}")
+    scale = MPS_PER.get(unit) or _LENGTH_M[unit]
+    start, value = scale * float(first or 0), scale * float(number)
     if value <= 0:
         raise UsageError(f"split {text!r} must be above 0")
-    if unit in MPS_PER:
-        return SplitGoal("speed", value * MPS_PER[unit], label, bool(rollout))
-    if unit in _LENGTH_M:
-        return SplitGoal("distance", value * _LENGTH_M[unit], label, bool(rollout))
-    known = ", ".join([*MPS_PER, *_LENGTH_M])
-    raise UsageError(f"split {text!r} has an unknown unit {unit!r}: use one of {known}")
+    if first is not None and (start <= 0 or start >= value or rollout):
+        raise UsageError(f"split {text!r}: the first number must lie above 0 and below the second")
+    if trap and (first is None or unit in MPS_PER):
+        raise UsageError(f"split {text!r}: a trap lies between two distances, as 'trap 50 to 60 m'")
+    label = f"{number} {unit}" + (" rollout" if rollout else "")
+    if first is not None:
+        label = ("trap " if trap else "") + f"{first} to {label}"
+    kind = "trap" if trap else "speed" if unit in MPS_PER else "distance"
+    return SplitGoal(kind, value, label, bool(rollout), start)
+
+
+def rolling_goals(goals: Sequence[SplitGoal]) -> tuple[SplitGoal, ...]:
+    """Goals that do not lean on the first movement, made of those that do.
+
+    From the least speed (distance) of the goals to each greater one; from a third of it where
+    there is only one. The furthest comes first, distances before speeds.
+
+    Examples
+    --------
+    >>> given = [parse_goal(text) for text in ("10 mph", "20 mph", "60 m", "20 m")]
+    >>> [goal.label for goal in rolling_goals(given)]
+    ['20 to 60 m', '10 to 20 mph']
+    """
+    made = []
+    for kind in ("distance", "speed"):
+        units: dict[str, list[float]] = {}
+        for goal in goals:
+            if goal.kind == kind and goal.counts_from_launch:
+                number, unit = goal.label.split()
+                units.setdefault(unit, []).append(float(number))
+        for unit, numbers in units.items():
+            least, *greater = (
+                sorted(set(numbers))
+                if len(set(numbers)) > 1
+                else (round(numbers[0] / 3, 1), numbers[0])
+            )
+            made += [parse_goal(f"{least:g} to {one:g} {unit}") for one in reversed(greater)]
+    return tuple(made)
 
 
 def default_goals(speed_unit: str = "mph") -> tuple[SplitGoal, ...]:
@@ -123,7 +169,7 @@ def default_goals(speed_unit: str = "mph") -> tuple[SplitGoal, ...]:
 def splits(
     kinematics: Kinematics, launch: Launch | None, goals: Sequence[SplitGoal]
 ) -> tuple[Split, ...]:
-    """Time each goal from launch (or from the rollout, where the goal says so).
+    """Time each goal from launch, or from the rollout, speed or distance that the goal names.
 
     Parameters
     ----------
@@ -141,6 +187,14 @@ def splits(
     return tuple(_split(kinematics, launch, goal) for goal in goals)
 
 
+@dataclass(frozen=True)
+class _Instant:
+    """When a course reaches a value, and the sigma of that, before any covariance."""
+
+    at_s: float
+    sigma_s: float
+
+
 def _split(kinematics: Kinematics, launch: Launch | None, goal: SplitGoal) -> Split:
     """One goal."""
 
@@ -149,36 +203,73 @@ def _split(kinematics: Kinematics, launch: Launch | None, goal: SplitGoal) -> Sp
 
     if launch is None:
         return none("no launch from rest in this record")
+    k = kinematics
     begin_s = launch.rollout_at_s if goal.rollout else launch.at_s
     if begin_s is None:
         return none("the first 0.3048 m are not covered")
-    k = kinematics
+    end = _reached(k, goal, goal.value, begin_s)
+    if isinstance(end, str):
+        return none(end)
+    speed = float(np.interp(end.at_s, k.t_s, k.speed_mps))
+    if goal.start:
+        start = _reached(k, goal, goal.start, begin_s)
+        if isinstance(start, str):
+            return none(start)
+        sigma_s = _between(k, goal, start, end, begin_s)
+        return Split(goal, end.at_s - start.at_s, end.at_s, speed, sigma_s, None, 0.0, 0.0)
+    begin_sigma_s = float(np.sqrt(max(launch.sigma_s**2 - launch.soft_sigma_s**2, 0.0)))
+    soft_s = launch.soft_sigma_s
+    if goal.rollout:
+        begin_sigma_s, soft_s = _rollout_sigma(k, launch, begin_s), 0.0
+    sigma_s = float(np.hypot(end.sigma_s, begin_sigma_s))
+    lag_s = k.timing_sigma_s * launch.picture_share
+    return Split(goal, end.at_s - begin_s, end.at_s, speed, sigma_s, None, lag_s, soft_s)
+
+
+def _reached(k: Kinematics, goal: SplitGoal, value: float, begin_s: float) -> _Instant | str:
+    """The instant at which a value of the goal's kind is reached, or why there is none."""
     if goal.kind == "speed":
         course, sigma, rate = k.speed_mps, k.speed_sigma_mps, k.accel_mps2
     else:
         course = k.distance_m - float(np.interp(begin_s, k.t_s, k.distance_m))
         sigma, rate = _distance_sigma(k, begin_s), k.speed_mps
-    at_s = _first_crossing(k.t_s, course, goal.value, begin_s)
+    at_s = _first_crossing(k.t_s, course, value, begin_s)
     if at_s is None:
-        best = float(np.max(course[k.t_s >= begin_s], initial=0.0))
-        unit = "m/s" if goal.kind == "speed" else "m"
-        return none(f"not reached: the most is {best:.2f} {unit} of {goal.value:.2f} {unit}")
+        number, unit = goal.label.split(" to ")[-1].split()[:2]
+        best = float(np.max(course[k.t_s >= begin_s], initial=0.0)) * float(number) / goal.value
+        return f"not reached: the most is {best:.1f} {unit}"
     if not _known_at(k, at_s):
-        return none("the log has a gap there")
+        return "the log has a gap there"
     slope = float(np.interp(at_s, k.t_s, rate))
-    if slope <= 0:
-        return none("the speed hovers there, so the instant cannot be told")
-    own_s = float(np.interp(at_s, k.t_s, sigma)) / slope
-    begin_sigma_s = float(np.sqrt(max(launch.sigma_s**2 - launch.soft_sigma_s**2, 0.0)))
-    shared_s = float(np.hypot(k.timing_sigma_s * launch.picture_share, launch.soft_sigma_s))
-    if goal.rollout:
-        shared_s = k.timing_sigma_s * launch.picture_share
-        begin_sigma_s = _rollout_sigma(k, launch, begin_s)
-    sigma_s = float(np.hypot(own_s, begin_sigma_s))
+    sigma_s = float(np.interp(at_s, k.t_s, sigma)) / slope if slope > 0 else np.inf
     if sigma_s > _USELESS_SIGMA_S:
-        return none("the speed hovers there, so the instant cannot be told")
-    speed = float(np.interp(at_s, k.t_s, k.speed_mps))
-    return Split(goal, at_s - begin_s, at_s, speed, sigma_s, timing_sigma_s=shared_s)
+        return "the speed hovers there, so the instant is not known"
+    return _Instant(at_s, sigma_s)
+
+
+def _between(
+    k: Kinematics, goal: SplitGoal, start: _Instant, end: _Instant, begin_s: float
+) -> float:
+    """Sigma of the time between two instants of one log (JCGM 100:2008, 5.2.2, eq. 16).
+
+    A distance gathers its error step by step, so that of the second instant holds that of the
+    first: their covariance is the variance at the first. Errors of speed at two instants are
+    correlated as exp(-apart / T); the variance of the distance grows by 2 sigma^2 T a second,
+    which gives T.
+    """
+    if goal.kind == "speed":
+        apart_s = end.at_s - start.at_s
+        grown = np.diff(np.interp([start.at_s, end.at_s], k.t_s, k.distance_sigma_m**2))[0]
+        between = (k.t_s >= start.at_s) & (k.t_s <= end.at_s)
+        usual = float(np.mean(k.speed_sigma_mps[between] ** 2)) if np.any(between) else 0.0
+        time_s = max(float(grown), 0.0) / (2 * usual * apart_s) if usual > 0 else 0.0
+        correlation = float(np.exp(-apart_s / time_s)) if time_s > 0 else 0.0
+    else:
+        gathered = np.interp([start.at_s, end.at_s], k.t_s, _distance_sigma(k, begin_s))
+        correlation = float(gathered[0] / gathered[1]) if gathered[1] > 0 else 0.0
+    variance = start.sigma_s**2 + end.sigma_s**2
+    variance -= 2 * min(correlation, 1.0) * start.sigma_s * end.sigma_s
+    return float(np.sqrt(max(variance, 0.0)))
 
 
 def _distance_sigma(k: Kinematics, begin_s: float) -> FloatArray:
@@ -222,7 +313,21 @@ def top_speed(kinematics: Kinematics) -> Peak | None:
         float(kinematics.speed_mps[i]),
         float(kinematics.speed_sigma_mps[i]),
         float(kinematics.t_s[i]),
+        _gains_before(kinematics, i),
     )
+
+
+def _gains_before(k: Kinematics, peak: int) -> bool:
+    """Whether the speed rose steadily in the last second of pull before the peak.
+
+    The smoother rounds off the lift over some tenths of a second, so these are left out.
+    """
+    late_s, early_s = k.t_s[peak] - _LIFT_S, k.t_s[peak] - _LIFT_S - 1.0
+    if early_s < k.t_s[0]:
+        return False
+    early, late = np.interp([early_s, late_s], k.t_s, k.speed_mps)
+    unsure = np.hypot(*np.interp([early_s, late_s], k.t_s, k.speed_sigma_mps))
+    return bool(late - early > max(_GAINING_MPS, 3 * unsure))
 
 
 def braking(kinematics: Kinematics, *, min_decel_mps2: float = 1.5) -> Braking | None:

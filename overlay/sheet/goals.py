@@ -9,6 +9,12 @@ from overlay.units import FOOT_M, MPS_PER
 
 M_PER = {"m": 1.0, "ft": FOOT_M, "yd": 3 * FOOT_M, "km": 1000.0, "mi": 5280 * FOOT_M}
 GOAL_PATTERN = r"^\s*[0-9]+(\.[0-9]+)?\s*(" + "|".join([*MPS_PER, *M_PER]) + r")(\s+rollout)?\s*$"
+_LENGTHS = "|".join(M_PER)
+_NUMBER = r"[0-9]+(\.[0-9]+)?"
+ROLLING_PATTERN = (
+    rf"^\s*({_NUMBER}\s+to\s+{_NUMBER}\s*({'|'.join([*MPS_PER, *M_PER])})"
+    rf"|trap\s+{_NUMBER}\s+to\s+{_NUMBER}\s*({_LENGTHS}))\s*$"
+)
 FASTEST_GOAL_MPS = 120.0  # far beyond a small single: a number above it has the wrong unit
 FARTHEST_GOAL_M = 5000.0  # longer than any straight these vehicles run on
 _SHAPE = re.compile(r"\s*([+-]?[0-9.,]+)\s*([^\s0-9]*)\s*(.*?)\s*")
@@ -64,3 +70,19 @@ def read_goal(text: str) -> GoalText | str:
     if value > most:
         return f"is a {kind} that no short run reaches; check the unit"
     return GoalText(kind, value, rest == "rollout")
+
+
+def read_rolling_goal(text: str) -> str:
+    """What is wrong with a goal that counts from a speed or distance; empty where nothing is.
+
+    Examples
+    --------
+    >>> read_rolling_goal("20 to 60 m"), read_rolling_goal("trap 50 to 60 m")
+    ('', '')
+    >>> read_rolling_goal("60 to 20 m")
+    'must begin above 0 and below where it ends'
+    """
+    if not re.match(ROLLING_PATTERN, text):
+        return 'is none; write one such as "10 to 20 mph", "20 to 60 m" or "trap 50 to 60 m"'
+    low, high = (float(number) for number in re.findall(r"[0-9.]+", text)[:2])
+    return "" if 0 < low < high else "must begin above 0 and below where it ends"

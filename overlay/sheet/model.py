@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PrivateAttr, WithJsonSchema
 
-from overlay.sheet.goals import GOAL_PATTERN, read_goal
+from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, read_goal, read_rolling_goal
 from overlay.sheet.problems import Places, Problem
 
 # File names are made of names, so nothing that a file system would trip over is let in.
@@ -39,6 +39,13 @@ def _checked_goal(text: str) -> str:
     return text
 
 
+def _checked_rolling_goal(text: str) -> str:
+    wrong = read_rolling_goal(text)
+    if wrong:
+        raise ValueError(wrong)
+    return text
+
+
 Name = Annotated[
     str,
     AfterValidator(_checked_name),
@@ -50,6 +57,11 @@ Goal = Annotated[
     str,
     AfterValidator(_checked_goal),
     WithJsonSchema({"type": "string", "pattern": GOAL_PATTERN}),
+]
+RollingGoal = Annotated[
+    str,
+    AfterValidator(_checked_rolling_goal),
+    WithJsonSchema({"type": "string", "pattern": ROLLING_PATTERN}),
 ]
 ShownUnit = Literal["mph", "km/h", "m/s"]
 
@@ -81,17 +93,28 @@ class Report(_Strict):
         description="Goals timed from launch, such as '60 m', '20 mph' or '60 m rollout' (the "
         "first 0.3048 m left out). Empty: a set that fits the unit.",
     )
+    judged: tuple[RollingGoal, ...] = Field(
+        default=(),
+        description="Goals that the builds are judged by and that do not lean on the first "
+        "movement, such as '10 to 20 mph', '20 to 60 m' or 'trap 50 to 60 m' (the mean speed "
+        "between). Empty: made of `splits`.",
+    )
+    main: Text = Field(
+        default="",
+        description="The one goal that is judged first: one of `judged` or `splits`. Empty: the "
+        "first that is judged.",
+    )
     worth_noticing_s: float = Field(
         default=0.1,
         gt=0,
         le=60,
-        description="Smallest difference of a split worth noticing, seconds.",
+        description="Smallest difference of a split that you care about, seconds.",
     )
     worth_noticing_mps: float = Field(
         default=0.3,
         gt=0,
         le=50,
-        description="Smallest difference of top speed worth noticing, m/s.",
+        description="Smallest difference of a speed that you care about, m/s.",
     )
 
 
@@ -240,6 +263,13 @@ class Run(_Strict):
         "launch over a second later is noted as late.",
     )
     columns: Columns | None = None
+    order: int | None = Field(
+        default=None,
+        ge=1,
+        le=10000,
+        description="Place in the order driven, where logs and clips do not tell; on all runs or "
+        "none.",
+    )
     counted: bool | None = Field(
         default=None, description="Overrules the marks: true counts the run, false leaves it out."
     )

@@ -42,6 +42,8 @@ def rule_problems(raw: Table, places: Places, folder: Path, *, files: bool) -> l
         *_names(raw, "builds"),
         *_names(raw, "runs"),
         *_goals(raw),
+        *_judged(raw),
+        *_order(raw),
         *_vehicle(_table(raw, "vehicle"), ("vehicle",)),
         *_builds(raw),
         *_money(raw),
@@ -102,6 +104,31 @@ def _goals(raw: Table) -> Found:
     for index, text in _texts(_table(raw, "report"), "splits"):
         if seen.setdefault("".join(text.split()), index) != index:
             yield ("report", "splits", index), f"{shown(text)} is listed twice; take one out"
+
+
+def _judged(raw: Table) -> Found:
+    report = _table(raw, "report")
+    main = report.get("main")
+    known = [
+        " ".join(text.split()) for key in ("judged", "splits") for _, text in _texts(report, key)
+    ]
+    if isinstance(main, str) and main and " ".join(main.split()) not in known:
+        yield ("report", "main"), f"{shown(main)} is none of judged and splits; add it to one"
+
+
+def _order(raw: Table) -> Found:
+    runs = _tables(raw, "runs")
+    given = [(index, table["order"]) for index, table in runs if "order" in table]
+    seen: dict[Any, int] = {}
+    for index, order in given:
+        if seen.setdefault(order, index) != index:
+            yield (
+                ("runs", index, "order"),
+                f"{order} is already the order of runs[{seen[order] + 1}]; give each its own",
+            )
+    if given and len(given) < len(runs):
+        lacking = next(index for index, table in runs if "order" not in table)
+        yield ("runs", lacking), "has no order though other runs have one; give it to all or none"
 
 
 def _vehicle(table: Table, path: Where) -> Found:

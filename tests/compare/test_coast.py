@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from overlay.compare.coast import find_coasts
-from overlay.compare.day import DayRun, compare_day
+from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of, road_load_of
 from overlay.compare.power import RoadLoad, assumed_road_load, fit_coast
+from overlay.compare.standing import DayRun
 from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.report.results import DayResults, power_lines, road_load_text
 from overlay.report.results_data import results_json

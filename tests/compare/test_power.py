@@ -22,7 +22,6 @@ from overlay.compare.where import (
     Trace,
     accel_by_speed,
     speed_by_distance,
-    stretches,
     time_by_distance,
 )
 from overlay.errors import UndeterminedError, UsageError
@@ -86,15 +85,6 @@ def test_where__exponential_launches() -> None:
     exact = time_by_distance([launch(), launch()], a, step_m=0.1)
     at = np.interp([18.288, 30.48, 50.0], exact.x, exact.a.mean)
     assert at == pytest.approx([3.17974, 4.32159, 5.91577], abs=1e-3)
-
-
-def test_where__stretches_add_up_to_the_whole() -> None:
-    a, b = [launch(14.0), launch(14.2)], [launch(15.0), launch(15.2)]
-    parts = stretches(a, b, edges_m=[0, 20, 40, 60])
-    whole = stretches(a, b, edges_m=[0, 60])[0]
-    assert sum(p.gain_s for p in parts) == pytest.approx(whole.gain_s)
-    assert all(p.low_s < p.gain_s < p.high_s for p in parts)
-    assert whole.gain_s > 0
 
 
 def test_where__a_gap_or_a_single_run_gives_no_band() -> None:

@@ -1,142 +1,256 @@
-"""Tests and intervals against published examples and a reference library."""
+"""The tests that decide verdicts, against published examples and reference libraries."""
 
 import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from overlay.compare.equivalence import equivalent, two_one_sided
+from overlay.compare.further import chance_of, runs_wanted
 from overlay.compare.holm import holm
-from overlay.compare.spread import floored
-from overlay.compare.welch import (
-    Sample,
-    describe,
-    pooled,
-    power,
-    runs_for_power,
-    satterthwaite,
-    welch,
+from overlay.compare.mixed import (
+    ACCOUNTS,
+    Account,
+    difference_of,
+    floored,
+    is_confounded,
+    mean_half,
 )
 from overlay.errors import UndeterminedError, UsageError
 
-# Student's sleep data as shipped with R (datasets::sleep): extra hours, two drugs.
-SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
-SLEEP_2 = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+PLAIN = (Account(),)  # equal spreads, no drift: the pooled t test
+STEADY = (Account(trends=((1e8, 1.0),)),)  # a drift of whatever size: regression on the order
 
 
-def test_welch__r_sleep() -> None:
-    """R's t.test(extra ~ group, sleep); the interval is computed, not printed there."""
-    r = welch(describe(SLEEP_1), describe(SLEEP_2))
-    assert r.t == pytest.approx(-1.86081346748685, rel=1e-13)
-    assert r.df == pytest.approx(17.7764735161785, rel=1e-13)
-    assert r.p == pytest.approx(0.0793941401873583, rel=1e-12)
-    assert (round(r.low, 5), round(r.high, 5)) == (-3.36548, 0.20548)
+def scaled(n: int, mean: float, sd: float) -> np.ndarray:
+    """n values with exactly that mean and standard deviation."""
+    values = np.sin(np.arange(n) * 2.1)
+    values = (values - values.mean()) / values.std(ddof=1)
+    return mean + sd * values
 
 
-def test_t__nist_auto83b() -> None:
+def test_difference__nist_auto83b() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.3, AUTO83B: miles per gallon, US and Japanese cars."""
-    us, japan = Sample(249, 20.14458, 6.41470), Sample(79, 30.48101, 6.10771)
-    same = pooled(us, japan)
-    assert (round(same.t, 5), same.df) == (-12.62059, 326)
-    assert round(welch(us, japan).t, 5) == -12.94627
+    both = np.concatenate([scaled(249, 20.14458, 6.41470), scaled(79, 30.48101, 6.10771)])
+    of_b = [False] * 249 + [True] * 79
+    found = difference_of(both[None], of_b, range(328), accounts=PLAIN)
+    t = found.centre[0] / found.error[0]
+    assert (round(float(t[0, 0]), 5), found.dof[0][0, 0]) == (12.62059, 326)
 
 
-def test_welch__nag_g07ca() -> None:
-    """NAG Library manual, g07ca example: unequal variances.
+def test_difference__two_groups_as_scipy(rng: np.random.Generator) -> None:
+    a, b = rng.normal(6, 0.05, 4), rng.normal(5.8, 0.05, 3)
+    found = difference_of(
+        np.concatenate([a, b])[None], [False] * 4 + [True] * 3, range(7), accounts=PLAIN
+    )
+    known = stats.ttest_ind(b, a)
+    assert found.p_differ()[0] == pytest.approx(known.pvalue, rel=1e-6)
+    low, high = found.interval()
+    assert (low[0], high[0]) == pytest.approx(tuple(known.confidence_interval()), rel=1e-6)
 
-    The second deviation is 4.2083 in the example's data (from memory); 4.208 gives t = 2.5923.
+
+def test_difference__r_sleep_pooled() -> None:
+    """Student's sleep data as shipped with R (datasets::sleep), t.test(..., var.equal = TRUE).
+
+    t = -1.8608, df = 18, p = 0.07919, 95 % -3.363874 to 0.203874 (first less second, from memory).
     """
-    r = welch(Sample(4, 25.0, 0.8185), Sample(8, 21.0, 4.2083))
-    assert (round(r.t, 4), round(r.df, 4), round(r.p, 4)) == (2.5922, 7.9925, 0.0320)
-    assert (round(r.low, 4), round(r.high, 4)) == (0.4410, 7.5590)
+    first = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
+    second = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+    both = np.array([first + second])
+    found = difference_of(both, [False] * 10 + [True] * 10, range(20), accounts=PLAIN)
+    low, high = found.interval()
+    assert (round(low[0], 6), round(high[0], 6)) == (-0.203874, 3.363874)
+    assert round(float(found.p_differ()[0]), 5) == 0.07919
 
 
-def test_power__r_power_t_test() -> None:
-    """R documentation, power.t.test(n = 100, delta = 1, sd = 2.5)."""
-    assert round(power(100, 1.0, 2.5), 7) == 0.8036466
+def test_difference__steady_drift_is_regression(rng: np.random.Generator) -> None:
+    """Ordinary least squares on build and order, by statsmodels."""
+    sm = pytest.importorskip("statsmodels.api")
+    of_b = np.array([0, 1, 1, 0, 0, 1, 1, 0])
+    order = np.arange(8)
+    y = 6 + 0.03 * order - 0.2 * of_b + rng.normal(0, 0.03, 8)
+    known = sm.OLS(y, np.column_stack([np.ones(8), of_b, order])).fit()
+    found = difference_of(y[None], of_b.astype(bool).tolist(), order, accounts=STEADY)
+    assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-5)
+    # One slope that is as good as free takes a degree of freedom that the sum of squares lacks.
+    assert found.error[0][0, 0] == pytest.approx(known.bse[1] * math.sqrt(5 / 6), rel=1e-5)
 
 
-def test_runs_for_power__table() -> None:
-    """Computed regression values at 80 % power, level 0.05."""
-    assert [runs_for_power(d) for d in (0.5, 0.8, 1, 1.5, 2)] == [64, 26, 17, 9, 6]
+def test_difference__walk_and_unlike_spreads_are_gls(rng: np.random.Generator) -> None:
+    """Generalised least squares with the covariance written out, by statsmodels."""
+    sm = pytest.importorskip("statsmodels.api")
+    of_b = np.array([0, 1, 0, 1, 1, 0])
+    order = np.array([1, 2, 4, 5, 7, 8])
+    y = 6 - 0.2 * of_b + rng.normal(0, 0.03, 6)
+    covariance = np.diag(np.where(of_b, 2.0, 0.5))
+    covariance = covariance + 0.7 * np.minimum.outer(order, order)
+    known = sm.GLS(y, np.column_stack([np.ones(6), of_b]), sigma=covariance).fit()
+    account = Account(spreads=((4.0, 1.0),), walks=((0.7, 1.0),))
+    found = difference_of(y[None], of_b.astype(bool).tolist(), order, accounts=[account])
+    assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-9)
+    assert found.error[0][0, 0] == pytest.approx(known.bse[1], rel=1e-9)
+    assert found.p_differ()[0] == pytest.approx(known.pvalues[1], rel=1e-6)
 
 
-def test_equivalence__published_inputs() -> None:
-    """Inputs from a published worked example, margins in pooled deviations; figures computed."""
-    first, second = Sample(95, 5.25, 0.95), Sample(89, 5.22, 0.83)
-    sd = math.sqrt((94 * 0.95**2 + 88 * 0.83**2) / 182)
-    e = equivalent(first, second, 0.48 * sd, equal_spread=True)
-    assert (round(e.t_low, 3), round(e.t_high, 3), round(e.p, 5)) == (3.481, -3.026, 0.00142)
+def test_difference__ratios_weigh_by_restricted_likelihood() -> None:
+    """Two equal priors: their weights are as the likelihoods of the error contrasts."""
+    y = np.array([6.0, 5.7, 6.1, 5.9, 6.3, 6.05])
+    of_b = [False, True] * 3
+    walks = ((0.0, 1.0), (1.0, 1.0))
+    found = difference_of(y[None], of_b, range(6), accounts=[Account(walks=walks)])
+    fixed = np.column_stack([np.ones(6), of_b])
+    contrasts = np.linalg.svd(fixed)[0][:, 2:]
+    z = contrasts.T @ y
+    marginal = []
+    for step, _ in walks:
+        r = contrasts.T @ (np.eye(6) + step * np.minimum.outer(range(6), range(6))) @ contrasts
+        # Multivariate t with the scale integrated out under a prior flat in its logarithm.
+        marginal.append((z @ np.linalg.solve(r, z)) ** -2 / math.sqrt(np.linalg.det(r)))
+    known = np.array(marginal) / sum(marginal)
+    assert found.weight[0][0] == pytest.approx(known, rel=1e-9)
 
 
-def test_statistics__agree_with_statsmodels(rng: np.random.Generator) -> None:
-    """The statsmodels package as an independent reference."""
+def test_difference__equivalence_as_statsmodels(rng: np.random.Generator) -> None:
     weightstats = pytest.importorskip("statsmodels.stats.weightstats")
-    multitest = pytest.importorskip("statsmodels.stats.multitest")
-    for n_a, n_b, spread in ((3, 5, 2.0), (2, 2, 1.0), (7, 4, 0.3)):
-        a, b = rng.normal(0, 1, n_a), rng.normal(0.3, spread, n_b)
-        mine = welch(describe(a.tolist()), describe(b.tolist()))
-        t, p, df = weightstats.ttest_ind(a, b, usevar="unequal")
-        assert (mine.t, mine.p, mine.df) == pytest.approx((t, p, df), rel=1e-9)
-        means = weightstats.CompareMeans.from_data(a, b)
-        low, high = means.tconfint_diff(0.05, usevar="unequal")
-        assert (mine.low, mine.high) == pytest.approx((low, high), rel=1e-9)
-        p = weightstats.ttost_ind(a, b, -1.5, 1.5, usevar="unequal")[0]
-        both = equivalent(describe(a.tolist()), describe(b.tolist()), 1.5)
-        assert both.p == pytest.approx(p, rel=1e-9)
-    p_values = rng.uniform(size=9)
-    reference = multitest.multipletests(p_values, method="holm")[1]
-    assert holm(p_values.tolist()) == pytest.approx(reference.tolist(), rel=1e-12)
-    smp = pytest.importorskip("statsmodels.stats.power")
-    found = smp.TTestIndPower().power(0.8, 10, 0.025, alternative="larger")
-    assert power(10, 0.8) == pytest.approx(found, rel=1e-9)
+    a, b = rng.normal(0, 1, 6), rng.normal(0.1, 1, 7)
+    found = difference_of(
+        np.concatenate([a, b])[None], [False] * 6 + [True] * 7, range(13), accounts=PLAIN
+    )
+    known = weightstats.ttost_ind(b, a, -1.5, 1.5, usevar="pooled")[0]
+    assert found.p_alike(1.5)[0] == pytest.approx(known, rel=1e-6)
+
+
+def test_difference__many_at_once_as_one_by_one(rng: np.random.Generator) -> None:
+    values, of_b = rng.normal(6, 0.05, (5, 6)), [False, True] * 3
+    floors = np.array([0.0, 0.01, 0.02, 0.05, 0.2])
+    together = difference_of(values, of_b, range(6), floor=floors)
+    low, high = together.interval()
+    for i in range(5):
+        alone = difference_of(values[i : i + 1], of_b, range(6), floor=floors[i])
+        assert together.p_differ()[i] == pytest.approx(float(alone.p_differ()[0]), rel=1e-9)
+        ends = tuple(float(end[0]) for end in alone.interval())
+        assert (low[i], high[i]) == pytest.approx(ends, rel=1e-9)
+
+
+def test_difference__interval_ends_where_p_is_the_level(rng: np.random.Generator) -> None:
+    values = rng.normal(6, 0.05, (1, 8))
+    found = difference_of(values, [False, True, True, False] * 2, range(8), floor=0.02, shared=0.01)
+    for end in found.interval(0.05):
+        assert found.p_differ(float(end[0]))[0] == pytest.approx(0.05, abs=1e-6)
+
+
+def test_difference__shared_part_is_known() -> None:
+    """What a build's runs share widens the interval and does not average out."""
+    values = 6 + 0.001 * np.array([[0, 1, -1, 0, 1, -1, 0.0, 1]])
+    found = difference_of(values, [False, True] * 4, range(8), shared=0.1)
+    low, high = found.interval()
+    assert (high[0] - low[0]) / 2 == pytest.approx(1.959964 * 0.1, rel=0.01)
+
+
+def test_difference__steady_drift_is_not_taken_for_the_build() -> None:
+    """Nothing but a drift, each order: the interval holds 0."""
+    for of_b in ([0, 1, 0, 1, 0, 1], [0, 0, 0, 1, 1, 1, 0], [0, 1, 1, 0, 1, 0]):
+        values = 0.05 * np.arange(len(of_b))[None] + 0.001 * np.cos(np.arange(len(of_b)))[None]
+        low, high = difference_of(values, [bool(b) for b in of_b], range(len(of_b))).interval()
+        assert low[0] < 0 < high[0]
+
+
+@pytest.mark.parametrize("drift", ["none", "steady", "walk"])
+@pytest.mark.parametrize("order", ["ababab", "aabba", "abbaabba"])
+def test_difference__false_findings(order: str, drift: str, rng: np.random.Generator) -> None:
+    """At most 5 % and not all too few; tests/benchmarks/accuracy/days.py has the long account."""
+    days, of_b = 1000, [letter == "b" for letter in order]
+    values = rng.normal(0, 0.05, (days, len(of_b)))
+    if drift == "steady":
+        values = values + 0.02 * np.arange(len(of_b))
+    elif drift == "walk":
+        values = values + np.cumsum(rng.normal(0, 0.02, values.shape), axis=1)
+    p = difference_of(values, of_b, range(len(of_b)), floor=0.02).p_differ()
+    assert 0.005 <= np.mean(p <= 0.05) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / days)
+
+
+def test_difference__accounts_are_both_heeded(rng: np.random.Generator) -> None:
+    values, of_b = rng.normal(0, 0.05, (20, 6)), [False, True] * 3
+    both = difference_of(values, of_b, range(6)).p_differ()
+    single = [difference_of(values, of_b, range(6), accounts=[one]).p_differ() for one in ACCOUNTS]
+    assert both == pytest.approx(np.max(single, axis=0))
 
 
 def test_floored__no_floor_changes_nothing() -> None:
-    assert floored(0.1, 5, 0.0) == (0.1, 4.0)
-    spread, dof = floored(0.1, 5, 1e-3)
-    assert (spread, dof) == pytest.approx((0.1, 4.0), rel=1e-3)
+    variance, dof, _ = floored(np.array([0.04]), 4, np.array([0.0]))
+    assert (variance[0], dof[0]) == (0.01, 4.0)
+    variance, dof, _ = floored(np.array([0.04]), 4, np.array([1e-3]))
+    assert (variance[0], dof[0]) == pytest.approx((0.01, 4.0), rel=1e-3)
 
 
-@pytest.mark.parametrize("n", [2, 3, 6])
-def test_floored__matches_numeric_posterior(n: int) -> None:
+@pytest.mark.parametrize("dof", [1, 2, 5])
+def test_floored__matches_numeric_posterior(dof: int) -> None:
     """Moments of the cut-off posterior, integrated on a grid."""
-    sd, floor = 0.05, 0.04
-    x = np.linspace(1e-6, 1, 200_001)
-    density = x ** ((n - 1) / 2 - 1) * np.exp(-(n - 1) / 2 * (sd / floor) ** 2 * x)
+    squares, floor = dof * 0.05**2, 0.04
+    x = (np.arange(400_000) + 0.5) / 400_000  # precision in units of the floor's
+    density = x ** (dof / 2 - 1) * np.exp(-squares / 2 / floor**2 * x)
     first, second = (float(np.sum(density * x**k) / np.sum(density)) for k in (1, 2))
-    spread, dof = floored(sd, n, floor)
-    assert spread == pytest.approx(floor / math.sqrt(first), rel=5e-3)
-    assert dof == pytest.approx(2 * first**2 / (second - first**2), rel=2e-2)
+    variance, freedom, _ = floored(np.array([squares]), dof, np.array([floor]))
+    assert variance[0] == pytest.approx(floor**2 / first, rel=5e-3)
+    assert freedom[0] == pytest.approx(2 * first**2 / (second - first**2), rel=2e-2)
 
 
 def test_floored__runs_that_agree_by_luck() -> None:
-    for n in (2, 3, 10):
-        spread, dof = floored(0.0, n, 0.05)
-        assert spread >= 0.05
-        assert dof > n - 1
+    for dof in (1, 2, 9):
+        variance, freedom, _ = floored(np.array([0.0]), dof, np.array([0.05]))
+        assert variance[0] >= 0.05**2
+        assert freedom[0] > dof
 
 
-def test_satterthwaite__known_part() -> None:
-    variance, df = satterthwaite([(4.0, 3.0), (5.0, math.inf)])
-    assert (variance, df) == (9.0, pytest.approx(81 / (16 / 3)))
-    assert satterthwaite([(1.0, math.inf)]) == (1.0, math.inf)
+def test_mean_half__as_scipy(rng: np.random.Generator) -> None:
+    values = rng.normal(6, 0.1, (1, 5))
+    low, high = stats.t.interval(0.95, 4, values.mean(), stats.sem(values[0]))
+    assert mean_half(values, np.array([0.0]))[0] == pytest.approx((high - low) / 2)
+
+
+def test_holm__as_statsmodels_and_weighted(rng: np.random.Generator) -> None:
+    multitest = pytest.importorskip("statsmodels.stats.multitest")
+    p_values = rng.uniform(size=9)
+    reference = multitest.multipletests(p_values, method="holm")[1]
+    assert holm(p_values.tolist()) == pytest.approx(reference.tolist(), rel=1e-12)
+    # By hand: 0.045/0.9 * 1 = 0.05 first, then what is left is the other's whole level.
+    assert holm([0.045, 0.05], [0.9, 0.1]) == pytest.approx((0.05, 0.05))
+    assert holm([0.06, 0.004], [0.9, 0.1]) == pytest.approx((0.06, 0.04))
+
+
+def test_holm__weights_keep_the_level(rng: np.random.Generator) -> None:
+    p = rng.uniform(size=(4000, 4))
+    wrong = [min(holm(row.tolist(), [0.9, 0.04, 0.03, 0.03])) <= 0.05 for row in p]
+    assert np.mean(wrong) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / 4000)
+
+
+def test_chance__below_the_plain_test_and_rising() -> None:
+    """Allowing for drift and unlike spread costs power against statsmodels' plain t test."""
+    smp = pytest.importorskip("statsmodels.stats.power")
+    plain = smp.TTestIndPower().power(1.5, 6, 0.05)
+    mine = chance_of(6, 1.5, 1.0)
+    assert 0.6 * plain < mine < plain
+    assert chance_of(3, 7.5, 1.0, level=0.045) >= 0.85  # 0.15 s at 0.02 s scatter
+    assert chance_of(3, 1.5, 1.0) < chance_of(4, 1.5, 1.0) < mine
+    wanted = runs_wanted(1.5, 1.0)
+    assert wanted is not None
+    assert chance_of(wanted, 1.5, 1.0) >= 0.8 > chance_of(wanted - 1, 1.5, 1.0)
+    assert runs_wanted(0.01, 1.0) is None
+
+
+def test_confounded() -> None:
+    assert is_confounded([True, True, False, False], [1, 2, 3, 4])
+    assert not is_confounded([True, True, False, False], [1, 4, 3, 2])
 
 
 def test_statistics__refuse_what_cannot_be() -> None:
-    one = describe([1.0])
     with pytest.raises(UndeterminedError, match="at least two"):
-        welch(one, describe(SLEEP_1))
+        difference_of(np.ones((1, 3)), [False, True, True], range(3))
     with pytest.raises(UndeterminedError, match="no spread"):
-        welch(Sample(3, 1.0, 0.0), Sample(3, 2.0, 0.0))
-    for wrong in ([], [math.nan]):
-        with pytest.raises(UsageError):
-            describe(wrong)
+        difference_of(np.ones((1, 4)), [False, True] * 2, range(4))
     with pytest.raises(UsageError, match="margin"):
-        two_one_sided(0.1, 0.1, 4, 0.0)
-    with pytest.raises(UsageError, match="level"):
-        welch(describe(SLEEP_1), describe(SLEEP_2), level=1.0)
+        difference_of(np.eye(4), [False, True] * 2, range(4)).p_alike(0.0)
     with pytest.raises(UsageError):
         holm([1.2])
-    with pytest.raises(UndeterminedError, match="1000 runs"):
-        runs_for_power(0.01)
+    with pytest.raises(UsageError, match="weights"):
+        holm([0.2], [0.0])

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from overlay.compare.day import DayRun
+from overlay.compare.standing import DayRun
 from overlay.demo.day import day_sheet
 from overlay.demo.recorder import record_revs, record_speed
 from overlay.demo.scenario import RunPlan, plan_day
@@ -49,14 +49,12 @@ def simulated_day(folder: Path, *, runs_per_build: int = 3, rng_seed: int = 2026
     rng = np.random.default_rng(rng_seed)
     soft_s = float(rng.normal(0, SOFT_SIGMA_S))
     runs = []
-    for truth, speed, revs in made:
+    for plan, (truth, speed, revs) in zip(plans, made, strict=True):
         driveline = machine_of(sheet, truth.build).driveline
         goals = sheet.report.splits
-        runs.append(
-            _worked_out(
-                truth, speed, revs, driveline, goals, soft_s + float(rng.normal(0, OWN_SIGMA_S))
-            )
-        )
+        onset_error_s = soft_s + float(rng.normal(0, OWN_SIGMA_S))
+        run = _worked_out(truth, speed, revs, driveline, goals, onset_error_s)
+        runs.append(replace(run, started_s=plan.receiver.first_utc.timestamp()))
     return SimulatedDay(sheet, tuple(runs), truths)
 
 

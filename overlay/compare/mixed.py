@@ -1,0 +1,319 @@
+"""The difference of two builds from runs in the order driven: a mixed linear model.
+
+A run's value is its build's mean, plus a drift over the day, plus the run's own scatter::
+
+    y_i = mean + difference [i is of b] + trend p_i + walk(p_i) + jump [p_i >= p] + scatter_i
+
+with p_i the place of the run in the day's order. The scatter of a build has a variance of its
+own; its ratio to the other build's is unknown, so five ratios share the weight. The trend is
+there or not. Three accounts of the day are given: with neither walk nor jump, with a walk (warmth,
+wind and track wander from run to run), and with one jump at an unknown run (a shower, a tyre, a
+new driver). What is said must hold by all: the largest p-value counts, and the interval spans
+them. The first is the most careful for blocks of one build, the others for alternating builds
+or for a day that changed where the build did; which it was, a handful of runs cannot say.
+
+Given the ratios of variances the model is generalised least squares, and the difference has
+Student's t distribution. Within an account the ratios are weighted by their restricted
+likelihood (Harville, Biometrika 61 (1974) 383-385, from memory).
+
+The run's variance is never taken to be less than the measurement's: a few values can agree by
+luck, better than they were measured. With a floor f^2 and a prior flat in log(variance) above it,
+1/variance has a gamma posterior cut off at 1/f^2; its first two moments give the variance and
+degrees of freedom to judge by. Without a floor these are the ordinary ones.
+
+The shares of false findings and the coverage are in tests/benchmarks/accuracy/days.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+from typing import Any
+
+import numpy as np
+from scipy.special import gammainc, gammaln, stdtr, stdtrit
+
+from overlay.errors import UndeterminedError, UsageError
+from overlay.timebase import FloatArray
+
+Weighted = tuple[tuple[float, float], ...]  # (value, weight)
+
+
+@dataclass(frozen=True)
+class Account:
+    """One account of a day: ratios to the run's own variance, each with its weight.
+
+    Attributes
+    ----------
+    spreads : tuple of (ratio, weight)
+        Variance of b's runs over that of a's.
+    trends, walks, jumps : tuple of (ratio, weight)
+        Variance of the steady drift from one run to the next, of the walk's step, and of the
+        jump, which is as likely at one run as at another.
+    """
+
+    spreads: Weighted = ((1.0, 1.0),)
+    trends: Weighted = ((0.0, 1.0),)
+    walks: Weighted = ((0.0, 1.0),)
+    jumps: Weighted = ((0.0, 1.0),)
+
+
+# Same cart, driver and track: spreads seldom differ more than fivefold, and mostly far less.
+SPREADS: Weighted = tuple((s**2, w) for s, w in ((0.2, 2), (1 / 2.2, 3), (1, 4), (2.2, 3), (5, 2)))
+TRENDS: Weighted = ((0.0, 1.0), (1.0, 1.0))
+ACCOUNTS = (
+    Account(SPREADS, TRENDS),
+    Account(SPREADS, TRENDS, ((0.1, 1.0), (0.5, 1.0), (2.5, 1.0))),
+    Account(SPREADS, TRENDS, jumps=((25.0, 1.0),)),
+)
+MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer day
+_HALVINGS = 40  # of the bracket of an interval's end
+_LEAST = 1e-12
+_LEAST_RATE = 1e-4  # below it the floor rules alone, and the incomplete gamma underflows
+
+
+@dataclass(frozen=True, eq=False)
+class _Design:
+    """Generalised least squares for each choice of ratios, shape (g, ...)."""
+
+    log_prior: FloatArray
+    residual: FloatArray  # (g, n, n): quadratic form of the residual sum of squares
+    estimate: FloatArray  # (g, n): weights of the values in the difference
+    variance: FloatArray  # (g,): of the difference, in run variances
+
+
+@dataclass(frozen=True, eq=False)
+class Difference:
+    """What the runs say of b less a, for k figures at once.
+
+    Attributes
+    ----------
+    centre, error, dof, weight : tuple of ndarray, shape (k, g)
+        One mixture of Student's t an account.
+    """
+
+    centre: tuple[FloatArray, ...]
+    error: tuple[FloatArray, ...]
+    dof: tuple[FloatArray, ...]
+    weight: tuple[FloatArray, ...]
+
+    def _below(self, account: int, x: FloatArray) -> FloatArray:
+        t = (x[:, None] - self.centre[account]) / self.error[account]
+        found: FloatArray = np.sum(self.weight[account] * stdtr(self.dof[account], t), axis=1)
+        return np.clip(found, 0.0, 1.0)
+
+    def p_differ(self, from_value: float = 0.0) -> FloatArray:
+        """Two-sided p-value for a difference from a value, shape (k,)."""
+        x = np.full(len(self.centre[0]), from_value)
+        tails = [self._below(i, x) for i in range(len(self.centre))]
+        return np.asarray(np.max([2 * np.minimum(p, 1 - p) for p in tails], axis=0))
+
+    def p_alike(self, margin: float) -> FloatArray:
+        """p-value of two one-sided tests for a difference within ± margin, shape (k,).
+
+        Schuirmann, J. Pharmacokinetics and Biopharmaceutics 15 (1987) 657-680 (from memory).
+        """
+        if not margin > 0:
+            raise UsageError(f"margin {margin:g}: must be above 0")
+        edge = np.full(len(self.centre[0]), margin)
+        accounts = range(len(self.centre))
+        low = [self._below(i, -edge) for i in accounts]
+        high = [1 - self._below(i, edge) for i in accounts]
+        return np.asarray(np.max([*low, *high], axis=0))
+
+    def interval(self, level: float = 0.05) -> tuple[FloatArray, FloatArray]:
+        """Two-sided interval at 1 - level, shape (k,) each, wide enough for every account."""
+        ends = [
+            (self._quantile(i, level / 2), self._quantile(i, 1 - level / 2))
+            for i in range(len(self.centre))
+        ]
+        return np.min([low for low, _ in ends], axis=0), np.max([high for _, high in ends], axis=0)
+
+    def _quantile(self, account: int, share: float) -> FloatArray:
+        # A mixture's quantile lies between those of its parts.
+        ends = self.centre[account] + self.error[account] * stdtrit(self.dof[account], share)
+        low, high = np.min(ends, axis=1), np.max(ends, axis=1)
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            under = self._below(account, middle) < share
+            low, high = np.where(under, middle, low), np.where(under, high, middle)
+        return np.asarray((low + high) / 2)
+
+
+def difference_of(
+    values: FloatArray,
+    of_b: Sequence[bool],
+    places: Sequence[float],
+    *,
+    floor: FloatArray | float = 0.0,
+    shared: FloatArray | float = 0.0,
+    accounts: Sequence[Account] = ACCOUNTS,
+) -> Difference:
+    """Judge b against a.
+
+    Parameters
+    ----------
+    values : ndarray, shape (k, n)
+        k figures of the same n runs.
+    of_b : sequence of bool, length n
+    places : sequence of float, length n
+        Of each run in the order driven.
+    floor : ndarray, shape (k,), or float
+        Root mean square of the runs' standard uncertainties; the scatter is never less.
+    shared : ndarray, shape (k,), or float
+        Standard uncertainty that all runs of a build share and the other build does not, for
+        the difference.
+    accounts : sequence of Account
+
+    Raises
+    ------
+    UndeterminedError
+        If a build has fewer than two runs, or nothing scatters and no uncertainty is given.
+
+    Examples
+    --------
+    The pooled t test is the case of equal spreads without drift, here NIST's figures for b less
+    a of 4 and 3 values:
+
+    >>> times = np.array([[6.00, 6.05, 5.95, 6.02, 5.60, 5.66, 5.55]])
+    >>> d = difference_of(times, [False] * 4 + [True] * 3, range(7), accounts=[Account()])
+    >>> round(float(d.centre[0][0, 0]), 4), float(d.dof[0][0, 0])
+    (-0.4017, 5.0)
+    """
+    y = np.atleast_2d(np.asarray(values, dtype=np.float64))
+    if min(sum(of_b), len(of_b) - sum(of_b)) < 2:
+        raise UndeterminedError("each build needs at least two runs to show its spread")
+    least = np.broadcast_to(np.asarray(floor, dtype=np.float64), len(y))
+    b = np.array(of_b, dtype=bool)
+    still = (np.ptp(y[:, b], axis=1) == 0) & (np.ptp(y[:, ~b], axis=1) == 0)
+    if bool(np.any(still & (least == 0))):
+        raise UndeterminedError("the runs show no spread and no uncertainty is given")
+    y = y - y.mean(axis=1, keepdims=True)  # for the numbers' sake; differences do not change
+    found = [
+        _judged(y, _design(account, tuple(map(bool, of_b)), tuple(map(float, places))), least)
+        for account in accounts
+    ]
+    parts = [_with_shared(*one, np.broadcast_to(shared, len(y))) for one in found]
+    centre, error, dof, weight = zip(*parts, strict=True)
+    return Difference(centre, error, dof, weight)
+
+
+def mean_half(values: FloatArray, floor: FloatArray, level: float = 0.05) -> FloatArray:
+    """Half width of the interval of one build's mean, shape (k,), of values (k, n), n >= 2."""
+    n = values.shape[1]
+    squares = np.sum((values - values.mean(axis=1, keepdims=True)) ** 2, axis=1)
+    variance, dof, _ = floored(squares, n - 1, floor)
+    return np.asarray(stdtrit(dof, 1 - level / 2) * np.sqrt(variance / n))
+
+
+def is_confounded(of_b: Sequence[bool], places: Sequence[float]) -> bool:
+    """Whether all runs of one build came before all of the other.
+
+    Examples
+    --------
+    >>> is_confounded([False, False, True, True], [1, 2, 3, 4])
+    True
+    >>> is_confounded([False, True, True, False], [1, 2, 3, 4])
+    False
+    """
+    b = [p for p, flag in zip(places, of_b, strict=True) if flag]
+    a = [p for p, flag in zip(places, of_b, strict=True) if not flag]
+    return not (a and b) or max(a) < min(b) or max(b) < min(a)
+
+
+def floored(
+    squares: FloatArray, dof: float, floor: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Variance, degrees of freedom and log-likelihood from a sum of squares above a floor.
+
+    Parameters
+    ----------
+    squares : ndarray
+        Residual sum of squares, >= 0.
+    dof : float
+        Its degrees of freedom, > 0.
+    floor : ndarray
+        Least standard deviation, >= 0; broadcast against `squares`.
+
+    Examples
+    --------
+    >>> variance, dof, _ = floored(np.array([0.04]), 4, np.array([0.0]))
+    >>> round(float(variance[0]), 6), float(dof[0])
+    (0.01, 4.0)
+    >>> variance, dof, _ = floored(np.array([0.0002]), 2, np.array([0.05]))
+    >>> bool(variance[0] > 0.05**2), bool(dof[0] > 2)
+    (True, True)
+    """
+    shape = dof / 2
+    floor2 = np.broadcast_to(np.asarray(floor, dtype=np.float64) ** 2, squares.shape)
+    has = floor2 > 0
+    safe2 = np.where(has, floor2, 1.0)
+    rate = np.maximum(squares / (2 * safe2), _LEAST_RATE)
+    mass = gammainc(shape, rate)
+    first = shape / rate * gammainc(shape + 1, rate) / mass
+    second = shape * (shape + 1) / rate**2 * gammainc(shape + 2, rate) / mass
+    variance = np.where(has, safe2 / first, squares / dof)
+    freedom = np.where(has, 2 * first**2 / np.maximum(second - first**2, _LEAST), dof)
+    # The integral of the likelihood over the variances above the floor.
+    log_floored = np.log(mass) - shape * np.log(rate * safe2)
+    plain = -shape * np.log(np.maximum(squares / 2, _LEAST**2))
+    return variance, freedom, np.where(has, log_floored, plain) + gammaln(shape)
+
+
+def _judged(
+    y: FloatArray, design: _Design, floor: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Centre, error, degrees of freedom and weight for each figure and choice of ratios."""
+    squares = np.maximum(np.sum((design.residual @ y.T) * y.T, axis=1).T, 0.0)
+    variance, dof, log_likelihood = floored(squares, y.shape[1] - 2, floor[:, None])
+    log_weight = design.log_prior + log_likelihood
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    return y @ design.estimate.T, np.sqrt(variance * design.variance), dof, weight
+
+
+def _with_shared(
+    centre: FloatArray, error: FloatArray, dof: FloatArray, weight: FloatArray, shared: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """A further known part of the error (Welch-Satterthwaite, JCGM 100:2008 G.4.1)."""
+    whole = np.hypot(error, shared[:, None])
+    return centre, whole, dof * (whole / np.maximum(error, _LEAST)) ** 4, weight
+
+
+@lru_cache(maxsize=512)
+def _design(account: Account, of_b: tuple[bool, ...], places: tuple[float, ...]) -> _Design:
+    b, p = np.array(of_b, dtype=np.float64), np.array(places)
+    fixed = np.stack([np.ones(len(b)), b], axis=1)
+    since = p - p.min()
+    middle = p - p.mean()
+    trend, walk = np.outer(middle, middle), np.minimum.outer(since, since)
+    later = np.unique(p)[1:]
+    if len(later) > MOST_JUMPS:
+        later = later[np.linspace(0, len(later) - 1, MOST_JUMPS).round().astype(int)]
+    after = [p >= place for place in later]
+    leaps = [np.outer(late, late).astype(np.float64) for late in after]
+    rows = []
+    for choice in product(account.spreads, account.trends, account.walks, account.jumps):
+        (ratio, steady, step, leap), weights = zip(*choice, strict=True)
+        own = np.diag(np.where(b > 0, math.sqrt(ratio), 1 / math.sqrt(ratio)))
+        without = own + steady * trend + step * walk
+        found = [without + leap * one for one in leaps] if leap and leaps else [without]
+        share = math.prod(weights) / len(found)
+        rows += [_least_squares(covariance, fixed, share) for covariance in found]
+    return _Design(*(np.array(part) for part in zip(*rows, strict=True)))
+
+
+def _least_squares(
+    covariance: FloatArray, fixed: FloatArray, share: float
+) -> tuple[float, Any, Any, float]:
+    """One row of a design: log prior with the determinants, residual form, gain, variance."""
+    inverse = np.linalg.inv(covariance)
+    normal = fixed.T @ inverse @ fixed
+    gain = np.linalg.solve(normal, fixed.T @ inverse)
+    determinants = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1]
+    spread = float(np.linalg.inv(normal)[1, 1])
+    log_prior = math.log(share) - 0.5 * float(determinants)
+    return log_prior, inverse - inverse @ fixed @ gain, gain[1], spread

@@ -1,0 +1,195 @@
+"""One run in the day's statistics: its figures, which of them count, and what is noted of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from overlay.compare.figures import RunSplit, run_split
+from overlay.compare.spoiled import OUT_OF_TOP, TOLD, spoiling
+from overlay.runs.model import Kinematics, Launch, Mark, Split
+from overlay.runs.splits import Braking, Peak, braking, top_speed
+from overlay.series import Series
+from overlay.sheet import DaySheet, Run
+from overlay.sync.model import Alignment
+from overlay.units import in_unit
+
+TOP = "top speed"
+LIFTED = "still accelerating when the driver lifted"
+WIND_MPS = 1.0  # about 0.1 s over 60 m in a light cart (our own figure, from the demo's model)
+SLOPE_PERCENT = 0.3  # 0.03 m/s^2, a hundredth of a brisk launch
+
+
+@dataclass(frozen=True, eq=False)
+class DayRun:
+    """One run worked out, on footage time.
+
+    Attributes
+    ----------
+    name, build : str
+        As in the sheet.
+    kinematics, launch, splits, marks, rpm
+        As the stages before gave them; splits in the order of the sheet's goals.
+    alignment : Alignment or None
+        How the speed log lies against the footage.
+    started_s : float or None
+        UTC of the launch, seconds since 1970.
+    started_by : str
+        ``logs`` or ``clips``: which clock says so.
+    """
+
+    name: str
+    build: str
+    kinematics: Kinematics
+    launch: Launch | None
+    splits: tuple[Split, ...]
+    marks: tuple[Mark, ...]
+    rpm: Series | None = None
+    alignment: Alignment | None = None
+    started_s: float | None = None
+    started_by: str = "logs"
+
+    @property
+    def top(self) -> Peak | None:
+        """The fastest instant."""
+        return top_speed(self.kinematics)
+
+    @property
+    def braking(self) -> Braking | None:
+        """The stop at the end, where there is one."""
+        return braking(self.kinematics)
+
+    @property
+    def highest_rpm(self) -> float | None:
+        """Highest revs between launch and the fastest instant; None without RPM."""
+        peak = self.top
+        if self.rpm is None or peak is None:
+            return None
+        begin_s = -np.inf if self.launch is None else self.launch.at_s
+        part = self.rpm.between(begin_s, peak.at_s + 0.5)
+        return float(np.max(part.values)) if len(part) else None
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One run in the statistics.
+
+    Attributes
+    ----------
+    run, build : str
+    splits : tuple of RunSplit
+        One a goal, then the top speed in m/s.
+    place : int
+        In the order driven, from 1.
+    notes : tuple of str
+        What was marked, and what follows from it, one phrase each.
+    """
+
+    run: str
+    build: str
+    splits: tuple[RunSplit, ...]
+    place: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_left_out(self) -> bool:
+        """Whether the run enters no figure at all though it has some."""
+        return not any(split.used for split in self.splits)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it enters every figure that it has; a lift at the end does not take that."""
+        return all(
+            split.counted or split.reason == LIFTED
+            for split in self.splits
+            if split.value is not None
+        )
+
+
+def standing_of(
+    sheet: DaySheet, said: Run, run: DayRun, own_cuts: Sequence[Mark], place: int
+) -> Standing:
+    """The run's figures, marks of its build's own doing left aside.
+
+    Parameters
+    ----------
+    sheet : DaySheet
+    said : Run
+        What the sheet says of it.
+    run : DayRun
+        With the splits of all goals.
+    own_cuts : sequence of Mark
+        Limiter cuts that belong to the build.
+    place : int
+        In the order driven, from 1.
+    """
+    marks = [mark for mark in run.marks if mark not in own_cuts]
+    found = [
+        run_split(run.name, split, marks=marks, counted=said.counted, place=place)
+        for split in run.splits
+    ]
+    found.append(_top_split(run, marks, said.counted, place))
+    if said.counted is not None and said.because:
+        found = [replace(split, reason=said.because) if split.reason else split for split in found]
+    labels = [*(split.goal.label for split in run.splits), TOP]
+    notes = _notes(sheet, said, run, dict(zip(labels, found, strict=True)), own_cuts)
+    return Standing(run.name, run.build, tuple(found), place, notes)
+
+
+def _top_split(run: DayRun, marks: Sequence[Mark], counted: bool | None, place: int) -> RunSplit:
+    peak = run.top
+    if peak is None:
+        return RunSplit(run.name, None, counted=False, reason="no speed is known", place=place)
+    reason = spoiling(marks, OUT_OF_TOP, peak.at_s) or (LIFTED if peak.is_accelerating else "")
+    take = not reason if counted is None else counted
+    if counted is not None:
+        reason = "as the sheet says" + (f" ({reason})" if reason else "")
+    return RunSplit(
+        run.name, peak.speed_mps, peak.sigma_mps, counted=take, reason=reason, place=place
+    )
+
+
+def _notes(
+    sheet: DaySheet,
+    said: Run,
+    run: DayRun,
+    found: Mapping[str, RunSplit],
+    own_cuts: Sequence[Mark],
+) -> tuple[str, ...]:
+    notes = []
+    for mark in run.marks:
+        if mark.kind in TOLD:
+            begin_s = None if run.launch is None else mark.start_s - run.launch.at_s
+            since = "" if begin_s is None else f" {begin_s:.1f} s after launch"
+            whose = ", the build's own limiter, counted" if mark in own_cuts else ""
+            detail = in_unit(mark.detail.rstrip("."), sheet.report.speed_unit)
+            notes.append(f"{mark.kind}{since}: {detail}{whose}")
+    known = {label: split for label, split in found.items() if split.value is not None}
+    out = [label for label, s in known.items() if not s.counted and s.reason != LIFTED]
+    why = f" ({said.because})" if said.because else ""
+    if said.counted is not None:
+        notes.append(("counted" if said.counted else "left out") + f" as the sheet says{why}")
+    elif out and len(out) == len(known):
+        notes.append("left out of the statistics")
+    elif out:
+        notes.append(f"left out of {', '.join(out)}")
+    elif any(mark not in own_cuts for mark in run.marks if mark.kind in TOLD):
+        notes.append("kept")
+    if known.get(TOP) is not None and known[TOP].reason == LIFTED:
+        notes.append(f"{LIFTED}, so its highest speed is no top speed")
+    return (*notes, *_conditions(sheet, said))
+
+
+def _conditions(sheet: DaySheet, said: Run) -> list[str]:
+    """Wind or slope that the sheet notes different from the day's."""
+    here, day = sheet.conditions_of(said), sheet.conditions
+    told = []
+    for name, unit, own, usual, least in (
+        ("headwind", "m/s", here.headwind_mps, day.headwind_mps, WIND_MPS),
+        ("slope", "%", here.slope_percent, day.slope_percent, SLOPE_PERCENT),
+    ):
+        if own is not None and abs(own - (usual or 0.0)) >= least:
+            told.append(f"{name} {own:g} {unit} against {usual or 0.0:g} {unit}: kept")
+    return told

@@ -1,0 +1,116 @@
+"""The picture people want first: a dot a run, in the order driven, means with bars."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from overlay.compare.day import Step
+from overlay.compare.figures import NOT_JUDGED, Comparison
+from overlay.compare.standing import TOP
+from overlay.files import written_whole
+from overlay.gauges.palette import build_hue, hex_of
+from overlay.report.results import DayResults, figure_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+NAME = "runs-by-order.png"
+DPI = 160
+MOST_FIGURES = 4  # judged figures drawn, the main one first
+_PANEL_IN = 2.5
+_WIDE_IN = 8.0
+
+
+def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
+    """Write ``runs-by-order.png``; returns its path, or nothing where no figure is judged.
+
+    A row a judged figure. The band about the earlier build's mean holds the differences that do
+    not matter; a hollow dot is a run left out of the statistics.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    labels = shown_figures(results)
+    if not labels:
+        return ()
+    size = (_WIDE_IN, _PANEL_IN * len(labels) + 0.5)
+    figure = Figure(figsize=size, dpi=DPI, layout="constrained")
+    FigureCanvasAgg(figure)
+    rows = figure.subplots(len(labels), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, label in zip(rows, labels, strict=True):
+        _panel(axes, results, label)
+    last = max(one.place for one in results.day.standings)
+    rows[-1].set_xlabel("run, in the order driven")
+    rows[-1].set_xticks(range(1, last + 1), [_run_at(results, i) for i in range(1, last + 1)])
+    figure.suptitle(
+        "Each run (dot; hollow: left out), each build's mean with its 95 % bar",
+        fontsize=12,
+        x=0.01,
+        ha="left",
+    )
+    target = folder / NAME
+    with written_whole(target) as part:
+        figure.savefig(part)
+    return (target,)
+
+
+def shown_figures(results: DayResults) -> list[str]:
+    """Labels of the judged figures that have runs, the main one first."""
+    judged: list[Comparison] = [
+        c
+        for step in results.day.steps
+        for c in step.comparisons
+        if c.verdict != NOT_JUDGED and c.a.n + c.b.n > 0
+    ]
+    judged.sort(key=lambda c: not c.is_main)
+    return list(dict.fromkeys(c.label for c in judged))[:MOST_FIGURES]
+
+
+def _run_at(results: DayResults, place: int) -> str:
+    return next((one.run for one in results.day.standings if one.place == place), "")
+
+
+def _panel(axes: Axes, results: DayResults, label: str) -> None:
+    day = results.day
+    column = [*(goal.label for goal in day.goals), TOP].index(label)
+    pairs = [(s, c) for s in day.steps for c in s.comparisons if c.label == label]
+    factor, _, unit = figure_unit(pairs[0][1].unit, results.unit)
+    last = max(one.place for one in day.standings)
+    for place, build in enumerate(results.sheet.builds):
+        hue = hex_of(build_hue(place % 4))
+        for one in day.of_build(build.name):
+            split = one.splits[column]
+            if split.value is not None:
+                face = hue if split.counted else "none"
+                y = split.value * factor
+                axes.plot(one.place, y, "o", ms=8, mec=hue, mfc=face, mew=1.6)
+    for step, c in pairs:
+        _means(axes, results, (step, c), factor, last)
+    axes.set_xlim(0.4, last + 1.3 + 0.55 * (len(results.sheet.builds) - 1))
+    axes.set_title(label, loc="left", fontsize=11)
+    axes.set_ylabel("time (s)" if unit == "s" else f"speed ({unit})")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(True, axis="y", lw=0.4, color="0.88")
+    axes.margins(y=0.15)
+
+
+def _means(
+    axes: Axes, results: DayResults, judged: tuple[Step, Comparison], factor: float, last: int
+) -> None:
+    """Both builds' means with bars to the right of the dots, and the band that does not matter."""
+    step, c = judged
+    if c.a.mean is not None:
+        low, high = (factor * (c.a.mean + sign * c.margin) for sign in (-1, 1))
+        axes.axhspan(low, high, color="0.5", alpha=0.13, lw=0)
+        axes.text(0.45, high, f"too little to matter beside {step.a}", va="bottom", fontsize=7.5)
+    names = [build.name for build in results.sheet.builds]
+    for name, summary in ((step.a, c.a), (step.b, c.b)):
+        if summary.mean is None:
+            continue
+        place = names.index(name)
+        hue = hex_of(build_hue(place % 4))
+        x, y = last + 0.8 + 0.55 * place, factor * summary.mean
+        axes.errorbar(x, y, yerr=factor * (summary.half or 0.0), color=hue, capsize=4, lw=1.8)
+        axes.plot(x, y, "_", ms=16, mew=2.4, color=hue)
+        axes.text(x + 0.14, y, name, color=hue, va="bottom", fontweight="bold")
