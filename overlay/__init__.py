@@ -14,7 +14,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from overlay.compare.verdict import Comparison
+    from overlay.compare.figures import Comparison
     from overlay.errors import TimetrueError
     from overlay.footage import probe
     from overlay.jobs.api import Drawing, compare, draw, verify
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from overlay.verify import Verdict
 
 _HOMES = {
-    "compare.verdict": ("Comparison",),
+    "compare.figures": ("Comparison",),
     "errors": ("TimetrueError",),
     "footage": ("probe",),
     "jobs.api": ("Drawing", "compare", "draw", "verify"),

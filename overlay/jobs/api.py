@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from overlay.compare.verdict import LEVEL, Comparison, Pairing, compare_all, run_split
+from overlay.compare.figures import LEVEL, Comparison, Pairing, run_split
+from overlay.compare.verdict import compare_all
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
+from overlay.jobs.day_one import started_at
 from overlay.jobs.film import compose, draw_alone
 from overlay.scene import Arrangement, Cell, Style, scene_of
 from overlay.session import RunAnalysis
@@ -104,6 +106,7 @@ def compare(
     *,
     worth_noticing_s: float = 0.1,
     level: float = LEVEL,
+    order: Sequence[float] | None = None,
 ) -> tuple[Comparison, ...]:
     """Judge the runs of build b against those of build a, split by split.
 
@@ -115,6 +118,10 @@ def compare(
         A smaller difference of a split does not matter, s.
     level : float
         Chance of a wrong verdict over all splits together, 0 to 1.
+    order : sequence of float, optional
+        Places in the order driven, of a's runs and then of b's; by default from the times of the
+        logs, else of the clips, else as listed. Where all runs of one build came first nothing
+        can be decided.
 
     Returns
     -------
@@ -124,19 +131,32 @@ def compare(
     Raises
     ------
     UsageError
-        If there is no run, or the goals differ.
+        If there is no run, the goals differ, or there are not as many places as runs.
     """
     goals = {tuple(split.goal for split in run.splits) for run in (*a, *b)}
     if not a or not b or len(goals) != 1:
         raise UsageError("compare takes runs of both builds, all analysed for the same goals")
+    places = _places((*a, *b)) if order is None else list(order)
+    if len(places) != len(a) + len(b):
+        raise UsageError(f"{len(places)} places for {len(a) + len(b)} runs: give one a run")
     pairings = []
     for i, goal in enumerate(next(iter(goals))):
-        first, second = (
-            [run_split(_name(run), run.splits[i], marks=run.marks) for run in side]
-            for side in (a, b)
-        )
+        figures = [
+            run_split(_name(run), run.splits[i], marks=run.marks, place=place)
+            for run, place in zip((*a, *b), places, strict=True)
+        ]
+        first, second = figures[: len(a)], figures[len(a) :]
         pairings.append(Pairing(goal.label, first, second, worth_noticing_s))
     return tuple(compare_all(pairings, level=level))
+
+
+def _places(runs: Sequence[RunAnalysis]) -> list[float]:
+    """When each run started by one kind of clock, else its place in the list."""
+    started = [started_at(run) for run in runs]
+    times = [at_s for at_s, _ in started if at_s is not None]
+    if len(times) == len(runs) == len(set(times)) and len({by for _, by in started}) == 1:
+        return times
+    return [float(i) for i in range(len(runs))]
 
 
 def verify(path: str | os.PathLike[str]) -> tuple[Verdict, ...]:

@@ -27,6 +27,7 @@ _GOAL = re.compile(
 )
 _USELESS_SIGMA_S = 10.0
 _LIFT_S = 0.3
+_ABOUT_MPS = 0.1
 _GAINING_MPS = 0.3  # in a second: a cart within that of its top speed has in effect reached it
 
 
@@ -322,7 +323,9 @@ def _gains_before(k: Kinematics, peak: int) -> bool:
 
     The smoother rounds off the lift over some tenths of a second, so these are left out.
     """
-    late_s, early_s = k.t_s[peak] - _LIFT_S, k.t_s[peak] - _LIFT_S - 1.0
+    about = k.speed_mps >= k.speed_mps[peak] - max(_ABOUT_MPS, float(k.speed_sigma_mps[peak]))
+    lifted_s = float(k.t_s[np.flatnonzero(about)[-1]])  # a speed that is held peaks anywhere
+    late_s, early_s = lifted_s - _LIFT_S, lifted_s - _LIFT_S - 1.0
     if early_s < k.t_s[0]:
         return False
     early, late = np.interp([early_s, late_s], k.t_s, k.speed_mps)

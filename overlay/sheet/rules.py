@@ -127,8 +127,10 @@ def _order(raw: Table) -> Found:
                 f"{order} is already the order of runs[{seen[order] + 1}]; give each its own",
             )
     if given and len(given) < len(runs):
-        lacking = next(index for index, table in runs if "order" not in table)
-        yield ("runs", lacking), "has no order though other runs have one; give it to all or none"
+        yield (
+            ("runs", given[0][0], "order"),
+            "is given though other runs have none; give it to all runs or to none",
+        )
 
 
 def _vehicle(table: Table, path: Where) -> Found:

@@ -23,7 +23,7 @@ from overlay.compare.value import changes, headline, money, steps, value_of
 from overlay.compare.verdict import compare_all, compare_builds
 from overlay.errors import UsageError
 from overlay.runs.model import Mark, Split, SplitGoal
-from overlay.sheet.model import Build, Part
+from overlay.sheet.model import Build, Purchase
 
 GOAL = SplitGoal("distance", 60.0, "60 m")
 
@@ -327,11 +327,12 @@ def test_value__what_a_tenth_of_a_second_cost() -> None:
 
 
 def test_value__several_parts_at_once() -> None:
-    first = Build(name="A", parts=(Part(name="jet", price=7.0),))
+    first = Build(name="A", parts=(Purchase(name="jet", price=7.0),))
     second = Build(
         name="B",
         parts=tuple(
-            Part(name=n, price=p) for n, p in (("Jet", 7.0), ("filter", 26.0), ("flywheel", 48.0))
+            Purchase(name=n, price=p)
+            for n, p in (("Jet", 7.0), ("filter", 26.0), ("flywheel", 48.0))
         ),
     )
     new = changes(first, second)

@@ -11,7 +11,7 @@ import pytest
 
 import overlay
 from overlay import RunOptions, Style, TimetrueError, align, analyse, correct, draw, load
-from overlay.compare.verdict import CANNOT_TELL
+from overlay.compare.figures import CANNOT_TELL
 from overlay.runs import parse_goal
 from overlay.verify.finished import imprint_of
 from tests.clips import make_clip

@@ -206,7 +206,7 @@ def test_day_reel__reaches_the_film(finished, tmp_path, monkeypatch):
     assert invoke(["reel", "--day", str(finished), "-o", out, "-q"]) == 0
     assert [Path(clip).name for clip in made["clips"]] == ["a1.mp4", "b1.mp4", "A beside B.mp4"]
     assert made["title"].title == "Taxiway day"
-    assert made["results"].lines[0].startswith("£85 bought nothing that can be told yet")
+    assert made["results"].lines[0].startswith("£85 bought nothing that is sure yet")
     own = ["--title", "Our own", "--value-text", "As we say"]
     assert invoke(["reel", "--day", str(finished), "-o", out, "-q", *own]) == 0
     assert (made["title"].title, made["results"].lines) == ("Our own", ("As we say",))

@@ -151,3 +151,78 @@ def test_top_speed_and_braking__kinematics_of_a_stop(rng):
 
 def test_braking__none_without_a_stop():
     assert braking(fixture_kinematics(100.0)) is None
+
+
+def test_splits__between_speeds_and_distances_at_constant_acceleration():
+    """(v2 - v1) / a and sqrt(2 s / a), OpenStax College Physics, 2.5; a trap is metres a second."""
+    kinematics = constant_accel(3.0)
+    launch = find_launch(kinematics)
+    assert launch is not None
+    goals = [parse_goal(text) for text in ("3 to 9 m/s", "5 to 12 m", "trap 5 to 12 m")]
+    speeds, lengths, trap = splits(kinematics, launch, goals)
+    leg_s = (24**0.5 - 10**0.5) / 3**0.5
+    assert speeds.time_s == pytest.approx(2.0, abs=2e-3)
+    assert lengths.time_s == pytest.approx(leg_s, abs=2e-3)
+    assert trap.time_s == pytest.approx(leg_s, abs=2e-3)
+    assert (lengths.timing_sigma_s, lengths.soft_sigma_s) == (0.0, 0.0)
+
+
+def test_splits__between_two_goals_a_late_launch_hardly_matters():
+    """A launch found 0.2 s late moves the time from it whole, and one between speeds not at all."""
+    kinematics = constant_accel(3.0)
+    launch = find_launch(kinematics)
+    assert launch is not None
+    late = replace(launch, at_s=launch.at_s + 0.2)
+    goals = [parse_goal(text) for text in ("9 m/s", "3 to 9 m/s", "5 to 12 m")]
+    true, moved = (splits(kinematics, one, goals) for one in (launch, late))
+    shifts = [a.time_s - b.time_s for a, b in zip(true, moved, strict=True)]
+    assert shifts == pytest.approx([0.2, 0.0, 0.0], abs=5e-3)
+
+
+def test_splits__between_distances_the_common_error_cancels():
+    """Errors gathered before the first distance are in both instants (JCGM 100:2008, eq. 16).
+
+    By hand: variance at the second over v2^2, plus that at the first times 1/v1^2 - 2/(v1 v2).
+    """
+    k = constant_accel(3.0)
+    launch = find_launch(k)
+    assert launch is not None
+    grown = np.sqrt(np.maximum(k.t_s - launch.at_s, 0.0) * 0.04)
+    k = replace(k, distance_sigma_m=grown)
+    (split,) = splits(k, launch, [parse_goal("5 to 12 m")])
+    t1, t2 = (10 / 3) ** 0.5, (24 / 3) ** 0.5
+    v1, v2 = 3 * t1, 3 * t2
+    by_hand = 0.04 * t2 / v2**2 + 0.04 * t1 * (1 / v1**2 - 2 / (v1 * v2))
+    assert split.sigma_s == pytest.approx(by_hand**0.5, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    "text", ["20 to 10 m", "0 to 10 m", "trap 20 m", "trap 5 to 10 mph", "5 to 10 m rollout"]
+)
+def test_parse_goal__refuses_what_has_no_length(text):
+    with pytest.raises(UsageError, match="split"):
+        parse_goal(text)
+
+
+@pytest.mark.parametrize(("held_s", "is_rising"), [(0.0, True), (4.0, False)])
+def test_top_speed__says_whether_it_was_still_rising(held_s, is_rising):
+    """2 m/s^2 to 8 m/s, held or not, then braking."""
+    t = np.arange(-2.0, 12.0, 0.02)
+    rise = np.clip(2 * t, 0.0, 8.0)
+    fall = np.clip(8 - 4 * (t - 4.0 - held_s), 0.0, 8.0)
+    kinematics = replace(constant_accel(3.0), launch_s=None, launch_sigma_s=None)
+    n = len(t)
+    kinematics = replace(
+        kinematics,
+        t_s=t,
+        speed_mps=np.minimum(rise, fall),
+        accel_mps2=np.gradient(np.minimum(rise, fall), t),
+        distance_m=np.cumsum(np.minimum(rise, fall)) * 0.02,
+        speed_sigma_mps=np.full(n, 0.03),
+        accel_sigma_mps2=np.full(n, 0.1),
+        distance_sigma_m=np.full(n, 0.03),
+        known=np.ones(n, dtype=bool),
+    )
+    peak = top_speed(kinematics)
+    assert peak is not None
+    assert peak.is_accelerating == is_rising

@@ -20,6 +20,30 @@ MISTAKES = {
     ),
     "key that means nothing": ('notes = "gusty"', "xyzzy = 9", "runs[2].xyzzy", "take it out"),
     "misspelt table": ("[vehicle]", "[vehicel]", "vehicel", "did you mean vehicle"),
+    "judged goal the wrong way round": (
+        "worth_noticing_s = 0.15",
+        'judged = ["60 to 20 m"]',
+        "report.judged[1]",
+        "must begin above 0",
+    ),
+    "judged goal from launch": (
+        "worth_noticing_s = 0.15",
+        'judged = ["60 m"]',
+        "report.judged[1]",
+        '"20 to 60 m"',
+    ),
+    "main goal that is none": (
+        "worth_noticing_s = 0.15",
+        'main = "70 m"',
+        "report.main",
+        "none of judged and splits",
+    ),
+    "order of some runs only": (
+        'notes = "gusty"',
+        "order = 1",
+        "runs[2].order",
+        "give it to all runs or to none",
+    ),
     "number in quotes": (
         "mass_kg = 170",
         'mass_kg = "170 kg"',
