@@ -46,7 +46,8 @@ def test_find_launch__onset_is_weighed_by_inverse_variance(apart_s):
     assert launch.picture_share == pytest.approx(0.2)
     assert launch.at_s == pytest.approx(0.2 * apart_s)
     assert launch.sigma_s == pytest.approx(np.hypot(0.8 * 0.03, 0.2 * 0.1))
-    assert launch.soft_sigma_s == pytest.approx(0.2 * 0.06)
+    # The share of the log is all softness: hypot of both.
+    assert launch.soft_sigma_s == pytest.approx(np.hypot(0.2 * 0.06, 0.8 * 0.03))
     usual = find_launch(k, motion_onset_s=apart_s)
     assert usual.picture_share == pytest.approx(0.5)  # 0.05 s unless said otherwise
 
