@@ -39,7 +39,7 @@ class Tuning:
     least_below_horizon: float = 0.05
     attitude_step_rad: float = 3e-4  # of the ground's own bends, from pair to pair
     slip_step_rad: float = 2e-3
-    attitude_rad: tuple[float, float, float] = (0.02, 0.02, 0.015)  # pitch, slip, roll
+    attitude_rad: tuple[float, float, float] = (0.02, 0.02, 0.01)  # pitch, slip, roll
     first_roll_rad: float = 0.1
     rounds: int = 12
     loose_rounds: int = 4
@@ -49,6 +49,7 @@ class Tuning:
     focal_turn_px: float = 2.0
     focal_cost: float = 10.0  # errors of neighbouring corners and pairs go together
     sample_pairs: int = 90
+    way_heights: float = 2.0  # half the width of the way, in camera heights
     crowd_px: float = 20.0
     most_in_cell: int = 2
     least_corners: int = 12
@@ -459,6 +460,10 @@ class _Solver:
         z = off * np.sign(expected) / (spread * loose)
         z = np.where(z > 0, TUNING.above_weight * z, z)
         share = points.share / (1 + (z / 1.5) ** 2) ** 2
+        # Ground far to the side is another surface more often; a camera looking sideways sees no
+        # other.
+        beside = points.middle @ np.cross(self.normal, self.travel) * self.travel[2] ** 2
+        share = share / (1 + (beside / np.maximum(low, 0.02) / TUNING.way_heights) ** 2)
         share = np.where(low > TUNING.least_below_horizon, share, 0.0)
         self.ground = points.total(share)
         heavy, ground_heavy = weight[:, None] * rows, (share / spread**2)[:, None] * ground
