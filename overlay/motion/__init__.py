@@ -2,7 +2,7 @@
 
 from overlay.motion.model import Box, MotionSignal, used
 from overlay.motion.onset import Onset, motion_onset
-from overlay.motion.signal import motion_signal, picture_width_px
+from overlay.motion.signal import motion_signal
 
 __all__ = [
     "Box",
@@ -10,6 +10,5 @@ __all__ = [
     "Onset",
     "motion_onset",
     "motion_signal",
-    "picture_width_px",
     "used",
 ]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from overlay.footage.model import Luma, LumaFrame
+from overlay.footage.model import LumaFrame
 from overlay.motion.attitude import smooth_attitude, tilting_columns
 from overlay.motion.cells import Cells, Fit, Template, turning_basis
 from overlay.motion.ego import LOST_LIKENESS, SHARE, fit_motion, learn_template, moving_cells
@@ -41,9 +41,6 @@ _STRAY_SPREAD = 5.0
 _FOCAL_SHARES = (0.4, 0.5, 0.65, 0.8, 1.0, 1.3)
 _FOCAL_PAIRS = 90
 _FOCAL_LEAST_PX = 0.6
-# Corners are followed in pictures whose longer side has this many pixels, cells in half of that.
-_LONGER_SIDE_PX = 640
-_CELL_PICTURE_PX = 400
 # Spread of the log ratio of what the two sides of the picture say of the motion: 0.01 to 0.04 on
 # rendered open ground, 0.07 in a bend there; 0.015 on a real motorway; on real streets 0.06 to
 # 0.46, or nearly all comes from one side.
@@ -68,33 +65,26 @@ class _Pairs:
     difference: list[float] = field(default_factory=list)
 
 
-def picture_width_px(width: int, height: int) -> int:
-    """Width to shrink pictures of a size to for :func:`motion_signal`, pixels.
-
-    Examples
-    --------
-    >>> picture_width_px(1920, 1080), picture_width_px(1080, 1920)
-    (640, 360)
-    """
-    return max(2, round(_LONGER_SIDE_PX * width / max(width, height, 1)))
-
-
 def motion_signal(
     frames: Iterable[LumaFrame],
     *,
     ignore: Sequence[Box] = (),
     progress: Callable[[float], None] | None = None,
+    larger: Callable[[], Iterable[LumaFrame]] | None = None,
 ) -> MotionSignal:
     """Measure motion along the path between successive pictures.
 
     Parameters
     ----------
     frames : iterable of LumaFrame
-        Small upright pictures of one size, about 640 x 360, in time order.
+        Small upright pictures of one size, about 320 x 180, in time order.
     ignore : sequence of Box
         Parts of the picture that are not the outside world (a burnt-in readout, gauges).
     progress : callable, optional
         Called with the footage time in seconds reached.
+    larger : callable, optional
+        Gives the same pictures anew, about 640 x 360; called only where corners on the ground
+        have to be followed.
 
     Returns
     -------
@@ -109,14 +99,19 @@ def motion_signal(
     is used, cell by cell. Among things beside the road the proportion follows their distance; then
     only the ground gives the speed, by corners followed from picture to picture.
     """
-    meter, pairs, tracker = _read_pairs(frames, ignore, progress)
+    meter, pairs = _read_pairs(frames, ignore, progress)
     if meter is None or len(pairs.start_s) < 3:
         return _nothing(pairs, "fewer than four pictures: nothing to compare")
     signal, uneven = _signal(meter, pairs)
     if signal.reason is not None or uneven < _UNEVEN_SIDES:
         return signal
-    found = odometry(tracker.tracks())
-    along_road = None if found is None else _road_signal(found, signal)
+    along_road = None
+    if larger is not None:
+        tracker = CornerTracker(ignore)
+        for frame in larger():
+            tracker.add(frame.t_s, frame.luma)
+        found = odometry(tracker.tracks())
+        along_road = None if found is None else _road_signal(found, signal)
     if along_road is not None:
         return along_road
     if uneven < _HOPELESS_SIDES:
@@ -131,35 +126,23 @@ def _read_pairs(
     frames: Iterable[LumaFrame],
     ignore: Sequence[Box],
     progress: Callable[[float], None] | None,
-) -> tuple[CellFlowMeter | None, _Pairs, CornerTracker]:
-    pairs, tracker = _Pairs(), CornerTracker(ignore)
+) -> tuple[CellFlowMeter | None, _Pairs]:
+    pairs = _Pairs()
     meter: CellFlowMeter | None = None
     before: tuple[float, Prepared] | None = None
     keep: npt.NDArray[np.float32] | None = None
     for frame in frames:
-        tracker.add(frame.t_s, frame.luma)
-        luma = _for_cells(frame.luma)
         if meter is None:
-            height, width = luma.shape
+            height, width = frame.luma.shape
             meter = CellFlowMeter(width, height)
             keep = _outside(ignore, meter.columns, meter.rows)
-        ready = meter.prepare(luma)
+        ready = meter.prepare(frame.luma)
         if before is not None and keep is not None:
             _add_pair(pairs, meter, before, (frame.t_s, ready), keep)
         before = (frame.t_s, ready)
         if progress is not None and len(pairs.start_s) % 25 == 0:
             progress(frame.t_s)
-    return meter, pairs, tracker
-
-
-def _for_cells(luma: Luma) -> Luma:
-    """The picture at half its size where it is larger than cells need."""
-    import cv2
-
-    height, width = luma.shape
-    if max(height, width) <= _CELL_PICTURE_PX:
-        return luma
-    return np.asarray(cv2.resize(luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
+    return meter, pairs
 
 
 def _road_signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:

@@ -6,7 +6,7 @@ Each is a function of what the step before gave; nothing is written.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from overlay.errors import MismatchError, UndeterminedError
@@ -21,6 +21,7 @@ from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
 from overlay.sync.model import Alignment
 
 SHORTEST_S = 1.0
+CELLS_WIDTH_PX, CORNERS_WIDTH_PX = 320, 640  # of the pictures that each way of measuring takes
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
@@ -79,18 +80,22 @@ def measure_motion(
     """Motion in a whole clip, outside the parts to ignore."""
     from overlay.footage import luma_frames
     from overlay.footage.ahead import ahead
-    from overlay.motion import motion_signal, picture_width_px
+    from overlay.motion import motion_signal
 
     tell = staged(progress, f"watching {named_short(clip.path)}")
+    closer = staged(progress, f"watching the ground in {named_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
-    width_px = picture_width_px(clip.width, clip.height)
 
-    def frames() -> Iterator[LumaFrame]:
-        for frame in ahead(luma_frames(clip.path, width=width_px)):
+    def frames(width: int, tell: Callable[[float], None]) -> Iterator[LumaFrame]:
+        for frame in ahead(luma_frames(clip.path, width=width)):
             tell(frame.t_s / length_s)
             yield frame
 
-    signal = motion_signal(frames(), ignore=ignore)
+    signal = motion_signal(
+        frames(CELLS_WIDTH_PX, tell),
+        ignore=ignore,
+        larger=lambda: frames(CORNERS_WIDTH_PX, closer),
+    )
     tell(1.0)
     return signal
 

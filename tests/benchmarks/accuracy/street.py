@@ -24,8 +24,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from overlay.footage.frames import luma_frames
-from overlay.motion import MotionSignal, motion_signal, picture_width_px
+from overlay.footage.frames import LumaFrames, luma_frames
+from overlay.motion import MotionSignal, motion_signal
 from overlay.series import Series
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
@@ -105,14 +105,13 @@ def log_of(
 
 def motion_in(window: Window) -> MotionSignal:
     """The motion signal of a window, from its pictures alone."""
-    return motion_signal(
-        luma_frames(
-            clip_of(window.drive),
-            width=picture_width_px(1242, 374),
-            start_s=window.start_s,
-            end_s=window.end_s,
+
+    def frames(width: int) -> LumaFrames:
+        return luma_frames(
+            clip_of(window.drive), width=width, start_s=window.start_s, end_s=window.end_s
         )
-    )
+
+    return motion_signal(frames(320), larger=lambda: frames(640))
 
 
 def tried(window: Window, others: list[Window]) -> dict[str, list[Outcome]]:
