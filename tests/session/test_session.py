@@ -204,7 +204,7 @@ def test_measured__leaves_out_covers_and_ignored_parts(
 ) -> None:
     masks: list[Sequence[Box]] = []
 
-    def signal(frames: object, ignore: Sequence[Box]) -> MotionSignal:
+    def signal(frames: object, ignore: Sequence[Box], **_: object) -> MotionSignal:
         masks.append(ignore)
         return aligned(loaded(folder)).motion
 
