@@ -3,7 +3,6 @@
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.model import Alignment, ChannelTiming
 from overlay.sync.pool import pool
-from overlay.sync.residual import residual_lag
 from overlay.sync.separate import separate
 
 __all__ = [
@@ -11,6 +10,5 @@ __all__ = [
     "ChannelTiming",
     "estimate_offset",
     "pool",
-    "residual_lag",
     "separate",
 ]

@@ -34,11 +34,9 @@ SPLIT_SIGMA_S = 0.06  # the split counts as identified when smoothing is known t
 RIVAL_APART_S = 0.7
 
 
-def _first_fit(
-    motion: MotionSignal, speed: Series, shift_s: float, least_noise_mps: float
-) -> tuple[Evidence, Fit] | None:
+def _first_fit(motion: MotionSignal, speed: Series, shift_s: float) -> tuple[Evidence, Fit] | None:
     """Quick fit near a place, at one smoothing; None where the log has next to nothing there."""
-    evidence = gather(motion, speed, shift_s, least_noise_mps)
+    evidence = gather(motion, speed, shift_s)
     if len(evidence.log) < LEAST_SAMPLES:
         return None
     start = starting_point(evidence, shift_s, SMOOTHING_START_S)
@@ -56,7 +54,7 @@ def _rough_fit(
         total = fit.point.shift_s + fit.point.smoothing_s
         again = None
         if abs(total - shift_s) > FAR_S:
-            again = _first_fit(motion, speed, total, evidence.log_floor_mps)
+            again = _first_fit(motion, speed, total)
         if again is None:
             break
         shift_s, (evidence, fit) = total, again
@@ -70,7 +68,6 @@ def estimate_offset(
     same_clock: bool = False,
     search_s: tuple[float, float] | None = None,
     extra_lag_s: float = 0.0,
-    least_noise_mps: float = 0.0,
 ) -> Alignment:
     """How much later the log shows an event than the picture does.
 
@@ -88,8 +85,6 @@ def estimate_offset(
     extra_lag_s : float
         Share of the lag that reading the log added (see ``Log.extra_lag_s``), >= 0; only named
         in the notes, since the total holds it already.
-    least_noise_mps : float
-        Noise that the log has at least, for curves already smoothed, whose error hides.
 
     Returns
     -------
@@ -109,8 +104,8 @@ def estimate_offset(
     clean, dropout_mps = without_dropout(speed)
     clean = without_rest_level(clean)
     places = candidates(motion, clean, search_s=search_s)
-    verdicts = _rivals(motion, clean, places, least_noise_mps, search_s)
-    refused = late_refusal(places, verdicts, smooth=least_noise_mps > 0)
+    verdicts = _rivals(motion, clean, places, search_s)
+    refused = late_refusal(places, verdicts)
     if refused:
         return Alignment(determined=False, reason=refused)
     notes = []
@@ -143,7 +138,6 @@ def _rivals(
     motion: MotionSignal,
     speed: Series,
     places: list[Candidate],
-    least_noise_mps: float,
     search_s: tuple[float, float] | None,
 ) -> list[Verdict]:
     """Fits at the places worth it, best first."""
@@ -156,7 +150,7 @@ def _rivals(
         if any(abs(place.shift_s - v.total_s) < RIVAL_APART_S for v in verdicts):
             continue
         try:
-            first = _first_fit(motion, speed, place.shift_s, least_noise_mps)
+            first = _first_fit(motion, speed, place.shift_s)
             if first is None:
                 continue
             quick = score_of(*first)[0]

@@ -165,9 +165,7 @@ def binned(motion: MotionSignal) -> MotionSignal:
     )
 
 
-def gather(
-    motion: MotionSignal, speed: Series, shift_s: float, least_noise_mps: float = 0.0
-) -> Evidence:
+def gather(motion: MotionSignal, speed: Series, shift_s: float) -> Evidence:
     """Motion and the log values around it when the log runs `shift_s` ahead of footage."""
     motion = binned(motion)
     t_s, span = motion.t_s, motion.span_s
@@ -197,7 +195,7 @@ def gather(
         log_scale=_relative(near.sigma, len(near)),
         log_joined=log_joined,
         log_step_mps=step_mps,
-        log_floor_mps=max(step_mps / float(np.sqrt(12)), least_noise_mps),
+        log_floor_mps=step_mps / float(np.sqrt(12)),
         grid=grid,
         gain_basis=hats,
         drifts=both > DRIFT_NEEDS_S,

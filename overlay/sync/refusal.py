@@ -76,7 +76,7 @@ def _smoothed(
     return np.nanmean(good, axis=1) if len(good) else values
 
 
-def _other_log(verdict: Verdict, smooth: bool) -> bool:
+def _other_log(verdict: Verdict) -> bool:
     """Whether motion and log differ by more than the errors of picture and receiver.
 
     A stop in view tells runs apart by itself: laid by its launch, the log of another run stops at
@@ -84,8 +84,6 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
     lone launch differs from another by little more than a slow gain error could explain: logs of
     launches a fifth slower or quicker need a wandering gain by 10 log units and more, right ones
     speak against it by 5.
-
-    The residuals of a speed already smoothed (`smooth`) follow each other anyhow.
     """
     evidence, fit, support = verdict.evidence, verdict.fit, verdict.support
     noise, wander = fit.noise, gain_wander(evidence, fit)
@@ -96,9 +94,7 @@ def _other_log(verdict: Verdict, smooth: bool) -> bool:
         return True
     if noise.motion_colour > LARGEST_COLOUR and support < USUAL_SUPPORT:
         return True
-    if not smooth and (_parts_differ(verdict) or _structured(noise)):
-        return True
-    if _runs_at_other_rate(verdict):
+    if _parts_differ(verdict) or _structured(noise) or _runs_at_other_rate(verdict):
         return True
     if wander < usual_wander(evidence) or not one_way(evidence, fit):
         return False
@@ -151,10 +147,8 @@ def _structured(noise: Noise) -> bool:
     return colour > SMOOTH_COLOUR and whole > LARGEST_SMOOTH_NOISE_MPS
 
 
-def late_refusal(
-    places: list[Candidate], verdicts: list[Verdict], *, smooth: bool = False
-) -> str | None:
-    """Reason found by the fit, or None; `smooth` says that the speed was smoothed already."""
+def late_refusal(places: list[Candidate], verdicts: list[Verdict]) -> str | None:
+    """Reason found by the fit, or None."""
     if not places:
         return "the log does not overlap the clip anywhere with speed like the motion in it"
     if not verdicts:
@@ -163,7 +157,7 @@ def late_refusal(
     refused = _too_little_covered(best)
     if refused:
         return refused
-    if _other_log(best, smooth):
+    if _other_log(best):
         return "the logged speed does not match the motion in the picture: is it the right log?"
     if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:
         return TOO_WIDE

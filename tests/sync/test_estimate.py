@@ -9,7 +9,6 @@ from overlay.motion.model import MotionSignal
 from overlay.series import Series
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
-from overlay.sync.residual import residual_lag
 from tests.sync.scenes import launch, log_of, motion_of, two_launches
 
 
@@ -234,18 +233,6 @@ def test_estimate__inputs_stay_as_they_were(rng):
     estimate_offset(motion, log)
     assert np.array_equal(before[0], motion.forward)
     assert np.array_equal(before[1], log.values)
-
-
-@pytest.mark.parametrize("lag_s", [0.0, 0.5])
-def test_residual_lag__smooth_curve_at_frame_rate(rng, lag_s):
-    from scipy.ndimage import gaussian_filter1d
-
-    t = np.arange(0, 15, 1 / 30)
-    shown = Series("speed_mps", t + lag_s, gaussian_filter1d(two_launches(t), 4))
-    found = residual_lag(motion_of(two_launches, rng), shown)
-    assert found.determined
-    assert found.interval_s[0] <= lag_s <= found.interval_s[1]
-    assert abs(found.total_offset_s - lag_s) < 0.03
 
 
 @pytest.mark.parametrize("rate_hz", [5.0, 2.0])
