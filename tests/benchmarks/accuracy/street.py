@@ -161,7 +161,7 @@ def measure(processes: int) -> int:
     for name, some in (("streets", found[: len(judged)]), ("town", found[len(judged) :])):
         for kind, bars in BARS.items():
             score = Score(f"{name}, {kind}", [o for each in some for o in each[kind]])
-            used = bars if name == "streets" else Bars(cover=(0.9, 1.0))
+            used = bars if name == "streets" else Bars(refused=(0.0, 1.0))
             print(score.line(used), flush=True)
             missed += bool(score.missed(used))
             halves = [1.96 * o.sigma_s for o in score.outcomes if np.isfinite(o.sigma_s)]
