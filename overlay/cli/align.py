@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -55,13 +56,14 @@ def align(
     With two logs of one drive: how late the second shows what the first shows, such as GPS behind
     wheel speed. In UTC, or with --same-clock, that is the lag itself.
     """
+    from overlay.jobs.day_new import CLIP_SUFFIXES
     from overlay.jobs.text import align_report
     from overlay.logs import is_log
     from overlay.session import align as aligned_run
     from overlay.session import load
 
     options = options_of(words)
-    if is_log(clip):
+    if Path(clip).suffix.lower() not in CLIP_SUFFIXES and is_log(clip):
         return _between_logs(clip, logs, options, plot, as_json)
 
     with shown_progress(quiet=quiet) as progress:

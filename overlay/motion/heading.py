@@ -44,6 +44,7 @@ class Tuning:
     most_in_cell: int = 2
     least_corners: int = 12
     least_pairs: int = 8
+    stretch_pairs: int = 1500
     rates: int = 90
     rate_step_cost: float = 0.15
     bound_share: float = 0.25
@@ -142,15 +143,17 @@ def camera_of(tracks: Tracks) -> tuple[float, FloatArray]:
     moving = size > 0.3 * np.percentile(size, 90)
     numbers = np.flatnonzero(moving)
     focal = TUNING.usual_focal_share * longer
-    few = _among(numbers[:: max(1, len(numbers) // TUNING.sample_pairs)], len(size))
+    few = among(numbers[:: max(1, len(numbers) // TUNING.sample_pairs)], len(size))
     first = points_of(picked(tracks, few), focal)
     travel, *_ = min((heading_of(first, start) for start in _starts()), key=lambda each: each[2])
-    turn = heading_of(points_of(picked(tracks, moving), focal), travel, rounds=6, fixed=True)[1]
+    numbers = numbers[:: max(1, len(numbers) // TUNING.stretch_pairs)]
+    some = points_of(picked(tracks, among(numbers, len(size))), focal)
+    turn = heading_of(some, travel, rounds=6, fixed=True)[1]
     turned = np.hypot(turn[:, 0], turn[:, 1]) * focal
     most = np.argsort(-turned)[: TUNING.sample_pairs]
     if float(turned[most].mean()) < TUNING.focal_turn_px:
         return focal, travel
-    sample = picked(tracks, _among(numbers[most], len(size)))
+    sample = picked(tracks, among(numbers[most], len(size)))
     shares, costs = np.array(TUNING.focal_shares), []
     for share in shares:
         there = travel * [1, 1, share / TUNING.usual_focal_share]
@@ -160,7 +163,8 @@ def camera_of(tracks: Tracks) -> tuple[float, FloatArray]:
     return focal, heading_of(points_of(sample, focal), travel)[0]
 
 
-def _among(numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]], size: int) -> BoolArray:
+def among(numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]], size: int) -> BoolArray:
+    """Which of `size` are among some numbers."""
     out = np.zeros(size, dtype=np.bool_)
     out[numbers] = True
     return out

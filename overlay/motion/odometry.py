@@ -14,13 +14,14 @@ All pairs are solved together, a banded least-squares problem with robust weight
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from overlay.motion.heading import (
     TUNING,
     Points,
+    among,
     camera_of,
     cell_of,
     flow_without_turning,
@@ -93,8 +94,35 @@ def odometry(tracks: Tracks) -> Odometry | None:
     if kept is None:
         return None
     focal, travel = camera_of(kept)
-    points = points_of(kept, focal)
-    return _Solver(kept, points, focal, travel).solved()
+    count = len(kept.start_s)
+    # A long drive in stretches, so that memory stays bounded; the camera is the same in all.
+    stretches = np.array_split(np.arange(count), -(-count // TUNING.stretch_pairs))
+    solved = []
+    for numbers in stretches:
+        part = picked(kept, among(numbers, count))
+        found = _Solver(part, points_of(part, focal), focal, travel).solved()
+        if found is not None:
+            solved.append(found)
+    return _joined(solved) if solved else None
+
+
+def _joined(parts: list[Odometry]) -> Odometry:
+    """Stretches one after the other; the usual directions are those of the first."""
+
+    def whole(name: str) -> FloatArray:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return replace(
+        parts[0],
+        start_s=whole("start_s"),
+        end_s=whole("end_s"),
+        distance=whole("distance"),
+        sigma=whole("sigma"),
+        ground=whole("ground"),
+        turn_rad=whole("turn_rad"),
+        attitude_rad=whole("attitude_rad"),
+        lost_share=whole("lost_share"),
+    )
 
 
 def _with_enough(tracks: Tracks) -> Tracks | None:

@@ -154,6 +154,10 @@ def _road_signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:
     rate = found.distance / span
     quality = np.clip(found.ground / _ENOUGH_GROUND, 0.0, 1.0)
     quality[(found.ground < _LEAST_GROUND) | (found.lost_share > _LOST_SHARE)] = 0.0
+    # Cuts, flashes and frozen pictures, as the cells found them.
+    bad_s = cells.t_s[cells.quality == 0]
+    first, last = np.searchsorted(bad_s, found.start_s), np.searchsorted(bad_s, found.end_s)
+    quality[last > first] = 0.0
     trusted = quality > 0
     if trusted.mean() < _LEAST_TRUSTED:
         return None

@@ -34,6 +34,7 @@ class Tuning:
     edge_px: int = 6
     longest_span_s: float = 0.12
     shortest_span_s: float = 1 / 32
+    near_span: float = 0.75
     far_px: float = 22.0
     near_px: float = 9.0
     most_pairs: int = 20_000
@@ -103,8 +104,11 @@ class CornerTracker:
             self._keep = _outside(self.ignore, luma.shape)
             self._start(t_s, luma)
             return
-        # Half a usual step of pictures is forgiven, so that rates which do not divide fit.
-        if t_s - self._before_s < 0.9 * self._span_s or len(self._times) >= TUNING.most_pairs:
+        # The picture nearest to the span wanted, where rates do not divide.
+        if (
+            t_s - self._before_s < TUNING.near_span * self._span_s
+            or len(self._times) >= TUNING.most_pairs
+        ):
             return
         self._follow(t_s, luma)
         self._start(t_s, luma)

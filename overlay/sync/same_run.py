@@ -90,7 +90,10 @@ def parts_of(evidence: Evidence, fit: Fit) -> Parts:
 
 
 def stretch_of(evidence: Evidence, fit: Fit) -> tuple[float, float]:
-    """By what share the log runs faster than the footage, and its standard deviation."""
+    """By what share the log's time runs faster than the footage's, and its standard deviation.
+
+    One linear step from the fit, which has bent to the log already, so large rates come out small.
+    """
     part = log_part(evidence, fit.point, fit.noise.log_colour, fit.weights.log)
     column = part.columns[:, len(fit.point.gain_error) + 2]
     after_s = evidence.log_t_s - fit.point.shift_s - evidence.middle_s

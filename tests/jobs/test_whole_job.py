@@ -98,7 +98,7 @@ def drawn(tmp_path_factory) -> dict[str, Path]:
     run = RUNS[0]
     log = same_clock_log(run, folder)
     made = {"corrected": folder / "true.mp4", "uncorrected": folder / "late.mp4"}
-    common = [run.clip, log, "--same-clock", "--units", "m/s", "-q", "--preset", "ultrafast"]
+    common = [run.clip, log, "--same-clock", "-q", "--preset", "ultrafast"]
     assert invoke(["draw", *common, "-o", str(made["corrected"])]) == 0
     assert invoke(["draw", *common, "-o", str(made["uncorrected"]), "--uncorrected"]) == 0
     return made
@@ -142,7 +142,7 @@ def test_verify__a_slowed_section_is_undone(tmp_path, capsys, flags, codes):
     assert invoke(["slow", run.clip, log, *section, *common, *flags]) == 0
     capsys.readouterr()
     found_code, found = said(capsys, "verify", out)
-    assert found_code in codes, found
+    assert found_code == codes[0], found
     lag_s = run.truth.readout_lag_s if flags else 0.0
     assert found["runs"][0]["residual_lag_s"] == pytest.approx(lag_s, abs=0.1)
     assert "slow motion ×4 undone" in found["runs"][0]["evidence"]
@@ -163,7 +163,7 @@ def test_verify__a_clip_without_gauges_is_no_proof(capsys):
 def test_pair__two_runs_from_the_sheet_and_verified(tmp_path, capsys):
     out = tmp_path / "pair.mp4"
     sheet = str(Path(RUNS[0].clip).parent / "day.toml")
-    quick = ["--units", "m/s", "-q", "--preset", "ultrafast"]
+    quick = ["-q", "--preset", "ultrafast"]
     code = invoke(["pair", "a1", "b1", "--sheet", sheet, "-o", str(out), *quick])
     assert code == 0
     capsys.readouterr()
@@ -172,4 +172,4 @@ def test_pair__two_runs_from_the_sheet_and_verified(tmp_path, capsys):
         assert made.streams.audio
     code, found = said(capsys, "verify", str(out))
     assert [run["name"] for run in found["runs"]] == ["a1", "b1"]
-    assert code in (0, 7), found  # each has half the width: not late, if not always proved
+    assert code == 0, found

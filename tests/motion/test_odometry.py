@@ -4,10 +4,14 @@ The reference is the pinhole camera (Hartley and Zisserman, "Multiple View Geome
 Vision", 2nd ed. 2004, section 6.1), with rotations from scipy; nothing of the product draws it.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+import overlay.motion.odometry as odometry_module
+from overlay.motion.heading import TUNING
 from overlay.motion.odometry import odometry
 from overlay.motion.tracks import Tracks
 
@@ -91,6 +95,17 @@ def test_odometry__does_not_follow_the_pitch() -> None:
     assert abs(slope) * np.ptp(pitch) < 0.012
     seen = found.attitude_rad[:, 0] * np.sign(found.travel[2])
     assert np.corrcoef(seen, pitch)[0, 1] > 0.9
+
+
+def test_odometry__long_drives_in_stretches_as_in_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    tracks, _, _ = drive(np.random.default_rng(7), Rotation.identity())
+    whole = odometry(tracks)
+    monkeypatch.setattr(odometry_module, "TUNING", replace(TUNING, stretch_pairs=25))
+    parts = odometry(tracks)
+    assert whole is not None
+    assert parts is not None
+    assert parts.start_s == pytest.approx(whole.start_s)
+    assert parts.distance == pytest.approx(whole.distance, rel=0.03)
 
 
 def test_odometry__still_camera_goes_nowhere() -> None:
