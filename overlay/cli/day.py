@@ -51,7 +51,7 @@ def new(folder: str, units: str, quiet: bool) -> None:
 @click.argument("sheet", metavar="[SHEET]", default="day.toml")
 @quiet_option
 def check(sheet: str, quiet: bool) -> int:
-    """Tell every problem in SHEET (day.toml), one a line, each with file, line and mend.
+    """Tell every problem in SHEET (day.toml), one a line, each with file, line and what to do.
 
     When the sheet itself is in order, the clips and logs it names are opened too. Ends with exit
     code 3 when there is any problem.

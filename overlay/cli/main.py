@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import json
 import os
 import signal
 import sys
@@ -83,9 +84,15 @@ def main() -> None:
     """
 
 
-def fail(message: str, exit_code: int) -> int:
-    """Print one line on standard error and give the exit code back."""
-    click.echo(f"timetrue: {' '.join(message.split())}", err=True)
+def fail(message: str, exit_code: int, *, as_json: bool = False) -> int:
+    """Print one line on standard error, an object on standard output where asked for.
+
+    Gives the exit code back.
+    """
+    line = " ".join(message.split())
+    click.echo(f"timetrue: {line}", err=True)
+    if as_json:
+        click.echo(json.dumps({"exit_code": exit_code, "error": line}, indent=2))
     return exit_code
 
 
@@ -100,6 +107,7 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
         Arguments after the program name; those of the process by default.
     """
     _heed_interrupts()
+    as_json = "--json" in (sys.argv[1:] if arguments is None else arguments)
     try:
         result = main.main(args=arguments, prog_name="timetrue", standalone_mode=False)
         return int(result) if isinstance(result, int) else EXIT_DONE
@@ -107,11 +115,13 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except click.ClickException as error:
         error.show()
+        if as_json:
+            click.echo(json.dumps({"exit_code": error.exit_code, "error": error.format_message()}))
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
-        return fail("interrupted; nothing half-made is left", EXIT_INTERRUPTED)
+        return fail("interrupted; nothing half-made is left", EXIT_INTERRUPTED, as_json=as_json)
     except TimetrueError as error:
-        return fail(str(error), error.exit_code)
+        return fail(str(error), error.exit_code, as_json=as_json)
     except BrokenPipeError:
         sys.stderr.close()
         return EXIT_DONE
@@ -122,6 +132,7 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
             f"unforeseen error ({type(error).__name__}: {error}); "
             "set TIMETRUE_DEBUG=1 to see where, and please report it",
             TimetrueError.exit_code,
+            as_json=as_json,
         )
 
 

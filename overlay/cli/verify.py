@@ -15,7 +15,6 @@ from overlay.cli.shared import (
     same_clock_option,
     shown_progress,
 )
-from overlay.errors import UndeterminedError
 
 
 @click.command(short_help="Prove that no lag is left in a finished clip.")
@@ -49,24 +48,18 @@ def verify(
     """
     from overlay.jobs.verify import verify_clip, verify_logs
 
-    try:
-        with shown_progress(quiet=quiet) as progress:
-            if logs:
-                verdicts = verify_logs(
-                    clip,
-                    logs,
-                    same_clock=same_clock,
-                    columns=parse_columns(columns),
-                    ignore=parse_covers(covers),
-                    progress=progress,
-                )
-            else:
-                verdicts = verify_clip(clip, progress=progress)
-    except UndeterminedError as error:
-        if as_json:
-            report = {"exit_code": error.exit_code, "reason": str(error), "runs": []}
-            print_json({"clip": clip, **report})
-        raise
+    with shown_progress(quiet=quiet) as progress:
+        if logs:
+            verdicts = verify_logs(
+                clip,
+                logs,
+                same_clock=same_clock,
+                columns=parse_columns(columns),
+                ignore=parse_covers(covers),
+                progress=progress,
+            )
+        else:
+            verdicts = verify_clip(clip, progress=progress)
     worst = max((verdict.exit_code for verdict in verdicts), default=0)
     if as_json:
         runs = [{**v.to_json(), "exit_code": v.exit_code} for v in verdicts]

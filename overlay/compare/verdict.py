@@ -147,7 +147,7 @@ def _unjudged(pairing: Pairing, level: float) -> Comparison:
                 reason = reason or ORDER.format(first=first, second=second)
                 remedy = f"one more run of {first}, after {second}, would tell most"
     if more is not None:
-        remedy = f"{counted(more, 'more run')} of each to begin with"
+        remedy = f"{counted(more, 'more run')} of each first"
     return Comparison(
         label=pairing.label,
         unit=pairing.unit,

@@ -123,7 +123,7 @@ def rpm_from_sound(
     settled = [_settle(samples, work_hz, c, firing, rpm_range, evidence) for c in stretches]
     heard = _agreeing([item for item in settled if item is not None])
     if not heard:
-        return _nothing(sound, "no engine stands out of the sound")
+        return _nothing(sound, "no engine is clear enough in the sound")
     return _assembled(sound, heard, per_hz)
 
 

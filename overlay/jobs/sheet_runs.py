@@ -175,8 +175,8 @@ def _named(sheet: DaySheet, name: str) -> Run:
         return run
     names = [known.name for known in sheet.runs]
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
-    mend = f"did you mean {close[0]}?" if close else f"its runs are {', '.join(names[:20])}"
-    raise UsageError(f"{sheet.path}: has no run {name!r}; {mend}")
+    remedy = f"did you mean {close[0]}?" if close else f"its runs are {', '.join(names[:20])}"
+    raise UsageError(f"{sheet.path}: has no run {name!r}; {remedy}")
 
 
 __all__ = ["file_problems", "runs_from_sheet", "sheet_path"]

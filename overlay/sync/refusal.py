@@ -60,7 +60,7 @@ def early_refusal(motion: MotionSignal, speed: Series) -> str | None:
     _, binned = binned_motion(motion)
     change = np.nanpercentile(_smoothed(binned), [3, 97])
     if change[1] - change[0] < LEAST_MOTION_CHANGE * max(float(np.nanmax(np.abs(binned))), 1e-9):
-        return "the motion in the picture hardly changes (constant speed), so no time stands out"
+        return "the motion in the picture hardly changes (constant speed), so no time can be found"
     return None
 
 

@@ -130,6 +130,19 @@ def test_interrupt__exit_code_130(monkeypatch, capsys):
     assert "nothing half-made" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [(["inspect", "nowhere.mp4"], 3), (["verify", "nowhere.mp4"], 3), (["align"], 2)],
+)
+def test_json__one_object_also_for_an_error(words, code, capsys):
+    assert invoke([*words, "--json"]) == code
+    shown = capsys.readouterr()
+    found = json.loads(shown.out)
+    assert found["exit_code"] == code
+    assert found["error"]
+    assert found["error"].splitlines()[0] in shown.err
+
+
 def test_unforeseen_error__one_line_no_traceback(monkeypatch, capsys):
     def broken(**_: object) -> None:
         raise ZeroDivisionError("by nought")

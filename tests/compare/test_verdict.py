@@ -286,7 +286,7 @@ def test_value__honest_words() -> None:
     assert free.sentence.startswith("B, for nothing more, gained 0.4")
     assert free.gains[0].per_unit is None
     single = value_of([judged(runs(6), runs(5))], a="A", b="B", cost=5, currency="GBP").sentence
-    assert "one run shows no spread; 2 more runs of each to begin with" in single
+    assert "one run shows no spread; 2 more runs of each first" in single
     few = value_of([judged(runs(6, 6.01), runs(5, 5.01))], a="A", b="B", cost=5, currency="GBP")
     assert "provisional: 2 runs of a build" in few.sentence
 

@@ -117,9 +117,7 @@ def test_terminal__says_what_matters(results):
 def test_terminal__open_verdict_names_the_runs_that_would_tell(results):
     few = [run for run in results.runs if run.name in ("a1", "b1")]
     (step,) = compare_day(results.sheet, few).steps
-    assert (
-        verdict_text(step.comparisons[4]) == "cannot tell yet (2 more runs of each to begin with)"
-    )
+    assert verdict_text(step.comparisons[4]) == "cannot tell yet (2 more runs of each first)"
     assert verdict_text(step.comparisons[0]) == "not judged: counts from the first movement"
 
 
