@@ -11,6 +11,7 @@ import numpy as np
 from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, OutputError, TimetrueError
 from overlay.gauges.palette import Color, build_hue
+from overlay.jobs.day_motion import watched
 from overlay.jobs.day_store import (
     digest,
     is_drawn,
@@ -253,8 +254,8 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     said = _said(sheet, task.name)
     inputs, start_s = inputs_of(sheet, said, folder)
     share = ALIGNED if task.clips else 1.0
-    aligned = align(inputs, progress=lambda stage, done: tell(share * done))
-    found = analyse(correct(aligned), goals_of(sheet))
+    seen = watched(sheet, said, inputs, folder / KEPT, lambda stage, done: tell(share * done))
+    found = analyse(correct(align(inputs, seen=seen)), goals_of(sheet))
     run = as_day_run(said.name, said.build, found)
     if said.signal_s is not None and run.launch is not None:
         late = late_launch(run.launch, said.signal_s - start_s)

@@ -177,13 +177,14 @@ def _restored(facts: dict[str, Any], arrays: dict[str, Any]) -> DayRun:
         tuple(Split(**{**row, "goal": SplitGoal(**row["goal"])}) for row in facts["splits"]),
         tuple(Mark(**row) for row in facts["marks"]),
         rpm,
-        _alignment(facts["alignment"]),
+        alignment_from(facts["alignment"]),
         facts["started_s"],
         facts["started_by"],
     )
 
 
-def _alignment(facts: dict[str, Any] | None) -> Alignment | None:
+def alignment_from(facts: dict[str, Any] | None) -> Alignment | None:
+    """An alignment from what its :meth:`~Alignment.to_json` gave."""
     if facts is None:
         return None
 

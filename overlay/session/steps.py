@@ -25,7 +25,9 @@ CELLS_WIDTH_PX, CORNERS_WIDTH_PX = 320, 640  # of the pictures that each way of 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
-def align(inputs: RunInputs, *, progress: Progress = silent) -> AlignedRun:
+def align(
+    inputs: RunInputs, *, seen: AlignedRun | None = None, progress: Progress = silent
+) -> AlignedRun:
     """Set the logs against the footage, by motion in the picture and the engine's sound.
 
     An offset that the options give is taken instead of the measured one.
@@ -34,6 +36,8 @@ def align(inputs: RunInputs, *, progress: Progress = silent) -> AlignedRun:
     ----------
     inputs : RunInputs
         From :func:`overlay.session.load`.
+    seen : AlignedRun, optional
+        What :func:`measured` gave for these inputs before; the clip is not watched again.
     progress : callable
         Told of the stage ``watching CLIP``.
 
@@ -47,7 +51,7 @@ def align(inputs: RunInputs, *, progress: Progress = silent) -> AlignedRun:
     InputError
         If the clip cannot be decoded.
     """
-    return with_rpm_timing(with_given_offset(measured(inputs, progress)))
+    return with_rpm_timing(with_given_offset(seen or measured(inputs, progress)))
 
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:

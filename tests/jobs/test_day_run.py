@@ -15,7 +15,7 @@ from overlay.compare.day import compare_day
 from overlay.compare.figures import NO_DIFFERENCE, NOT_JUDGED, REAL
 from overlay.compare.standing import DayRun
 from overlay.errors import UsageError
-from overlay.jobs import day_one, day_store
+from overlay.jobs import day_motion, day_one, day_store
 from overlay.jobs.day_one import KEPT, RunTask, clip_key, clip_path, goals_of
 from overlay.jobs.day_reel import day_reel
 from overlay.jobs.day_run import FOLDER, DayReport, pair_path, run_day, shared_out
@@ -130,6 +130,28 @@ def test_run_day__a_late_launch_is_told_and_kept(done, tmp_path):
     standing = report.results.day.standing("b1")
     assert any(note.startswith("late launch ") for note in standing.notes)
     assert "kept" in standing.notes and standing.is_whole
+
+
+def test_run_day__another_offset_does_not_watch_the_clip_again(done, tmp_path, monkeypatch):
+    folder, report = done
+    day = tmp_path / "day"
+    shutil.copytree(folder, day)
+    given_s = round(report.results.runs[0].alignment.total_offset_s + 0.2, 3)
+    sheet = (day / "day.toml").read_text()
+    given = f'"a1_revs.csv"]\noffset_s = {given_s}'
+    (day / "day.toml").write_text(sheet.replace('"a1_revs.csv"]', given))
+    monkeypatch.setattr(day_motion, "measured", None)  # would fail if it were called
+    again = run_day(day, clips=False, workers=1)
+    assert again.worked_out == ("a1",)
+    assert again.results.runs[0].alignment.total_offset_s == given_s
+    before_s, after_s = (one.results.runs[0].launch.at_s for one in (report, again))
+    assert after_s - before_s == pytest.approx(-0.2, abs=0.1)  # a log that is later shows it sooner
+    said = load_sheet(day / "day.toml")
+    motion, found = day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT)
+    assert found.interval_s is not None and len(motion) > 100
+    assert asdict(motion)["gain_errors"]["pitch"] == motion.gain_errors.pitch
+    (day / "a1.gpx").touch()
+    assert day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT) is None
 
 
 def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, capsys, monkeypatch):
