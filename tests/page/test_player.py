@@ -1,0 +1,198 @@
+"""The player in a real browser: what stands on the screen, read from its pixels."""
+
+import base64
+import io
+import json
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from overlay.page.scripts import PLAYER, PLOTTING, STYLES, joined, static_text
+from tests.page.browser import chromium, quiet_page
+from tests.page.numbered import SIZE, read_number, uneven_times_ms, write_numbered
+
+FRAMES = 90
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as found:
+        yield found
+
+
+def write_viewer(path: Path, body: str, script: str) -> None:
+    style = "".join(map(static_text, STYLES))
+    path.write_text(
+        f"<!doctype html><html lang=en><meta charset=utf-8><style>{style} body {{ margin: 0 }} "
+        f"run-view {{ width: 320px }}</style>{body}<script>{static_text(PLOTTING)}</script>"
+        f"<script type=module>{joined(PLAYER)}\n{script}\nwindow.isReady = true;</script>"
+    )
+
+
+@pytest.fixture(scope="module")
+def view(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    folder = tmp_path_factory.mktemp("numbered")
+    data = write_numbered(folder, uneven_times_ms(FRAMES))
+    data["gauges"]["received"] = data["gauges"]["corrected"]
+    times = data["readouts"][0]["values"]
+    line = {"label": "t", "hue": "#e69f00", "values": times, "low": times, "high": times}
+    data["charts"] = [
+        {
+            "title": "time",
+            "x": {"label": "t", "unit": "s", "values": times},
+            "y": {"label": "t", "unit": "s"},
+            "series": [line],
+        }
+    ]
+    script = (
+        "window.view = document.querySelector('run-view');"
+        f"await view.show({{ data: {json.dumps(data)} }});"
+    )
+    write_viewer(folder / "view.html", "<run-view></run-view>", script)
+    page, said = quiet_page(browser, viewport={"width": 420, "height": 900})
+    page.goto((folder / "view.html").as_uri())
+    page.wait_for_function("window.isReady", timeout=15000)
+    yield page
+    assert said == []
+    page.context.close()
+
+
+def on_screen(png: bytes) -> tuple[int, int]:
+    """Numbers of the gauges and of the picture."""
+    grey = np.array(Image.open(io.BytesIO(png)).convert("L"))[: SIZE[1], : SIZE[0]]
+    return read_number(grey, 0), read_number(grey, 1)
+
+
+def shown(page: Any, frame: int) -> tuple[int, int]:
+    page.wait_for_function(f"view.frame === {frame} && view.querySelector('canvas').dataset.frame")
+    return on_screen(page.locator(".rv-stage").screenshot())
+
+
+@pytest.mark.parametrize("frame", [0, 1, 40, 41, FRAMES - 1])
+def test_seek__picture_gauges_and_figures_are_of_one_frame(view: Any, frame: int) -> None:
+    view.evaluate(f"view.seekFrame({frame})")
+    assert shown(view, frame) == (frame, frame)
+    time = view.evaluate("view.currentTime")
+    assert view.locator(".rv-value").first.text_content() == f"{time:.3f}"
+
+
+@pytest.mark.parametrize("rate", [1, 0.5])
+def test_play__gauges_stay_on_the_picture_though_frame_times_vary(view: Any, rate: float) -> None:
+    view.evaluate("view.seekFrame(0)")
+    shown(view, 0)
+    screens: list[bytes] = []
+    session = view.context.new_cdp_session(view)
+
+    def keep(event: dict[str, Any]) -> None:
+        screens.append(base64.b64decode(event["data"]))
+        session.send("Page.screencastFrameAck", {"sessionId": event["sessionId"]})
+
+    session.on("Page.screencastFrame", keep)
+    session.send("Page.startScreencast", {"format": "png", "everyNthFrame": 1})
+    view.evaluate(f"view.rate = {rate}; view.play()")
+    view.wait_for_function(f"view.frame >= {FRAMES - 2}", timeout=20000)
+    session.send("Page.stopScreencast")
+    view.evaluate("view.pause(); view.rate = 1")
+    seen = [on_screen(screen) for screen in screens]
+    assert len({picture for _, picture in seen}) > FRAMES / 6  # many, though the machine is busy
+    assert all(abs(gauges - picture) <= 1 for gauges, picture in seen), Counter(seen)
+
+
+def test_keyboard__alone_moves_by_frames_and_changes_over(view: Any) -> None:
+    view.evaluate("view.seekFrame(20)")
+    shown(view, 20)
+    view.focus("run-view")
+    for key, frame in [
+        ("ArrowRight", 21),
+        ("Shift+ArrowRight", 31),
+        ("ArrowLeft", 30),
+        ("l", 3),
+        ("End", FRAMES - 1),
+        ("Home", 0),
+    ]:
+        view.keyboard.press(key)
+        assert shown(view, frame) == (frame, frame)
+    view.keyboard.press("g")
+    assert view.evaluate("view.gauges") == "received"
+    view.keyboard.press("g")
+    view.keyboard.press("-")
+    assert view.evaluate("view.rate") == 0.5
+    view.keyboard.press("+")
+    view.keyboard.press(" ")
+    view.wait_for_function("!view.paused && view.frame > 1")
+    view.keyboard.press(" ")
+    assert view.evaluate("view.paused")
+
+
+def test_nudge__moves_the_gauges_alone(view: Any) -> None:
+    view.evaluate("view.seekFrame(30)")
+    shown(view, 30)
+    moved = view.evaluate("view.nudge = view.times[34] - view.times[30]; view.frame")
+    view.wait_for_function("view.querySelector('canvas').dataset.frame === '34'")
+    assert (moved, on_screen(view.locator(".rv-stage").screenshot())) == (30, (34, 30))
+    view.evaluate("view.nudge = 0")
+
+
+def test_chart__click_seeks_and_the_needle_follows(view: Any) -> None:
+    box = view.locator(".u-over").bounding_box()
+    view.mouse.click(box["x"] + box["width"] / 2, box["y"] + 50)
+    middle = view.evaluate(
+        "(() => { const { min, max } = view._charts[0].chart.scales.x; return (min + max) / 2; })()"
+    )
+    view.wait_for_function(f"Math.abs(view.currentTime - {middle}) < 0.07")
+    frame = view.evaluate("view.frame")
+    assert shown(view, frame) == (frame, frame)
+    needle = view.locator(".ch-needle").bounding_box()
+    assert needle["x"] == pytest.approx(box["x"] + box["width"] / 2, abs=box["width"] / FRAMES * 2)
+    view.mouse.move(1, 1)
+    view.evaluate("view.seekFrame(80)")
+    shown(view, 80)
+    assert view.locator(".ch-needle").bounding_box()["x"] > needle["x"]
+    assert (
+        view.locator(".ch-key output").last.text_content()
+        == f"{view.evaluate('view.times[80]'):.3f}"
+    )
+
+
+def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -> None:
+    for name in "ab":
+        (tmp_path / name).mkdir()
+    first = write_numbered(tmp_path / "a", [33 * n for n in range(FRAMES)])
+    second = write_numbered(tmp_path / "b", [40 * n for n in range(FRAMES)])
+    locks = {
+        "launch": {"first": "-10 10", "second": "-9.5 10.5"},
+        "distance": {"first": "-10 0 10", "second": "-9.5 0.5 8.5"},
+    }
+    told = {
+        "first": {"data": first, "base": "a/"},
+        "second": {"data": second, "base": "b/"},
+        "locks": locks,
+    }
+    script = (
+        "window.pair = document.querySelector('run-pair');"
+        f"await pair.show({json.dumps(told)});"
+        "window.apart = []; pair.first.addEventListener('framechange', () => "
+        "apart.push(pair.second.currentTime - pair._due().at));"
+    )
+    write_viewer(tmp_path / "pair.html", "<run-pair></run-pair>", script)
+    page, said = quiet_page(browser, viewport={"width": 800, "height": 600})
+    page.goto((tmp_path / "pair.html").as_uri())
+    page.wait_for_function("window.isReady", timeout=15000)
+    page.evaluate("pair.first.seekFrame(30)")
+    page.wait_for_function("pair.first.frame === 30")  # 0.99 s, and 1.49 s of the second
+    page.wait_for_function("pair.second.frame === 37")
+    page.evaluate("pair.lock = 'distance'")
+    page.wait_for_function("pair.second.frame === 32")  # 0.5 s + 0.8 * 0.99 s = 1.292 s
+    page.evaluate("pair.lock = 'launch'; pair.first.seekFrame(0)")
+    page.wait_for_function("pair.first.frame === 0 && pair.second.frame === 12")
+    page.evaluate("apart.length = 0; pair.first.play()")
+    page.wait_for_function("pair.first.frame > 75", timeout=20000)
+    apart = page.evaluate("apart")[10:]
+    assert np.median(np.abs(apart)) < 0.06
+    assert said == []
+    page.context.close()
