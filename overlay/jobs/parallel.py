@@ -74,7 +74,9 @@ def in_parallel(
     # Spawned, not forked: a fork of a process with decoder threads can hang.
     context = multiprocessing.get_context("spawn")
     shares = context.Array("i", len(items))
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_start, initargs=(shares,))
+    pool = ProcessPoolExecutor(
+        count, mp_context=context, initializer=start_worker, initargs=(shares,)
+    )
     try:
         with _no_main_module():
             futures: list[Future[Result]] = [
@@ -124,7 +126,7 @@ def _counted(
     return result
 
 
-def _start(shares: Any) -> None:
+def start_worker(shares: Any = None) -> None:
     """A worker leaves Ctrl-C to its parent, and cleans up behind itself when told to end."""
     global _shares
     _shares = shares

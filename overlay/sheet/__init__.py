@@ -1,6 +1,6 @@
 """The day sheet: one TOML file with the vehicle, its builds, the day's runs and what to report."""
 
-from overlay.sheet.load import load_sheet
+from overlay.sheet.load import load_sheet, read_sheet
 from overlay.sheet.model import Build, Conditions, DaySheet, Purchase, Report, Run, Vehicle
 from overlay.sheet.problems import Problem, SheetError
 
@@ -15,4 +15,5 @@ __all__ = [
     "SheetError",
     "Vehicle",
     "load_sheet",
+    "read_sheet",
 ]

@@ -41,9 +41,19 @@ def load_sheet(path: str | os.PathLike[str], *, files: bool = True) -> DaySheet:
     InputError
         If the file is missing, empty or unreadable.
     """
-    found = require_file(path)
-    name = str(path)
-    raw, places = _parsed(_text(found, name), name)
+    return read_sheet(_text(require_file(path), str(path)), path, files=files)
+
+
+def read_sheet(text: str, path: str | os.PathLike[str], *, files: bool = True) -> DaySheet:
+    """Check the text of a day sheet that lies, or is to lie, at `path`.
+
+    Raises
+    ------
+    SheetError
+        With every problem and its line.
+    """
+    found = Path(path)
+    raw, places = _parsed(text, str(path))
     problems: list[Problem] = []
     sheet: DaySheet | None = None
     try:
