@@ -15,7 +15,6 @@ SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
 SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
 
 FOOT_M = 0.3048
-STANDARD_GRAVITY_MPS2 = 9.80665  # exact by definition: 3rd CGPM, 1901
 ROLLOUT_M = FOOT_M  # initial vehicle movement, SAE J1491 JUL2006 section 3.3
 
 MPS_PER: dict[str, float] = {

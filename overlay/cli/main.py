@@ -34,6 +34,7 @@ COMMANDS = {
     "join": "overlay.cli.join:join",
     "reel": "overlay.cli.reel:reel",
     "day": "overlay.cli.day:day",
+    "desk": "overlay.cli.desk:desk",
     "verify": "overlay.cli.verify:verify",
     "gauges": "overlay.cli.gauges:gauges",
     "demo": "overlay.cli.demo:demo",

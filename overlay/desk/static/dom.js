@@ -1,0 +1,76 @@
+// Elements without a framework, and questions to the desk.
+
+export function h(tag, given = {}, ...inside) {
+  const svg = tag.startsWith("svg:");
+  const made = svg
+    ? document.createElementNS("http://www.w3.org/2000/svg", tag.slice(4))
+    : document.createElement(tag);
+  for (const [name, value] of Object.entries(given)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
+    else if (name === "hue") made.style.setProperty("--hue", value);
+    else if (name === "share") made.style.setProperty("--share", value);
+    else if (!svg && name in made && name !== "list" && name !== "form") made[name] = value;
+    else made.setAttribute(name, value === true ? "" : value);
+  }
+  made.append(...inside.flat(3).filter((one) => one !== null && one !== undefined && one !== false));
+  return made;
+}
+
+// New content in place of the old; whoever types or tabs stays where he was.
+export function refill(place, ...inside) {
+  const held = document.activeElement;
+  const id = place.contains(held) ? held.id : "";
+  const typed = id && "value" in held && held.type !== "range" ? held.value : null;
+  const changed = typed !== null && "defaultValue" in held && typed !== held.defaultValue;
+  place.replaceChildren(...inside.flat(3).filter(Boolean));
+  const again = id && document.getElementById(id);
+  if (!again) return;
+  if (changed && again.type !== "checkbox" && again.type !== "radio") again.value = typed;
+  again.focus({ preventScroll: true });
+}
+
+export class Refused extends Error {}
+
+export async function ask(name, body) {
+  let answer;
+  try {
+    answer = await fetch(`/api/${name}`, body === undefined ? {} : {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify(body),
+    });
+  } catch {
+    throw new Refused("the desk does not answer; start it again with 'timetrue desk'");
+  }
+  if (answer.status === 401) throw new Refused((await answer.text()).trim());
+  if (answer.headers.get("content-type") === "image/png") return answer.blob();
+  const said = await answer.json();
+  if (!answer.ok) throw new Refused(said.error);
+  return said;
+}
+
+export function button(text, onclick, more = {}) {
+  return h("button", { type: "button", onclick, ...more }, text);
+}
+
+export function field(id, label, control, hint = "") {
+  control.id = id;
+  if (hint) control.setAttribute("aria-describedby", `${id}-hint`);
+  return h("div", { className: "field" },
+    h("label", { htmlFor: id }, label), control,
+    hint && h("p", { id: `${id}-hint`, className: "hint" }, hint));
+}
+
+export function choice(options, value, onchange, more = {}) {
+  return h("select", { onchange: (event) => onchange(event.target.value), ...more },
+    options.map((one) => {
+      const [key, text] = Array.isArray(one) ? one : [one, one];
+      return h("option", { value: key, selected: key === value }, text);
+    }));
+}
+
+export function seconds(value) {
+  if (value === null || value === undefined) return "";
+  return value >= 90 ? `${Math.round(value / 60)} min` : `${Math.max(1, Math.round(value))} s`;
+}

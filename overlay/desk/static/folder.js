@@ -1,0 +1,136 @@
+// What was found in the folder, and which clip and logs make a run.
+import { button, choice, field, h, refill } from "./dom.js";
+import { edit, state } from "./store.js";
+
+const length = (value) => `${value.toFixed(1)} s`;
+
+export function problemsAt(place) {
+  return state.problems.filter((one) => one.place === place || one.place.startsWith(`${place}.`)
+    || one.place.startsWith(`${place}[`));
+}
+
+export function problemList(list) {
+  return list.length ? h("ul", { className: "problems" }, list.map((one) =>
+    h("li", {}, `line ${one.line}${one.place ? `, ${one.place}` : ""}: ${one.text}`))) : null;
+}
+
+// The logs of a run with one of its two roles given to another file.
+function withLog(run, role, name) {
+  const files = state.look.files.logs;
+  const of = (log) => files.find((one) => one.name === log);
+  const old = roles(run)[role];
+  let logs = (run.logs || []).filter((log) => log !== old);
+  if (name) {
+    logs = logs.filter((log) => log !== name);
+    logs = role === "speed" || of(name)?.has_speed ? [name, ...logs] : [...logs, name];
+  }
+  return logs;
+}
+
+function roles(run) {
+  const files = state.look.files.logs;
+  const logs = (run.logs || []).map((name) => files.find((one) => one.name === name) || { name });
+  const speed = logs.find((one) => one.has_speed) || logs.find((one) => !("has_rpm" in one));
+  const revs = logs.find((one) => one.has_rpm && one !== speed);
+  return { speed: speed?.name || "", revs: revs?.name || "" };
+}
+
+function putLogs(index, logs) {
+  const path = ["runs", index, "logs"];
+  return edit(logs.length ? { op: "set", path, value: logs } : { op: "unset", path });
+}
+
+function logCell(run, index, role, label) {
+  const files = state.look.files;
+  const now = roles(run)[role];
+  const fit = files.logs.filter((log) => (role === "speed" ? log.has_speed : log.has_rpm && !log.has_speed) || log.name === now);
+  const own = files.clips.find((clip) => clip.name === run.clip)?.has_track;
+  const none = role === "speed" ? (own ? "the clip's own track" : "none: choose one") : "none, or in the speed log";
+  const names = fit.map((log) => log.name);
+  if (now && !names.includes(now)) names.push(now);
+  const control = choice([["", none], ...names], now, (name) => putLogs(index, withLog(run, role, name)));
+  const cell = field(`run-${index}-${role}`, label, control);
+  if (now) {
+    cell.draggable = true;
+    cell.addEventListener("dragstart", (event) => event.dataTransfer.setData("text/plain", now));
+  }
+  cell.classList.add("drop");
+  cell.addEventListener("dragover", (event) => { event.preventDefault(); cell.classList.add("over"); });
+  cell.addEventListener("dragleave", () => cell.classList.remove("over"));
+  cell.addEventListener("drop", (event) => {
+    event.preventDefault();
+    cell.classList.remove("over");
+    const name = event.dataTransfer.getData("text/plain");
+    if (files.logs.some((log) => log.name === name) && name !== now) putLogs(index, withLog(run, role, name));
+  });
+  return cell;
+}
+
+function runRow(run, index) {
+  const path = (key) => ["runs", index, key];
+  const pair = state.look.files.pairs[run.clip];
+  const same = pair && JSON.stringify(pair.logs.filter((log) => log !== run.clip)) === JSON.stringify(run.logs || []);
+  const clip = state.look.files.clips.find((one) => one.name === run.clip);
+  const builds = (state.raw.builds || []).map((build) => build.name);
+  return h("li", { className: "run", hue: state.runs.find((one) => one.name === run.name)?.hue },
+    h("p", { className: "file" }, h("b", {}, run.clip || "no clip"), " ",
+      h("span", { className: "quiet" }, clip ? length(clip.duration_s) : "is not in the folder",
+        run.window_s ? `, ${run.window_s[0]} to ${run.window_s[1]} s of it` : "")),
+    h("div", { className: "fields" },
+      field(`run-${index}-name`, "Run", h("input", { value: run.name || "", maxLength: 40,
+        onchange: (event) => edit({ op: "set", path: path("name"), value: event.target.value.trim() }) })),
+      field(`run-${index}-build`, "Build", choice(builds, run.build,
+        (value) => edit({ op: "set", path: path("build"), value }))),
+      logCell(run, index, "speed", "Speed log"),
+      logCell(run, index, "revs", "Revs log"),
+      h("label", { className: "check" }, h("input", { type: "checkbox", id: `run-${index}-clock`, checked: run.same_clock === true,
+        onchange: (event) => edit(event.target.checked
+          ? { op: "set", path: path("same_clock"), value: true } : { op: "unset", path: path("same_clock") }) }),
+      "the camera's own clock"),
+      button("Take out", () => edit({ op: "remove", path: ["runs", index] }),
+        { id: `run-${index}-out`, "aria-label": `Take run ${run.name} out of the sheet` })),
+    same && pair.reasons.length > 0 && h("p", { className: "quiet" }, "paired ", pair.reasons.join("; ")),
+    same && pair.doubts.map((doubt) => h("p", { className: "doubt" }, `Look: ${doubt}.`)),
+    problemList(problemsAt(`runs[${index + 1}]`)));
+}
+
+function free(names) {
+  let stem = names.wanted, number = 1;
+  while (names.taken.has(stem.toLowerCase())) stem = `${names.wanted}-${++number}`;
+  return stem;
+}
+
+function addRun(clip) {
+  const runs = state.raw.runs || [];
+  const name = free({ wanted: clip.name.replace(/\.[^.]*$/, "").slice(0, 34), taken: new Set(runs.map((run) => String(run.name).toLowerCase())) });
+  const logs = (state.look.files.pairs[clip.name]?.logs || []).filter((log) => log !== clip.name);
+  const build = state.raw.builds?.[0]?.name || "A";
+  return edit({ op: "add", path: ["runs"], value: { name, build, clip: clip.name, ...(logs.length ? { logs } : {}) } });
+}
+
+export function folder(main) {
+  const { files } = state.look;
+  const runs = state.raw.runs || [];
+  const used = new Set(runs.flatMap((run) => [run.clip, ...(run.logs || [])]));
+  const clips = files.clips.filter((clip) => !used.has(clip.name));
+  const logs = files.logs.filter((log) => !used.has(log.name));
+  const general = state.problems.filter((one) => !one.place.startsWith("runs["));
+  refill(main,
+    h("h1", {}, "What is in the folder"),
+    h("p", {}, state.look.is_new
+      ? "There is no day sheet yet: this is how one would start. Check the pairs, then save."
+      : "Each run is a clip with its logs. Drag a log onto another run, or choose it there."),
+    !files.clips.length && h("p", { className: "empty" }, "No clip in this folder can be read. Copy the day's clips and logs into it and load this page again, or start the desk with another folder."),
+    problemList(general),
+    h("ol", { className: "runs" }, runs.map(runRow)),
+    (clips.length || logs.length || files.left_out.length) > 0 && h("section", { className: "tray", "aria-labelledby": "tray-head" },
+      h("h2", { id: "tray-head" }, "Not in any run"),
+      h("ul", {},
+        clips.map((clip) => h("li", {}, h("b", {}, clip.name), ` ${length(clip.duration_s)} `,
+          button("Make it a run", () => addRun(clip), { id: `add-${clip.name}`, "aria-label": `Make ${clip.name} a run` }))),
+        logs.map((log) => h("li", { className: "log", draggable: true,
+          ondragstart: (event) => event.dataTransfer.setData("text/plain", log.name) },
+        h("b", {}, log.name), ` ${[log.has_speed && "speed", log.has_rpm && "revs"].filter(Boolean).join(" and ")}, ${length(log.duration_s)}`)),
+        files.left_out.map((one) => h("li", { className: "quiet" }, `${one.name}: ${one.why}`)))),
+    h("p", {}, h("a", { className: "onward", href: "#runs" }, "On to the runs")));
+}

@@ -1,0 +1,209 @@
+// The runs: worked out one by one, their sync looked at and nudged, their marks judged.
+import { ask, button, choice, field, h, refill, Refused } from "./dom.js";
+import { problemList, problemsAt } from "./folder.js";
+import { edit, isBusy, job, say, state } from "./store.js";
+import { at, Strip } from "./strip.js";
+
+const held = { key: "", view: null, node: null };
+
+export async function workOut(name = "") {
+  try {
+    const { count } = await ask("work-out", { text: state.text, name });
+    if (!count) say("Every run is worked out already.");
+  } catch (error) { say(error.message); }
+}
+
+function stateOf(run) {
+  const one = job("run", run.name);
+  if (isBusy(one)) return [one.state === "working" ? `working, ${Math.round(100 * one.share)} %` : "in line", ""];
+  if (run.state === "done") return [run.offset || "worked out", ""];
+  if (run.state === "failed") return ["", run.problem];
+  return ["not worked out yet", ""];
+}
+
+function listOf(now) {
+  return h("ol", { className: "list", "aria-label": "Runs" }, state.runs.map((run) => {
+    const [told, wrong] = stateOf(run);
+    return h("li", {}, h("a", { id: `run-${run.name}`, href: `#runs/${encodeURIComponent(run.name)}`, hue: run.hue,
+      "aria-current": run.name === now ? "true" : null },
+    h("b", {}, run.name), told && h("span", {}, told), wrong && h("span", { className: "wrong" }, wrong),
+    run.splits?.length > 0 && h("span", {}, run.splits.slice(-2).join(", ")),
+    run.marks?.length > 0 && h("span", {}, `marked: ${[...new Set(run.marks)].join(", ")}`)));
+  }));
+}
+
+export function runs(main, [wanted]) {
+  if (state.problems.length) {
+    refill(main, h("h1", {}, "Runs"), h("p", { className: "empty" },
+      "The sheet has problems. Correct them under Folder or Builds, or in an editor; the runs are here again then."),
+    problemList(state.problems));
+    held.key = "";
+    return;
+  }
+  const now = state.runs.find((run) => run.name === wanted) || state.runs[0];
+  const left = state.runs.filter((run) => run.state === "new" || run.state === "failed").length;
+  let detail = main.querySelector("#detail");
+  if (!detail) {
+    main.replaceChildren(h("h1", {}, "Runs"), h("p", { id: "all" }),
+      h("div", { className: "two" }, h("div", { id: "runlist" }), h("section", { id: "detail", "aria-label": "One run" })));
+    detail = main.querySelector("#detail");
+    held.key = "";
+  }
+  refill(main.querySelector("#all"), left ? button(`Work out ${left} run${left > 1 ? "s" : ""}`, () => workOut(), { id: "work-all", className: "main" })
+    : h("a", { className: "onward", href: "#results" }, "On to the results"));
+  refill(main.querySelector("#runlist"), listOf(now?.name));
+  const key = JSON.stringify([state.text, now?.name, now?.state, now?.offset]);
+  if (key !== held.key) {
+    held.key = key;
+    fetchRun(detail, now, key);
+  }
+}
+
+document.addEventListener("jobs", () => {
+  const list = document.querySelector("#runlist");
+  if (list && state.runs.length) {
+    const name = list.querySelector("[aria-current]")?.querySelector("b").textContent;
+    refill(list, listOf(name));
+  }
+});
+
+async function fetchRun(detail, run, key) {
+  if (!detail.firstChild) detail.replaceChildren(h("p", { className: "wait" }, "Reading the run …"));
+  try {
+    const view = await ask("run", { text: state.text, name: run.name });
+    if (held.key === key) showRun(detail, run.name, view);
+  } catch (error) {
+    if (!(error instanceof Refused)) console.error(error);
+    if (held.key === key) refill(detail, h("h2", {}, run.name), h("p", { className: "error", role: "alert" }, error.message));
+  }
+}
+
+function showRun(detail, name, view) {
+  const index = state.raw.runs.findIndex((run) => run.name === name);
+  const said = state.raw.runs[index];
+  const parts = [h("h2", {}, `${name}, build ${said.build}`)];
+  if (view.state === "failed") parts.push(h("p", { className: "error", role: "alert" }, view.problem));
+  if (view.state !== "done") {
+    parts.push(view.evidence
+      ? h("p", {}, "Lay the log over the picture by hand and take that offset, or correct what the message says and try again.")
+      : h("p", {}, "This run is not worked out yet: its picture has to be watched first."),
+    button(view.state === "failed" ? "Try again" : "Work it out", () => workOut(name), { id: "work-one", className: "main" }));
+  }
+  if (view.evidence) parts.push(sync(view, index));
+  else parts.push(h("video", { controls: true, preload: "metadata", src: `/files/${encodeURIComponent(view.clip)}` }));
+  if (view.state === "done") {
+    parts.push(marks(view, said, index), h("h2", {}, "What is known"),
+      h("ul", { className: "lines" }, view.lines.map((line) => h("li", {}, line))));
+  }
+  parts.push(problemList(problemsAt(`runs[${index + 1}]`)));
+  refill(detail, parts);
+}
+
+const signed = (value) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(3)} s`;
+
+function sync(view, index) {
+  const e = view.evidence;
+  const video = h("video", { id: "clip", controls: true, preload: "auto", muted: true, playsInline: true,
+    src: `/files/${encodeURIComponent(view.clip)}`, "aria-label": `Clip of ${view.name}` });
+  const curves = [{ kind: "picture", curve: e.motion }, ...(view.course ? [{ kind: "course", curve: view.course }] : []),
+    { kind: "log", curve: e.log }];
+  const strip = new Strip({ curves, from: 0, to: e.duration_s, unit: view.unit, launch: view.launch_s ?? null,
+    onmove: (nudge) => put(nudge), onseek: (time) => seek(time) });
+  strip.interval = e.interval_s && e.interval_s.map((end) => end - e.base_s);
+  const number = h("span", { className: "number", id: "offset" });
+  const warn = h("p", { className: "warn", role: "status", id: "hand-warning" });
+  const here = h("p", { className: "quiet", id: "here" });
+  const range = h("input", { type: "range", id: "nudge", min: -3, max: 3, step: "any", value: 0,
+    oninput: () => put(Number(range.value)),
+    onkeydown: (event) => {
+      const way = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 }[event.key];
+      if (way) { event.preventDefault(); put(strip.nudge + way * (event.shiftKey ? e.frame_s / 10 : e.frame_s)); }
+    } });
+  const take = button("Take this offset", () => set({ op: "set", path: ["runs", index, "offset_s"], value: Number((e.base_s + strip.nudge).toFixed(4)) }), { id: "take", className: "main" });
+
+  function put(nudge) {
+    strip.nudge = Math.abs(nudge) < 1e-9 ? 0 : nudge;
+    strip.place();
+    range.value = strip.nudge;
+    const offset = e.base_s + strip.nudge;
+    number.textContent = signed(offset);
+    range.setAttribute("aria-valuetext", `total offset ${signed(offset)}`);
+    take.disabled = strip.nudge === 0;
+    const [low, high] = e.interval_s || [null, null];
+    const by = low === null ? 0 : offset < low ? offset - low : offset > high ? offset - high : 0;
+    const text = by ? `The hand is ${Math.abs(by).toFixed(3)} s outside the measured interval, ${signed(low)} to ${signed(high)} (95 %): gauges drawn like this would be ${by > 0 ? "early" : "late"}.` : "";
+    if (warn.textContent !== text) warn.textContent = text;
+    tellHere();
+  }
+  function tellHere() {
+    const t = strip.cursor;
+    if (t === null) return;
+    const words = [["picture", at(e.motion, t)], ["log as it lies", at(e.log, t + strip.nudge)], ["corrected", view.course ? at(view.course, t) : null]];
+    here.textContent = `At ${t.toFixed(2)} s: ${words.filter(([, v]) => v !== null).map(([w, v]) => `${w} ${v.toFixed(1)}`).join(", ")} ${view.unit}`;
+  }
+  function cursor(time) {
+    strip.cursor = time;
+    strip.place();
+    tellHere();
+  }
+  function seek(time) {
+    video.currentTime = e.clip_start_s + time + 0.001;
+    cursor(time);
+  }
+  function set(change) {
+    edit(change).then(() => workOut(view.name));
+  }
+  const frame = (_, shown) => {
+    cursor(shown.mediaTime - e.clip_start_s);
+    video.requestVideoFrameCallback?.(frame);
+  };
+  video.requestVideoFrameCallback?.(frame);
+  const zoom = (length) => {
+    const middle = strip.cursor ?? view.launch_s ?? e.duration_s / 2;
+    strip.show(length ? [middle - length / 2, middle + length / 2] : strip.whole);
+  };
+  strip.cursor = view.launch_s ?? null;
+  video.addEventListener("loadedmetadata", () => seek(strip.cursor ?? 0), { once: true });
+  put(0);
+  const measured = e.determined && e.measured_s !== null
+    ? `measured ${signed(e.measured_s)}${e.interval_s ? ` ± ${((e.interval_s[1] - e.interval_s[0]) / 2).toFixed(3)} (95 %)` : ""}`
+    : `not measured: ${e.reason}`;
+  return h("div", {},
+    h("ul", { className: "legend" }, h("li", { className: "picture" }, e.motion.to_scale ? "the picture's motion" : "the picture's motion, not to scale"),
+      h("li", { className: "log" }, "the receiver's log, to be moved"), view.course && h("li", { className: "course" }, "corrected speed")),
+    strip.node, here,
+    h("div", { className: "hand" },
+      h("label", { htmlFor: "nudge" }, "Total offset of the log "), number, h("span", { className: "quiet" }, ` ${measured}`),
+      range, warn,
+      h("div", { className: "row" },
+        button("One frame earlier", () => put(strip.nudge + e.frame_s), { id: "earlier" }),
+        button("One frame later", () => put(strip.nudge - e.frame_s), { id: "later" }),
+        button("Back", () => put(0), { id: "back" }), take,
+        view.given_s !== null && button("Take the measured one again", () => set({ op: "unset", path: ["runs", index, "offset_s"] }), { id: "measured" })),
+      h("p", { className: "hint" }, "Drag the log over the picture's dots, or use the arrow keys: a frame a press, with Shift a tenth of one. It is in the draft when taken, and in the sheet when saved."),
+      h("div", { className: "row" }, field("zoom", "Show", choice([["0", "the whole clip"], ["4", "4 s around the line"], ["1", "1 s around the line"]], "0", (value) => zoom(Number(value)))))),
+    video);
+}
+
+function marks(view, said, index) {
+  const now = said.counted === undefined ? "marks" : said.counted ? "in" : "out";
+  const why = h("input", { value: said.because || "", maxLength: 200, placeholder: "such as: tyre went soft" });
+  const put = (how) => {
+    const path = (key) => ["runs", index, key];
+    if (how === "marks") return edit(...["counted", "because"].filter((key) => key in said).map((key) => ({ op: "unset", path: path(key) })));
+    if (!why.value.trim()) {
+      say("Give the reason first; it stands beside the run in the results.");
+      why.focus();
+      return null;
+    }
+    return edit({ op: "set", path: path("counted"), value: how === "in" }, { op: "set", path: path("because"), value: why.value.trim() });
+  };
+  why.addEventListener("change", () => { if (now !== "marks") put(now); });
+  const pick = (value, text) => h("label", { className: "check" }, h("input", { type: "radio", name: "counted", id: `counted-${value}`, checked: now === value,
+    onchange: (event) => { if (put(value) === null) { event.target.checked = false; document.getElementById(`counted-${now}`).checked = true; } } }), text);
+  return h("fieldset", {}, h("legend", {}, "Marks"),
+    view.found_marks.length ? h("ul", { className: "lines" }, view.found_marks.map((mark) => h("li", {}, h("b", {}, mark.kind), ` at ${mark.start_s.toFixed(1)} s: ${mark.detail}`)))
+      : h("p", {}, "Nothing spoiled this run."),
+    field("because", "Reason, where you overrule the marks", why),
+    pick("marks", "leave it to the marks"), pick("in", "count the run all the same"), pick("out", "leave the run out"));
+}

@@ -1,0 +1,170 @@
+"""What the page shows of a folder and of its runs, as plain values in the units it shows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from overlay.gauges.palette import hex_of
+from overlay.jobs.day_motion import load_motion
+from overlay.jobs.day_new import Folder, pair_up
+from overlay.jobs.day_one import KEPT, analysis_of, hue_of, inputs_of, kept_failure, kept_run
+from overlay.jobs.text import offset_lines, run_lines
+from overlay.motion.model import MotionSignal
+from overlay.sheet import DaySheet, Run
+from overlay.sync.model import Alignment
+from overlay.units import mps_to_speed
+
+MOST_POINTS = 1500  # of a curve: more than a wide screen has columns for
+TOP_PERCENT = 98
+
+Floats = npt.NDArray[np.float64]
+
+
+def folder_view(seen: Folder) -> dict[str, Any]:
+    """Clips, logs, what could not be read, and how they would be paired."""
+    pairs = pair_up(seen.clips, seen.logs)
+    return {
+        "clips": [
+            {
+                "name": clip.name,
+                "duration_s": clip.duration_s,
+                "has_track": clip.track is not None,
+                "created": "" if clip.created_utc is None else f"{clip.created_utc:%H:%M:%S}",
+            }
+            for clip in seen.clips
+        ],
+        "logs": [
+            {
+                "name": log.name,
+                "has_speed": log.has_speed,
+                "has_rpm": log.log.rpm is not None,
+                "duration_s": log.span_s[1] - log.span_s[0],
+            }
+            for log in seen.logs
+        ],
+        "left_out": [{"name": name, "why": why} for name, why in seen.left_out],
+        "pairs": {
+            pair.clip.name: {
+                "logs": [log.name for log in pair.logs],
+                "reasons": list(pair.reasons),
+                "doubts": list(pair.doubts),
+            }
+            for pair in pairs
+        },
+    }
+
+
+def runs_view(sheet: DaySheet, folder: Path) -> list[dict[str, Any]]:
+    """Each run's state and, where it is worked out, its figures in a few words."""
+    return [_run_line(sheet, run, folder) for run in sheet.runs]
+
+
+def _run_line(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
+    view: dict[str, Any] = {"name": run.name, "hue": hex_of(hue_of(sheet, run.build))}
+    kept = kept_run(sheet, run.name, folder)
+    if kept is None:
+        failed = kept_failure(sheet, run.name, folder)
+        problem = "" if failed is None else failed.problem
+        return {**view, "state": "failed" if failed else "new", "problem": problem}
+    splits = [
+        f"{split.goal.label} {split.time_s:.2f} s"
+        for split in kept.splits
+        if split.time_s is not None
+    ]
+    offset = offset_lines(kept.alignment)[:1] if kept.alignment else ()
+    return {
+        **view,
+        "state": "done",
+        "offset": " ".join(offset),
+        "splits": splits,
+        "marks": [mark.kind for mark in kept.marks],
+    }
+
+
+def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
+    """Everything about one run: the evidence of its sync, and its curves where it is worked out.
+
+    Times are footage time of the run's own part of the clip, seconds; log times count from
+    `base_s`; speeds are in the sheet's unit.
+    """
+    unit = sheet.report.speed_unit
+    view = _run_line(sheet, run, folder)
+    view |= {"unit": unit, "clip": run.clip, "given_s": run.offset_s}
+    seen = load_motion(sheet, run, folder / KEPT)
+    if seen is None:
+        return view
+    motion, found = seen
+    inputs, start_s = inputs_of(sheet, run, folder)
+    times = inputs.clip.frame_times.seconds
+    base_s = run.offset_s if run.offset_s is not None else _first_guess_s(found, motion, inputs)
+    speed = inputs.speed
+    view["evidence"] = {
+        "clip_start_s": start_s,
+        "duration_s": inputs.clip.duration_s,
+        "frame_s": float(np.median(np.diff(times))) if len(times) > 1 else 0.04,
+        "motion": _motion_curve(motion, found, unit, float(np.max(speed.values, initial=0.0))),
+        "base_s": base_s,
+        "log": _curve(speed.t_s - base_s, mps_to_speed(1.0, unit) * speed.values),
+        "determined": found.determined,
+        "measured_s": found.total_offset_s,
+        "interval_s": found.interval_s,
+        "reason": found.reason or "",
+        "clock_offset_s": found.clock_offset_s,
+        "notes": list(found.notes),
+        "agreement": found.agreement,
+    }
+    kept = kept_run(sheet, run.name, folder)
+    if kept is None:
+        return view
+    k = kept.kinematics
+    factor = mps_to_speed(1.0, unit)
+    known = np.where(k.known, k.speed_mps, np.nan)
+    view["course"] = {
+        **_curve(k.t_s, factor * known),
+        "half": _thin(factor * 1.96 * k.speed_sigma_mps),
+    }
+    view["launch_s"] = None if kept.launch is None else kept.launch.at_s
+    view["lines"] = list(run_lines(analysis_of(sheet, kept, folder), unit))
+    view["found_marks"] = [
+        {"kind": m.kind, "start_s": m.start_s, "end_s": m.end_s, "detail": m.detail}
+        for m in kept.marks
+    ]
+    return view
+
+
+def _first_guess_s(found: Alignment, motion: MotionSignal, inputs: Any) -> float:
+    """Where the log is laid first: as measured, else its fastest instant over the picture's."""
+    if found.total_offset_s is not None:
+        return found.total_offset_s
+    if inputs.options.same_clock or not len(motion):
+        return 0.0
+    speed = inputs.speed
+    fastest = float(speed.t_s[int(np.argmax(speed.values))])
+    return fastest - float(motion.t_s[int(np.argmax(motion.forward * (motion.quality > 0)))])
+
+
+def _motion_curve(
+    motion: MotionSignal, found: Alignment, unit: str, top_mps: float
+) -> dict[str, Any]:
+    """Speed as the picture shows it; to the log's top where its scale is not known."""
+    good = motion.quality > 0
+    gain = found.gain_mps
+    if gain is None:
+        most = float(np.percentile(motion.forward[good], TOP_PERCENT)) if np.any(good) else 1.0
+        gain = top_mps / most if most > 0 else 1.0
+    values = np.where(good, motion.forward, np.nan) * gain * mps_to_speed(1.0, unit)
+    return {**_curve(motion.t_s, values), "to_scale": found.gain_mps is not None}
+
+
+def _curve(t_s: Floats, values: Floats) -> dict[str, Any]:
+    return {"t": _thin(t_s, 4), "v": _thin(values)}
+
+
+def _thin(values: Floats, digits: int = 3) -> list[float | None]:
+    """At most `MOST_POINTS` of the values; None where one is not known."""
+    step = max(1, -(-len(values) // MOST_POINTS))
+    return [None if x != x else round(float(x), digits) for x in values[::step]]

@@ -1,0 +1,325 @@
+"""The desk in a real browser, on the ready-made clips, with real jobs."""
+
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.demo_runs import CLIPS
+from tests.page.browser import chromium as running
+
+# Of the log's line, a third across the strip, where a hand would take it.
+POINT_ON_LOG = """() => {
+  const strip = document.querySelector(".strip"), line = document.querySelector(".handle");
+  strip.scrollIntoView({ block: "center" });
+  const box = strip.getBoundingClientRect(), to = line.getScreenCTM();
+  for (let i = 0; i < 2000; i += 1) {
+    const at = line.getPointAtLength((line.getTotalLength() * i) / 2000).matrixTransform(to);
+    if (at.x > box.left + box.width / 3) return [at.x, at.y];
+  }
+}"""
+PATIENCE_MS = 120_000  # for jobs, on a machine that has other work too
+
+
+@dataclass
+class Server:
+    """A desk in a process of its own."""
+
+    folder: Path
+    port: int = 0
+    url: str = ""
+    process: subprocess.Popen | None = None
+
+    def start(self) -> "Server":
+        port = ["--port", str(self.port)] if self.port else []
+        command = [sys.executable, "-m", "overlay", "desk", str(self.folder), "--no-browser"]
+        self.process = subprocess.Popen(
+            [*command, *port], stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2]
+        )
+        line = self.process.stderr.readline()
+        found = re.search(r"http://127\.0\.0\.1:(\d+)/\?token=\S+", line)
+        assert found, line
+        self.url, self.port = found[0], int(found[1])
+        return self
+
+    def stop(self, how: int = signal.SIGINT) -> None:
+        self.process.send_signal(how)
+        self.process.wait(20)
+        self.process.stderr.close()
+
+
+def folder_at(place: Path) -> Path:
+    shutil.copytree(CLIPS, place)
+    return place
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator:
+    with running() as browser:
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory) -> Iterator[Server]:
+    server = Server(folder_at(tmp_path_factory.mktemp("browser") / "day")).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def fresh(tmp_path) -> Iterator[Server]:
+    server = Server(folder_at(tmp_path / "day")).start()
+    yield server
+    if server.process.poll() is None:
+        server.stop()
+
+
+class Window:
+    """A page, and everything wrong that its console said."""
+
+    def __init__(self, context, url: str) -> None:
+        self.page = context.new_page()
+        self.page.set_default_timeout(PATIENCE_MS)
+        self.wrong: list[str] = []
+        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
+        self.page.on(
+            "console",
+            lambda said: self.wrong.append(said.text) if said.type in ("error", "warning") else 0,
+        )
+        self.page.goto(url)
+        self.page.wait_for_selector("main h1")
+
+    def to(self, stage: str, waited: str = "main h1") -> None:
+        self.page.evaluate(f"location.hash = '#{stage}'")
+        self.page.wait_for_selector(waited)
+
+    def told(self, text: str) -> None:
+        self.page.wait_for_function(
+            "text => document.querySelector('#sheet span').textContent.startsWith(text)", arg=text
+        )
+
+
+@pytest.fixture
+def window(chromium, served) -> Iterator[Window]:
+    context = chromium.new_context(viewport={"width": 1280, "height": 800})
+    made = Window(context, served.url)
+    yield made
+    context.close()
+    assert made.wrong == []
+
+
+def sheet_of(server: Server) -> dict:
+    return tomllib.loads((server.folder / "day.toml").read_text())
+
+
+def serious(page) -> list[str]:
+    """What axe-core finds that shuts people out."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not here")
+    found = axe.Axe().run(page).response["violations"]
+    return [
+        f"{one['id']}: {node['html'][:120]}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+        for node in one["nodes"]
+    ]
+
+
+def test_whole_job__from_clips_to_a_proved_film(window, served):
+    """Work a run out, nudge it, take that back, draw a film and prove it."""
+    page = window.page
+    assert "token" not in page.url
+    window.to("runs/a1", "#work-one")
+    page.click("#work-one")
+    page.wait_for_selector("#nudge")
+    measured = page.text_content("#offset")
+    page.focus("#nudge")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    assert "outside the measured interval" in page.text_content("#hand-warning")
+    assert "early" in page.text_content("#hand-warning")
+    page.click("#back")
+    assert page.text_content("#offset") == measured
+    middle = page.evaluate(POINT_ON_LOG)
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 40, middle[1], steps=4)
+    page.mouse.up()
+    by_hand = float(page.text_content("#offset").replace("−", "-").removesuffix(" s"))
+    px_per_s = page.evaluate("document.querySelector('.strip').clientWidth") / 13.7
+    was = float(measured.replace("−", "-").removesuffix(" s"))
+    assert by_hand - was == pytest.approx(-40 / px_per_s, rel=0.15)  # to the right is later
+    assert "late" in page.text_content("#hand-warning")
+    page.click("#take")
+    page.wait_for_selector("#measured")
+    page.wait_for_function(
+        "() => document.querySelector('#run-a1').textContent.includes('as given')"
+    )
+    assert "offset_s" not in sheet_of(served)["runs"][0]
+    page.click("#save")
+    window.told("saved")
+    assert sheet_of(served)["runs"][0]["offset_s"] == pytest.approx(by_hand, abs=0.001)
+    page.click("#undo")
+    page.wait_for_function(
+        "() => !document.querySelector('#run-a1').textContent.includes('as given')"
+    )
+    page.click("#save")
+    window.told("saved")
+    assert (served.folder / "day.toml").read_bytes() == (CLIPS / "day.toml").read_bytes()
+    if page.query_selector("#work-one"):
+        page.click("#work-one")
+    page.wait_for_selector(".lines")
+
+    window.to("films", "#film-a1:enabled")
+    page.check("#film-a1")
+    page.wait_for_selector("#still img")
+    ribbon = page.query_selector("#place-ribbon").bounding_box()
+    page.focus("#place-ribbon")
+    page.keyboard.press("ArrowUp")
+    assert page.query_selector("#place-ribbon").bounding_box()["y"] < ribbon["y"]
+    page.click("#draw")
+    page.wait_for_selector("#drawn video")
+    film = served.folder / "day-results" / "films" / "a1.mp4"
+    assert film.is_file()
+    page.click("text=Prove that no lag is left")
+    page.wait_for_selector("#drawn .lines li")
+    assert page.text_content("#drawn .lines li").startswith("a1: no lag")
+    assert serious(page) == []
+
+
+def test_pairing__by_choice_by_drag_and_undone(window, served):
+    page = window.page
+    window.to("folder", "#run-0-speed")
+    page.select_option("#run-0-speed", "b1.nmea")
+    window.told("unsaved")
+    page.click("#undo")
+    window.told("saved")
+    page.drag_and_drop(".run:nth-child(2) .drop:has(#run-1-speed) label", "#run-0-speed")
+    window.told("unsaved")
+    assert page.input_value("#run-0-speed") == "b1.nmea"
+    assert page.input_value("#run-0-revs") == "a1_revs.csv"
+    page.keyboard.press("Control+z")
+    window.told("saved")
+    assert page.input_value("#run-0-speed") == "a1.gpx"
+    page.keyboard.press("Control+y")
+    window.told("unsaved")
+    page.keyboard.press("Control+z")
+    window.told("saved")
+    assert sheet_of(served)["runs"][0]["logs"] == ["a1.gpx", "a1_revs.csv"]
+
+
+def test_builds__by_keyboard_alone(fresh, chromium):
+    context = chromium.new_context()
+    window = Window(context, fresh.url)
+    page = window.page
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")  # the link that skips to the work
+    window.to("builds", "#part-1-1-price")
+    page.focus("#part-1-1-price")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("9,50")
+    page.keyboard.press("Tab")
+    window.told(
+        "unsaved changes, 1 problem"
+    )  # the price of the whole is not the parts' sum any more
+    assert "is not the sum of the parts" in page.text_content("main")
+    assert page.evaluate("document.activeElement.id") == "part-1-1-out"
+    page.focus("#build-1-price")
+    page.keyboard.press("Control+a")
+    page.keyboard.press("Delete")
+    page.keyboard.press("Tab")
+    page.wait_for_function(
+        "() => !document.querySelector('#sheet').textContent.includes('problem')"
+    )
+    page.keyboard.press("Control+s")
+    window.told("saved")
+    text = (fresh.folder / "day.toml").read_text()
+    assert '{ name = "main jet", price = 9.5 },' in text and "price = 85" not in text
+    assert "# turns of the crank" in text
+    context.close()
+    assert window.wrong == []
+
+
+def test_two_windows__lose_nothing(fresh, chromium):
+    context = chromium.new_context()
+    one, two = Window(context, fresh.url), Window(context, fresh.url)
+    for window in (one, two):
+        window.to("builds", "#build-0-about")
+    one.page.fill("#build-0-about", "One")
+    one.page.press("#build-0-about", "Tab")
+    one.told("unsaved")
+    one.page.click("#save")
+    one.told("saved")
+    two.page.wait_for_function("() => document.querySelector('#build-0-about').value === 'One'")
+    two.told("saved")
+
+    two.page.fill("#build-0-about", "Two")
+    two.page.press("#build-0-about", "Tab")
+    two.told("unsaved")
+    path = fresh.folder / "day.toml"
+    path.write_text(path.read_text() + "# by an editor\n")
+    two.page.wait_for_selector("#together")
+    assert serious(two.page) == []
+    two.page.click("#together")
+    two.told("unsaved")
+    two.page.click("#save")
+    two.told("saved")
+    text = path.read_text()
+    assert "# by an editor" in text and 'about = "Two"' in text
+
+    two.page.fill("#build-0-about", "Three")
+    two.page.press("#build-0-about", "Tab")
+    two.told("unsaved")
+    path.write_text(text + "# again\n")
+    two.page.wait_for_selector("#mine")
+    two.page.click("#mine")
+    two.told("saved")
+    assert 'about = "Three"' in path.read_text()
+    assert "# again" in (fresh.folder / "day.other-1.toml").read_text()
+    context.close()
+    assert one.wrong == two.wrong == []
+
+
+def test_server__killed_and_started_again_keeps_the_draft(fresh, chromium):
+    context = chromium.new_context()
+    window = Window(context, fresh.url)
+    page = window.page
+    window.to("builds", "#build-0-about")
+    page.fill("#build-0-about", "Kept")
+    page.press("#build-0-about", "Tab")
+    window.told("unsaved")
+    fresh.stop(signal.SIGKILL)
+    page.wait_for_function(
+        "() => document.querySelector('#news').textContent.includes('not answer')"
+    )
+    assert "Unsaved changes wait" in page.text_content("#news")
+    fresh.start()
+    page.goto(fresh.url)
+    page.wait_for_selector("#news p")
+    window.to("builds", "#build-0-about")
+    assert page.input_value("#build-0-about") == "Kept"
+    window.told("unsaved")
+    assert "Kept" not in (fresh.folder / "day.toml").read_text()
+    context.close()
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (2560, "light")])
+def test_stages__fit_and_shut_nobody_out(chromium, served, width, scheme):
+    context = chromium.new_context(
+        viewport={"width": width, "height": 900}, color_scheme=scheme, reduced_motion="reduce"
+    )
+    window = Window(context, served.url)
+    for stage in ("folder", "runs/b1", "builds", "results", "films"):
+        window.to(stage)
+        window.page.wait_for_timeout(300)
+        wide = window.page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= width, stage
+        assert serious(window.page) == [], stage
+    context.close()
+    assert window.wrong == []

@@ -1,0 +1,223 @@
+"""Draft and sheet: changed, saved, met by another's change; the folder; work in line."""
+
+import shutil
+import time
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from overlay.desk import draft as drafts
+from overlay.desk.films import FilmOrder, Place, layout_text, usual_places
+from overlay.desk.queue import Queue
+from overlay.desk.views import _first_guess_s, _thin
+from overlay.errors import InputError, UndeterminedError, UsageError
+from overlay.gauges.layout import layout_for, parse_layout
+
+
+def look(client):
+    return client.get("/api/look").json()
+
+
+def post(client, what, **body):
+    answer = client.post(f"/api/{what}", json=body)
+    return answer.status_code, answer.json()
+
+
+def nudged(text, value=1.5):
+    return [{"op": "set", "path": ["runs", 0, "offset_s"], "value": value}]
+
+
+def test_look__the_folder_and_its_pairs(client):
+    found = look(client)
+    assert [clip["name"] for clip in found["files"]["clips"]] == ["a1.mp4", "b1.mp4"]
+    assert found["files"]["pairs"]["a1.mp4"]["logs"] == ["a1.gpx", "a1_revs.csv"]
+    assert not found["is_new"] and found["films"] == [] and not found["has_results"]
+
+
+def test_look__a_folder_without_a_sheet_gets_a_draft_and_no_file(client, day):
+    (day / "day.toml").unlink()
+    found = look(client)
+    assert found["is_new"] and found["base"] == ""
+    code, view = post(client, "draft", text=found["text"])
+    assert code == 200 and [run["name"] for run in view["runs"]] == ["a1", "b1"]
+    assert not (day / "day.toml").exists()
+    assert post(client, "save", text=found["text"], base="")[1]["base"]
+    assert (day / "day.toml").read_text() == found["text"]
+
+
+def test_look__an_empty_folder_and_one_that_is_gone(client, day):
+    shutil.rmtree(day)
+    day.mkdir()
+    assert look(client)["files"]["clips"] == []
+    day.rmdir()
+    answer = client.get("/api/look")
+    assert answer.status_code == 422 and "cannot be read" in answer.json()["error"]
+
+
+def test_draft__is_changed_judged_and_not_written(client, day):
+    before = (day / "day.toml").read_text()
+    code, view = post(client, "draft", text=before, edits=nudged(before))
+    assert code == 200 and tomllib.loads(view["text"])["runs"][0]["offset_s"] == 1.5
+    wrong = [{"op": "set", "path": ["runs", 0, "build"], "value": "C"}]
+    code, view = post(client, "draft", text=before, edits=wrong)
+    assert view["problems"][0]["place"] == "runs[1].build" and view["runs"] == []
+    assert (day / "day.toml").read_text() == before
+
+
+def test_save__writes_only_over_what_the_draft_started_from(client, day):
+    found = look(client)
+    mine = post(client, "draft", text=found["text"], edits=nudged(""))[1]["text"]
+    theirs = found["text"] + "\n# by an editor\n"
+    (day / "day.toml").write_text(theirs)
+    code, said = post(client, "save", text=mine, base=found["base"])
+    assert code == 200 and said["theirs"] == theirs
+    assert (day / "day.toml").read_text() == theirs
+    assert post(client, "save", text=mine, aside=True)[1] == {"aside": "day.other-1.toml"}
+    assert (day / "day.other-1.toml").read_text() == mine
+    assert "theirs" not in post(client, "save", text=mine, base=said["base"])[1]
+    assert (day / "day.toml").read_text() == mine
+
+
+def test_save__keeps_line_ends_and_mark(client, day):
+    text = drafts.MARK + (day / "day.toml").read_text().replace("\n", "\r\n")
+    (day / "day.toml").write_bytes(text.encode())
+    found = look(client)
+    after = post(client, "draft", text=found["text"], edits=nudged(""))[1]
+    assert after["problems"] == [] and after["text"].startswith(drafts.MARK)
+    post(client, "save", text=after["text"], base=found["base"])
+    data = (day / "day.toml").read_bytes()
+    assert b"offset_s = 1.5\r\n" in data and data.count(b"\r\n") == data.count(b"\n")
+
+
+def test_save__does_not_follow_a_link(day):
+    there = day / "day.toml"
+    other = day.parent / "other.toml"
+    there.rename(other)
+    there.symlink_to(other)
+    base = drafts.digest_of(other.read_text())
+    with pytest.raises(drafts.OutputError, match="link"):
+        drafts.save(there, "x = 1", base)
+    assert "Taxiway" in other.read_text()
+
+
+def test_run__before_it_is_worked_out(client):
+    found = look(client)
+    code, view = post(client, "run", text=found["text"], name="a1")
+    assert (code, view["state"]) == (200, "new") and "evidence" not in view
+    assert post(client, "run", text=found["text"], name="zz")[0] == 422
+
+
+def test_results__are_those_of_the_saved_sheet(client):
+    found = look(client)
+    code, said = post(client, "results", text=found["text"] + "\n# more\n")
+    assert code == 422 and "save the changes first" in said["error"]
+
+
+def test_first_guess__lays_the_fastest_instants_over_each_other():
+    from types import SimpleNamespace as Made
+
+    from overlay.series import Series
+
+    t_s = np.arange(0, 10, 0.1)
+    bump = np.exp(-((t_s - 4.0) ** 2))
+    motion = Made(t_s=t_s, forward=bump, quality=np.ones(100), __len__=lambda self: 100)
+    motion = type("M", (), {**vars(motion), "__len__": lambda self: 100})()
+    inputs = Made(speed=Series("speed_mps", t_s + 2.5, bump), options=Made(same_clock=False))
+    guess = _first_guess_s(Made(total_offset_s=None), motion, inputs)
+    assert guess == pytest.approx(2.5)  # log time less footage time
+
+
+def test_thin__keeps_ends_and_says_what_is_not_known():
+    many = _thin(np.arange(10_000.0))
+    assert 1000 <= len(many) <= 1500 and many[0] == 0 and many[1] - many[0] == 7
+    assert _thin(np.array([1.0, np.nan])) == [1.0, None]
+
+
+# -- films -------------------------------------------------------------------------------------
+
+
+def test_places__the_page_gives_back_are_the_programs_own():
+    usual = usual_places(960, 540)
+    places = {kind: Place(**place) for kind, place in usual["places"].items()}
+    layout = parse_layout(layout_text(places), "page")
+    kinds = ["ribbon", "comb", "ladder"]
+    for mine, own in zip(
+        layout_for(960, 540, kinds, layout=layout), layout_for(960, 540, kinds), strict=True
+    ):
+        assert mine.gauge_kind == own.gauge_kind
+        for side in ("x", "y", "width", "height"):
+            assert abs(getattr(mine, side) - getattr(own, side)) <= 2
+
+
+def test_film__runs_and_shape_must_fit(desk, day):
+    from overlay.desk.films import scene_for
+    from overlay.sheet import load_sheet
+
+    sheet = load_sheet(day / "day.toml")
+    with pytest.raises(UsageError, match="takes 2 runs, and 1 are chosen"):
+        scene_for(sheet, FilmOrder(name="x", runs=("a1",), arrangement="side by side"))
+    with pytest.raises(UndeterminedError, match="not worked out yet"):
+        scene_for(sheet, FilmOrder(name="x", runs=("a1",)))
+
+
+@pytest.mark.parametrize("name", ["../x", "a/b", "", "x" * 41, ".x"])
+def test_film__a_name_that_would_leave_its_folder_is_refused(client, name):
+    code, said = post(client, "film", text="", film={"name": name, "runs": ["a1"]})
+    assert code == 400 and said["error"].startswith("film.name")
+
+
+# -- work in line ------------------------------------------------------------------------------
+
+
+def ended(queue: Queue, number: int, within_s: float = 60.0) -> dict:
+    until = time.monotonic() + within_s
+    while time.monotonic() < until:
+        (job,) = [job for job in queue.views() if job["number"] == number]
+        if job["state"] not in ("waiting", "working"):
+            return job
+        time.sleep(0.05)
+    raise AssertionError("the job did not end")
+
+
+def counting(path: str, *, progress) -> str:
+    progress("counting", 0.5)
+    Path(path).write_text("made")
+    return "counted"
+
+
+def waiting(path: str, *, progress) -> None:
+    from overlay.files import written_whole
+
+    with written_whole(path) as part:
+        part.write_text("half")
+        Path(path).with_name("begun").touch()
+        time.sleep(60)
+
+
+def refusing(*, progress) -> None:
+    raise InputError("a1.mp4: is empty;\n copy it again")
+
+
+def test_queue__does_refuses_and_cancels(tmp_path):
+    queue = Queue(at_once=1)
+    try:
+        done = queue.add("t", "one", counting, str(tmp_path / "made"))
+        slow = queue.add("t", "two", waiting, str(tmp_path / "slow.txt"))
+        again = queue.add("t", "two", waiting, str(tmp_path / "slow.txt"))
+        never = queue.add("t", "three", counting, str(tmp_path / "never"))
+        assert again == slow
+        assert ended(queue, done)["result"] == "counted"
+        queue.cancel(never)
+        until = time.monotonic() + 60
+        while not (tmp_path / "begun").exists() and time.monotonic() < until:
+            time.sleep(0.05)
+        queue.cancel(slow)
+        assert ended(queue, slow)["state"] == ended(queue, never)["state"] == "cancelled"
+        failed = ended(queue, queue.add("t", "four", refusing))
+        assert failed["state"] == "failed"
+        assert failed["error"] == "a1.mp4: is empty; copy it again"
+    finally:
+        queue.close()
+    assert {path.name for path in tmp_path.iterdir()} == {"made", "begun"}
