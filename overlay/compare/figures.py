@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.compare.mixed import mean_half
+from overlay.compare.measure import t_quantile
+from overlay.compare.mixed import mean_of
 from overlay.compare.spoiled import OUT_OF_ROLLING, OUT_OF_SPLITS, spoiling
 from overlay.errors import UsageError
 from overlay.runs.model import Mark, Split
@@ -22,6 +23,7 @@ LEVEL = 0.05
 MAIN_SHARE = 0.9  # of the level; the other figures get the rest until the main one is decided
 WIDE = "the interval is still too wide"
 ORDER = "all runs of {first} came before all of {second}: order and build cannot be told apart"
+DIRECTION = "all runs of one build went the other way: direction and build cannot be told apart"
 FEW_RUNS = 2  # with so few of a build, a difference that is found is provisional
 
 
@@ -49,6 +51,8 @@ class RunSplit:
         Why not, or why it is counted in spite of a mark.
     place : float
         Of the run in the order driven.
+    way : int
+        1, or -1 for a run the other way.
     """
 
     run: str
@@ -59,6 +63,7 @@ class RunSplit:
     reason: str = ""
     soft_sigma: float = 0.0
     place: float = 0.0
+    way: int = 1
 
     def __post_init__(self) -> None:
         if self.value is not None and not math.isfinite(self.value):
@@ -86,8 +91,8 @@ class BuildSummary:
     n : int
         Runs counted.
     mean, spread, half : float or None
-        Mean, standard deviation from run to run, and half width of the mean's interval at
-        1 - level from the runs' own scatter; None without enough runs.
+        Mean (each way driven counting half), standard deviation from run to run, and half width
+        of the mean's interval at 1 - level from the runs' own scatter; None without enough runs.
     floor, common_sigma, soft_sigma : float
         Root mean square of the runs' own uncertainties; mean of the shared ones.
     excluded : tuple of (run, reason)
@@ -205,6 +210,7 @@ def run_split(
     marks: Iterable[Mark] = (),
     counted: bool | None = None,
     place: float = 0.0,
+    way: int = 1,
 ) -> RunSplit:
     """A run's split for the statistics, left out where a mark spoils it.
 
@@ -213,7 +219,7 @@ def run_split(
     """
     if split.time_s is None or split.sigma_s is None:
         reason = split.reason or "no time"
-        return RunSplit(run, None, counted=False, reason=reason, place=place)
+        return RunSplit(run, None, counted=False, reason=reason, place=place, way=way)
     kinds = OUT_OF_ROLLING if split.goal.start else OUT_OF_SPLITS
     reason = spoiling(marks, kinds, split.at_s)
     take = not reason if counted is None else counted
@@ -224,7 +230,7 @@ def run_split(
         value = (split.goal.value - split.goal.start) / split.time_s
         sigma = split.sigma_s * value / split.time_s
     common, soft = split.timing_sigma_s or 0.0, split.soft_sigma_s or 0.0
-    return RunSplit(run, value, sigma, common, take, reason, soft, place)
+    return RunSplit(run, value, sigma, common, take, reason, soft, place, way)
 
 
 def summarise(runs: Sequence[RunSplit], *, level: float = LEVEL) -> BuildSummary:
@@ -238,8 +244,7 @@ def summarise(runs: Sequence[RunSplit], *, level: float = LEVEL) -> BuildSummary
     floor = math.sqrt(math.fsum(r.sigma**2 for r in used) / n)
     common = math.fsum(r.common_sigma for r in used) / n
     soft = math.fsum(r.soft_sigma for r in used) / n
-    spread = half = None
-    if n > 1:
-        spread = float(values.std(ddof=1))
-        half = float(mean_half(values[None], np.array([floor]), level)[0])
-    return BuildSummary(n, float(values.mean()), spread, half, floor, common, soft, left_out)
+    mean, sigma, dof = mean_of(values, floor, [r.way for r in used])
+    spread = float(values.std(ddof=1)) if n > 1 else None
+    half = None if math.isnan(sigma) else t_quantile(dof, 1 - level / 2) * sigma
+    return BuildSummary(n, mean, spread, half, floor, common, soft, left_out)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,13 +34,30 @@ _PRIOR_SHAPE = 1 / 3
 
 @dataclass(frozen=True, eq=False)
 class Driven:
-    """Runs so far: values, build and place of each; measurement floor; what a build shares."""
+    """Runs so far: values, build and place of each; measurement floor; what a build shares.
+
+    `ways` (1 or -1 each) is empty where all went the same way.
+    """
 
     values: FloatArray
     of_b: tuple[bool, ...]
     places: tuple[float, ...]
     floor: float
     shared: float
+    ways: tuple[int, ...] = ()
+
+    @property
+    def columns(self) -> tuple[tuple[int, ...], ...]:
+        """What the comparison allows for besides the builds."""
+        return (self.ways,) if len(set(self.ways)) > 1 else ()
+
+    def levelled(self) -> Driven:
+        """As if all runs had gone one way: the effect of the way taken out by least squares."""
+        if not self.columns:
+            return self
+        table = np.column_stack([np.ones(len(self.values)), self.of_b, self.ways]).astype(float)
+        effect = float(np.linalg.lstsq(table, self.values)[0][2])
+        return replace(self, values=self.values - effect * np.array(self.ways), ways=())
 
 
 def further_runs(
@@ -55,6 +72,7 @@ def further_runs(
     int or None
         None if even the last of `STEPS` would not do.
     """
+    so_far = so_far.levelled()
     rng = np.random.default_rng(1947)
     means, sd = _truths(so_far, rng)
     luck = rng.standard_normal((2, _DRAWS, STEPS[-1]))

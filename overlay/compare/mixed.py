@@ -4,7 +4,8 @@ A run's value is its build's mean, plus a drift over the day, plus the run's own
 
     y_i = mean + difference [i is of b] + trend p_i + walk(p_i) + jump [p_i >= p] + scatter_i
 
-with p_i the place of the run in the day's order. The scatter of a build has a variance of its
+with p_i the place of the run in the day's order. What else is common to several runs has a column
+of its own: the way driven, and in a season the day and other builds. The scatter of a build has a variance of its
 own; its ratio to the other build's is unknown, so five ratios share the weight. The trend is
 there or not. Three accounts of the day are given: with neither walk nor jump, with a walk (warmth,
 wind and track wander from run to run), and with one jump at an unknown run (a shower, a tyre, a
@@ -69,6 +70,8 @@ ACCOUNTS = (
     Account(SPREADS, TRENDS, ((0.1, 1.0), (0.5, 1.0), (2.5, 1.0))),
     Account(SPREADS, TRENDS, jumps=((25.0, 1.0),)),
 )
+NOT_APART = "the builds cannot be told apart from what else differed between their runs"
+TOO_FEW = "too few runs for all that differed between them"
 MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer day
 _HALVINGS = 40  # of the bracket of an interval's end
 _LEAST = 1e-12
@@ -83,6 +86,7 @@ class _Design:
     residual: FloatArray  # (g, n, n): quadratic form of the residual sum of squares
     estimate: FloatArray  # (g, n): weights of the values in the difference
     variance: FloatArray  # (g,): of the difference, in run variances
+    dof: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,6 +155,8 @@ def difference_of(
     floor: FloatArray | float = 0.0,
     shared: FloatArray | float = 0.0,
     accounts: Sequence[Account] = ACCOUNTS,
+    columns: Sequence[Sequence[float]] = (),
+    days: Sequence[int] = (),
 ) -> Difference:
     """Judge b against a.
 
@@ -167,11 +173,16 @@ def difference_of(
         Standard uncertainty that all runs of a build share and the other build does not, for
         the difference.
     accounts : sequence of Account
+    columns : sequence of sequences of float, length n each
+        What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
+    days : sequence of int, length n
+        Day of each run, where there are several: drifts do not reach from one to another.
 
     Raises
     ------
     UndeterminedError
-        If a build has fewer than two runs, or nothing scatters and no uncertainty is given.
+        If a build has fewer than two runs, nothing scatters and no uncertainty is given, the
+        columns leave too few runs, or a column cannot be told apart from the build.
 
     Examples
     --------
@@ -192,21 +203,42 @@ def difference_of(
     if bool(np.any(still & (least == 0))):
         raise UndeterminedError("the runs show no spread and no uncertainty is given")
     y = y - y.mean(axis=1, keepdims=True)  # for the numbers' sake; differences do not change
-    found = [
-        _judged(y, _design(account, tuple(map(bool, of_b)), tuple(map(float, places))), least)
-        for account in accounts
-    ]
+    layout = _Layout(
+        tuple(map(bool, of_b)),
+        tuple(map(float, places)),
+        tuple(tuple(map(float, column)) for column in columns),
+        tuple(days) or (0,) * len(of_b),
+    )
+    found = [_judged(y, _design(account, layout), least) for account in accounts]
     parts = [_with_shared(*one, np.broadcast_to(shared, len(y))) for one in found]
     centre, error, dof, weight = zip(*parts, strict=True)
     return Difference(centre, error, dof, weight)
 
 
-def mean_half(values: FloatArray, floor: FloatArray, level: float = 0.05) -> FloatArray:
-    """Half width of the interval of one build's mean, shape (k,), of values (k, n), n >= 2."""
-    n = values.shape[1]
-    squares = np.sum((values - values.mean(axis=1, keepdims=True)) ** 2, axis=1)
-    variance, dof, _ = floored(squares, n - 1, floor)
-    return np.asarray(stdtrit(dof, 1 - level / 2) * np.sqrt(variance / n))
+def mean_of(
+    values: FloatArray, floor: float, ways: Sequence[int] = ()
+) -> tuple[float, float, float]:
+    """Mean of one build's runs, its standard uncertainty and degrees of freedom.
+
+    Of runs driven both ways each way counts half, whatever the number of its runs. Uncertainty
+    and degrees of freedom are NaN where no two runs went the same way.
+
+    Examples
+    --------
+    >>> mean, _, dof = mean_of(np.array([5.0, 6.0, 6.2]), 0.0, [1, -1, -1])
+    >>> round(mean, 3), dof
+    (5.55, 1.0)
+    """
+    way = np.asarray(ways) if len(ways) else np.ones(len(values))
+    groups = [values[way == one] for one in dict.fromkeys(way.tolist())]
+    mean = float(np.mean([group.mean() for group in groups]))
+    free = len(values) - len(groups)
+    if free < 1:
+        return mean, math.nan, math.nan
+    squares = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups)
+    variance, dof, _ = floored(np.array([squares]), free, np.array([floor]))
+    share = sum(1 / len(group) for group in groups) / len(groups) ** 2
+    return mean, math.sqrt(float(variance[0]) * share), float(dof[0])
 
 
 def is_confounded(of_b: Sequence[bool], places: Sequence[float]) -> bool:
@@ -268,7 +300,7 @@ def _judged(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Centre, error, degrees of freedom and weight for each figure and choice of ratios."""
     squares = np.maximum(np.sum((design.residual @ y.T) * y.T, axis=1).T, 0.0)
-    variance, dof, log_likelihood = floored(squares, y.shape[1] - 2, floor[:, None])
+    variance, dof, log_likelihood = floored(squares, design.dof, floor[:, None])
     log_weight = design.log_prior + log_likelihood
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
@@ -283,27 +315,54 @@ def _with_shared(
     return centre, whole, dof * (whole / np.maximum(error, _LEAST)) ** 4, weight
 
 
+@dataclass(frozen=True)
+class _Layout:
+    """Builds, places, further columns and days of the runs; it can be looked up."""
+
+    of_b: tuple[bool, ...]
+    places: tuple[float, ...]
+    columns: tuple[tuple[float, ...], ...]
+    days: tuple[int, ...]
+
+    def fixed(self) -> FloatArray:
+        """Columns of the mean, the difference and whatever else is not the sum of others."""
+        kept = [np.ones(len(self.of_b))]
+        for column in self.columns:
+            more = [*kept, np.array(column)]
+            kept = more if np.linalg.matrix_rank(np.array(more)) == len(more) else kept
+        whole = np.stack([kept[0], np.array(self.of_b, dtype=np.float64), *kept[1:]], axis=1)
+        if np.linalg.matrix_rank(whole) < whole.shape[1]:
+            raise UndeterminedError(NOT_APART)
+        if len(whole) <= whole.shape[1]:
+            raise UndeterminedError(TOO_FEW)
+        return whole
+
+
 @lru_cache(maxsize=512)
-def _design(account: Account, of_b: tuple[bool, ...], places: tuple[float, ...]) -> _Design:
-    b, p = np.array(of_b, dtype=np.float64), np.array(places)
-    fixed = np.stack([np.ones(len(b)), b], axis=1)
-    since = p - p.min()
-    middle = p - p.mean()
-    trend, walk = np.outer(middle, middle), np.minimum.outer(since, since)
-    later = np.unique(p)[1:]
+def _design(account: Account, layout: _Layout) -> _Design:
+    fixed, p, day = layout.fixed(), np.array(layout.places), np.array(layout.days)
+    together = np.equal.outer(day, day)
+    since, middle = np.zeros(len(p)), np.zeros(len(p))
+    for one in set(layout.days):
+        since[day == one] = p[day == one] - p[day == one].min()
+        middle[day == one] = p[day == one] - p[day == one].mean()
+    trend, walk = np.outer(middle, middle) * together, np.minimum.outer(since, since) * together
+    later = [(d, place) for d in sorted(set(layout.days)) for place in np.unique(p[day == d])[1:]]
     if len(later) > MOST_JUMPS:
-        later = later[np.linspace(0, len(later) - 1, MOST_JUMPS).round().astype(int)]
-    after = [p >= place for place in later]
+        rows_kept = np.linspace(0, len(later) - 1, MOST_JUMPS).round().astype(int)
+        later = [later[i] for i in rows_kept]
+    after = [(day == d) & (p >= place) for d, place in later]
     leaps = [np.outer(late, late).astype(np.float64) for late in after]
     rows = []
     for choice in product(account.spreads, account.trends, account.walks, account.jumps):
         (ratio, steady, step, leap), weights = zip(*choice, strict=True)
-        own = np.diag(np.where(b > 0, math.sqrt(ratio), 1 / math.sqrt(ratio)))
+        own = np.diag(np.where(fixed[:, 1] > 0, math.sqrt(ratio), 1 / math.sqrt(ratio)))
         without = own + steady * trend + step * walk
         found = [without + leap * one for one in leaps] if leap and leaps else [without]
         share = math.prod(weights) / len(found)
         rows += [_least_squares(covariance, fixed, share) for covariance in found]
-    return _Design(*(np.array(part) for part in zip(*rows, strict=True)))
+    parts = (np.array(part) for part in zip(*rows, strict=True))
+    return _Design(*parts, dof=len(p) - fixed.shape[1])
 
 
 def _least_squares(

@@ -26,6 +26,7 @@ import numpy as np
 
 from overlay.compare.figures import (
     CANNOT_TELL,
+    DIRECTION,
     FEW_RUNS,
     LEVEL,
     MAIN_SHARE,
@@ -41,7 +42,7 @@ from overlay.compare.figures import (
 )
 from overlay.compare.further import ONE_RUN_START, Driven, further_runs
 from overlay.compare.holm import holm
-from overlay.compare.mixed import difference_of, is_confounded
+from overlay.compare.mixed import NOT_APART, TOO_FEW, difference_of, is_confounded
 from overlay.errors import UndeterminedError, UsageError
 
 
@@ -133,10 +134,17 @@ def _unjudged(pairing: Pairing, level: float) -> Comparison:
                 driven.places,
                 floor=driven.floor,
                 shared=driven.shared,
+                columns=driven.columns,
             )
         except UndeterminedError as error:
-            alone = min(a.n, b.n) < FEW_RUNS
-            reason = reason or ("one run shows no spread" if alone else str(error))
+            why = str(error)
+            alone = min(a.n, b.n) < FEW_RUNS or why == TOO_FEW
+            if min(a.n, b.n) < FEW_RUNS:
+                why = "one run shows no spread"
+            elif why == NOT_APART:
+                why = DIRECTION
+                remedy = "one more run of each build the way that it has not gone would tell most"
+            reason = reason or why
             more = ONE_RUN_START if alone else None
         else:
             low, high = (float(end[0]) for end in found.interval(level))
@@ -184,6 +192,7 @@ def _driven(pairing: Pairing) -> Driven:
         math.sqrt(math.fsum(r.sigma**2 for r in runs) / len(runs)),
         # Fully correlated parts leave their difference (JCGM 100:2008, eq. 16).
         math.hypot(common[0] - common[1], *soft),
+        tuple(r.way for r in runs),
     )
 
 

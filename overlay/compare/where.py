@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from overlay.compare.mixed import difference_of, floored
+from overlay.compare.mixed import difference_of, mean_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics
@@ -32,7 +32,7 @@ class Trace:
     """One run's motion, the footage time of its launch, and its place in the order driven.
 
     `common_sigma_s` and `soft_sigma_s` are what the day's and the build's launches share, as in
-    a split.
+    a split; `way` is -1 for a run the other way.
     """
 
     kinematics: Kinematics
@@ -40,6 +40,7 @@ class Trace:
     place: float = 0.0
     common_sigma_s: float = 0.0
     soft_sigma_s: float = 0.0
+    way: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,21 +114,18 @@ def accel_by_speed(
     return _side_by_side(x, a, b, accel_at, level)
 
 
-def curve(values: FloatArray, sigmas: FloatArray, level: float = 0.05) -> Curve:
+def curve(
+    values: FloatArray, sigmas: FloatArray, level: float = 0.05, ways: Sequence[int] = ()
+) -> Curve:
     """Mean with band of runs' values, shape (runs, n), NaN where a run does not tell."""
+    way = np.asarray(ways) if len(ways) else np.ones(len(values), dtype=np.int64)
     count = np.sum(np.isfinite(values), axis=0).astype(np.float64)
     mean = np.full(values.shape[1], np.nan)
     sigma, dof, half = mean.copy(), mean.copy(), mean.copy()
     for i in np.flatnonzero(count >= 1):
         told = np.isfinite(values[:, i])
-        v, n = values[told, i], int(count[i])
-        mean[i] = v.mean()
-        if n < 2:
-            continue
-        floor = np.sqrt(np.mean(sigmas[told, i] ** 2, keepdims=True))
-        squares = np.sum((v - v.mean()) ** 2, keepdims=True)
-        variance, freedom, _ = floored(squares, n - 1, floor)
-        sigma[i], dof[i] = np.sqrt(variance[0] / n), freedom[0]
+        floor = float(np.sqrt(np.mean(sigmas[told, i] ** 2)))
+        mean[i], sigma[i], dof[i] = mean_of(values[told, i], floor, way[told].tolist())
         half[i] = stdtrit(dof[i], 1 - level / 2) * sigma[i]
     return Curve(mean, sigma, dof, mean - half, mean + half, count)
 
@@ -242,7 +240,8 @@ def _side_by_side(
     is_from_launch: bool = False,
 ) -> Where:
     sides = [_stack([read(trace, x) for trace in part]) for part in (a, b)]
-    of_a, of_b = (curve(*side, level) for side in sides)
+    ways = [[t.way for t in part] for part in (a, b)]
+    of_a, of_b = (curve(*side, level, way) for side, way in zip(sides, ways, strict=True))
     runs = np.minimum(of_a.runs, of_b.runs)
     middle, half = of_b.mean - of_a.mean, np.full(len(x), np.nan)
     values, sigmas = (np.concatenate([side[i] for side in sides]).T for i in (0, 1))
@@ -252,14 +251,19 @@ def _side_by_side(
         soft = [float(np.mean([t.soft_sigma_s for t in part])) for part in (a, b)]
         common = [float(np.mean([t.common_sigma_s for t in part])) for part in (a, b)]
         shared = math.hypot(*soft, common[0] - common[1])
-        found = difference_of(
-            values[told],
-            [False] * len(a) + [True] * len(b),
-            [t.place for t in (*a, *b)],
-            floor=np.sqrt(np.mean(sigmas[told] ** 2, axis=1)),
-            shared=shared if is_from_launch else 0.0,
-        )
-        low, high = found.interval(level)
-        middle[told], half[told] = (low + high) / 2, (high - low) / 2
+        try:
+            found = difference_of(
+                values[told],
+                [False] * len(a) + [True] * len(b),
+                [t.place for t in (*a, *b)],
+                floor=np.sqrt(np.mean(sigmas[told] ** 2, axis=1)),
+                shared=shared if is_from_launch else 0.0,
+                columns=[sum(ways, [])] if len(set(sum(ways, []))) > 1 else (),
+            )
+        except UndeterminedError:  # the way driven and the build cannot be told apart
+            middle[told] = np.nan
+        else:
+            low, high = found.interval(level)
+            middle[told], half[told] = (low + high) / 2, (high - low) / 2
     none = np.full(len(x), np.nan)
     return Where(x, of_a, of_b, Curve(middle, none, none, middle - half, middle + half, runs))

@@ -10,11 +10,13 @@ from overlay.compare.further import chance_of, runs_wanted
 from overlay.compare.holm import holm
 from overlay.compare.mixed import (
     ACCOUNTS,
+    NOT_APART,
+    TOO_FEW,
     Account,
     difference_of,
     floored,
     is_confounded,
-    mean_half,
+    mean_of,
 )
 from overlay.errors import UndeterminedError, UsageError
 
@@ -202,10 +204,87 @@ def test_floored__runs_that_agree_by_luck() -> None:
         assert freedom[0] > dof
 
 
-def test_mean_half__as_scipy(rng: np.random.Generator) -> None:
-    values = rng.normal(6, 0.1, (1, 5))
-    low, high = stats.t.interval(0.95, 4, values.mean(), stats.sem(values[0]))
-    assert mean_half(values, np.array([0.0]))[0] == pytest.approx((high - low) / 2)
+def test_mean_of__as_scipy(rng: np.random.Generator) -> None:
+    values = rng.normal(6, 0.1, 5)
+    low, high = stats.t.interval(0.95, 4, values.mean(), stats.sem(values))
+    mean, sigma, dof = mean_of(values, 0.0)
+    assert (mean, dof) == (pytest.approx(values.mean()), 4)
+    assert stats.t.ppf(0.975, dof) * sigma == pytest.approx((high - low) / 2)
+
+
+def test_mean_of__both_ways_as_statsmodels(rng: np.random.Generator) -> None:
+    """The intercept of a regression on the way (1 or -1) is the mean of the ways' means."""
+    api = pytest.importorskip("statsmodels.api")
+    ways = [1, 1, 1, -1, -1]
+    values = rng.normal(6, 0.1, 5) + 0.4 * np.array(ways)
+    known = api.OLS(values, np.column_stack([np.ones(5), ways])).fit()
+    mean, sigma, dof = mean_of(values, 0.0, ways)
+    assert (mean, sigma, dof) == pytest.approx((known.params[0], known.bse[0], 3))
+    lone = mean_of(np.array([5.0, 6.0]), 0.0, [1, -1])
+    assert lone[0] == 5.5
+    assert math.isnan(lone[1]) and math.isnan(lone[2])
+
+
+def test_difference__both_ways_as_statsmodels(rng: np.random.Generator) -> None:
+    """A way that costs 0.4 s leaves the difference as a regression with the way gives it."""
+    api = pytest.importorskip("statsmodels.api")
+    ways, of_b = [1, -1, 1, 1, -1, 1, -1], [0, 0, 1, 1, 1, 0, 1]
+    y = rng.normal(6, 0.05, 7) - 0.3 * np.array(of_b) - 0.4 * np.array(ways)
+    known = api.OLS(y, np.column_stack([np.ones(7), of_b, ways])).fit()
+    found = difference_of(
+        y[None], list(map(bool, of_b)), range(7), accounts=PLAIN, columns=[ways, [1] * 7]
+    )
+    assert found.dof[0][0, 0] == 4
+    assert found.centre[0][0, 0] == pytest.approx(known.params[1])
+    assert found.error[0][0, 0] == pytest.approx(known.bse[1])
+    assert found.p_differ()[0] == pytest.approx(known.pvalues[1])
+
+
+def test_difference__days_as_fixed_effects_in_statsmodels(rng: np.random.Generator) -> None:
+    """Builds 0 and 1 on the first day, 0 and 2 on the second: 2 against 1 through 0."""
+    api = pytest.importorskip("statsmodels.api")
+    day, build = np.repeat([0, 1], 6), np.array([0, 1, 0, 1, 1, 0, 0, 2, 2, 0, 2, 0])
+    y = rng.normal(6, 0.03, 12) + 0.5 * day - 0.1 * (build == 1) - 0.3 * (build == 2)
+    table = np.column_stack([np.ones(12), build == 2, day, build == 0]).astype(float)
+    known = api.OLS(y, table).fit()
+    found = difference_of(
+        y[None],
+        (build == 2).tolist(),
+        [*range(6), *range(6)],
+        accounts=PLAIN,
+        columns=table[:, 2:].T.tolist(),
+        days=day.tolist(),
+    )
+    assert found.dof[0][0, 0] == 8
+    assert found.centre[0][0, 0] == pytest.approx(known.params[1])
+    assert found.p_differ()[0] == pytest.approx(known.pvalues[1])
+
+
+def test_difference__a_drift_stays_within_its_day(rng: np.random.Generator) -> None:
+    """A day's steady drift of its own, whatever its size: regression with a slope a day."""
+    api = pytest.importorskip("statsmodels.api")
+    day, place = np.repeat([0, 1], 6), np.tile(np.arange(6.0), 2)
+    of_b = np.array([0, 1, 1, 0, 0, 1] * 2)
+    y = rng.normal(6, 0.03, 12) + np.where(day, -0.2, 0.1) * place - 0.2 * of_b
+    slopes = [np.where(day == d, place - 2.5, 0.0) for d in (0, 1)]
+    known = api.OLS(y, np.column_stack([np.ones(12), of_b, day, *slopes])).fit()
+    found = difference_of(
+        y[None],
+        of_b.astype(bool).tolist(),
+        place.tolist(),
+        accounts=STEADY,
+        columns=[day.tolist()],
+        days=day.tolist(),
+    )
+    assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-4)
+
+
+def test_difference__what_cannot_be_told_apart_is_refused() -> None:
+    y, of_b = np.array([[6.0, 6.1, 5.5, 5.6, 6.05]]), [False, False, True, True, False]
+    with pytest.raises(UndeterminedError, match=NOT_APART):
+        difference_of(y, of_b, range(5), columns=[[1, 1, -1, -1, 1]])
+    with pytest.raises(UndeterminedError, match=TOO_FEW):
+        difference_of(y, of_b, range(5), columns=[[1, -1, 1, -1, 1], np.arange(5.0), [0, 1, 4, 9, 6]])
 
 
 def test_holm__as_statsmodels_and_weighted(rng: np.random.Generator) -> None:

@@ -85,6 +85,34 @@ def test_compare__one_build_after_the_other_is_told_as_that() -> None:
     assert compare_builds(slower, b, margin=0.1).verdict == CANNOT_TELL
 
 
+def test_compare__runs_both_ways_count_by_their_way() -> None:
+    """By hand: each way 0.3 s apart, so the difference is -0.3 s though the plain means differ
+    by -0.6 s; a lone way a build tells nothing."""
+    up, down = [6.0, 6.02, 5.98], [7.0]
+    a = [*runs(*up), *(replace(r, way=-1) for r in runs(*down))]
+    b = [*runs(5.7), *(replace(r, way=-1) for r in runs(6.7, 6.72, 6.68))]
+    c = judged(a, b)
+    assert c.verdict == REAL
+    assert c.difference == pytest.approx(-0.3, abs=0.01)
+    assert (c.a.mean, c.b.mean) == (pytest.approx(6.5), pytest.approx(6.2))
+    apart = judged(runs(*up), [replace(r, way=-1) for r in runs(5.5, 5.52, 5.48)])
+    assert apart.verdict == CANNOT_TELL
+    assert apart.reason.endswith("direction and build cannot be told apart")
+    assert apart.remedy.startswith("one more run of each build the way")
+
+
+def test_further_runs__the_way_driven_is_no_scatter() -> None:
+    base = 6.0 + 0.06 * np.array([1.0, 1.0, -1.0, -1.0, 0.8, -0.8, -0.8, 0.8])
+    base -= 0.15 * np.array([0, 1] * 4)
+    ways = (1, 1, -1, -1) * 2
+    one = Driven(base, (False, True) * 4, tuple(range(8)), 0.01, 0.0)
+    both = replace(one, values=base + 0.8 * np.array(ways), ways=ways)
+    levelled = both.levelled()
+    assert levelled.columns == ()
+    assert float(np.ptp(levelled.values)) < 0.4
+    assert further_runs(both, margin=0.1) is not None
+
+
 def test_compare__softness_never_cancels_between_builds() -> None:
     hard = judged(runs(6.0, 6.05, 5.95), runs(5.6, 5.65, 5.55))
     soft = [
