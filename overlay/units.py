@@ -1,7 +1,8 @@
 """Units: everything inside is SI; other units exist only where files are read and text is shown.
 
 Factors are exact by definition: the international foot is 0.3048 m and the mile 5280 ft
-(international yard and pound agreement, 1959); the knot is one nautical mile of 1852 m an hour.
+(international yard and pound agreement, 1959); the knot is one nautical mile of 1852 m an hour; the
+horsepower is 550 foot pounds-force a second, with the pound of 0.45359237 kg and standard gravity.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
 SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
 
 FOOT_M = 0.3048
+HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * 9.80665
 ROLLOUT_M = FOOT_M  # initial vehicle movement, SAE J1491 JUL2006 section 3.3
 
 MPS_PER: dict[str, float] = {
@@ -75,6 +77,17 @@ def mps_per(unit: str) -> float:
     except KeyError:
         known = ", ".join(SPEED_UNITS)
         raise UsageError(f"unknown speed unit {unit!r}: use one of {known}") from None
+
+
+def power_unit(speed_unit: str) -> tuple[float, str]:
+    """Watts in the unit of power that goes with a unit of speed, and its name.
+
+    Examples
+    --------
+    >>> round(power_unit("mph")[0], 4), power_unit("mph")[1], power_unit("km/h")
+    (745.6999, 'hp', (1000.0, 'kW'))
+    """
+    return (HORSEPOWER_W, "hp") if speed_unit == "mph" else (1000.0, "kW")
 
 
 def in_unit(text: str, unit: str) -> str:

@@ -53,7 +53,8 @@ def new(folder: str, units: str, quiet: bool) -> None:
 def check(sheet: str, quiet: bool) -> int:
     """Tell every problem in SHEET (day.toml), one a line, each with file, line and what to do.
 
-    When the sheet itself is in order, the clips and logs it names are opened too. Ends with exit
+    When the sheet itself is in order, the clips and logs it names are opened too, and the limit of
+    the stock parts is asked for where it is missing, which is no problem. Ends with exit
     code 3 when there is any problem.
     """
     from overlay.jobs.sheet_runs import file_problems, sheet_path
@@ -66,6 +67,8 @@ def check(sheet: str, quiet: bool) -> int:
     else:
         with shown_progress(quiet=quiet) as progress:
             problems = file_problems(found, progress=progress)
+        for question in found.asked():
+            click.echo(str(question))
         if not problems:
             runs, builds = len(found.runs), len(found.builds)
             click.echo(

@@ -1,8 +1,7 @@
 """Power corrections for the atmosphere. They apply to power and never to seconds.
 
 Vapour pressure after Magnus (Tetens' constants 7.5 and 237.3, as in secondary sources of the
-1990 form of SAE J1349). ISO 1585 for spark ignition from memory; DIN 70020 from secondary
-sources.
+1990 form of SAE J1349). ISO 1585 for spark ignition from memory.
 """
 
 from __future__ import annotations
@@ -14,11 +13,16 @@ from typing import Literal
 
 from overlay.errors import UsageError
 
-Standard = Literal["SAE J1349 (1990)", "ISO 1585", "DIN 70020"]
+Standard = Literal["SAE J1349 (1990)", "ISO 1585"]
 # ISO 1585 asks for a factor within these limits (from memory); beyond them the result is no
 # corrected power by the standard. The same limits flag SAE J1349 (from memory).
 LOWEST, HIGHEST = 0.93, 1.07
 ZERO_C_K = 273.0  # as the formulas of these standards round it
+COLDEST_C, HOTTEST_C = 15.0, 35.0  # of the air drawn in, 288 to 308 K: both standards, from memory
+DRY_HPA: dict[Standard, tuple[float, float]] = {  # of dry air; from memory
+    "SAE J1349 (1990)": (900.0, 1050.0),
+    "ISO 1585": (800.0, 1100.0),
+}
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,7 @@ class Correction:
     standard : str
     factor : float
     valid : bool
-        Whether the factor lies within the standard's limits; True where it states none.
+        Whether factor, temperature and dry pressure lie within the standard's limits.
     note : str
         What to say beside it; empty when valid.
     """
@@ -68,7 +72,7 @@ def correction(
     Parameters
     ----------
     standard : str
-        ``SAE J1349 (1990)``, ``ISO 1585`` or ``DIN 70020``.
+        ``SAE J1349 (1990)`` or ``ISO 1585``.
     temperature_c, pressure_hpa, humidity_percent : float
         Of the air drawn in; pressure at the track, not reduced to sea level.
 
@@ -76,25 +80,30 @@ def correction(
     --------
     >>> air = dict(temperature_c=30.0, pressure_hpa=980.0, humidity_percent=0.0)
     >>> [round(c.factor, 5) for c in corrections(**air)]
-    [1.022, 1.02241, 1.05142]
+    [1.022, 1.02241]
     """
     dry = dry_pressure_hpa(temperature_c, pressure_hpa, humidity_percent)
     if standard not in _FORMULAS:
         raise UsageError(f"unknown standard {standard!r}: use one of {', '.join(_FORMULAS)}")
-    factor = _FORMULAS[standard](temperature_c + ZERO_C_K, pressure_hpa, dry)
-    if standard == "DIN 70020" or LOWEST <= factor <= HIGHEST:
-        return Correction(standard, factor, True, "")
-    note = (
-        f"factor {factor:.3f} is outside {LOWEST:g} to {HIGHEST:g}: not a corrected power "
-        f"by {standard}"
-    )
-    return Correction(standard, factor, False, note)
+    factor = _FORMULAS[standard](temperature_c + ZERO_C_K, dry)
+    least, most = DRY_HPA[standard]
+    wrong = [
+        f"{what} is outside {low:g} to {high:g}{unit}"
+        for what, value, low, high, unit in (
+            (f"factor {factor:.3f}", factor, LOWEST, HIGHEST, ""),
+            (f"air of {temperature_c:g} °C", temperature_c, COLDEST_C, HOTTEST_C, " °C"),
+            (f"dry pressure {dry:.0f} hPa", dry, least, most, " hPa"),
+        )
+        if not low <= value <= high
+    ]
+    note = f"{' and '.join(wrong)}: not a corrected power by {standard}" if wrong else ""
+    return Correction(standard, factor, not wrong, note)
 
 
 def corrections(
     *, temperature_c: float, pressure_hpa: float, humidity_percent: float
 ) -> tuple[Correction, ...]:
-    """All three standards, in the order of the table of formulas."""
+    """Both standards, in the order of the table of formulas."""
     return tuple(
         correction(
             standard,
@@ -106,22 +115,15 @@ def corrections(
     )
 
 
-def _sae(kelvin: float, _pressure_hpa: float, dry_hpa: float) -> float:
+def _sae(kelvin: float, dry_hpa: float) -> float:
     return 1.180 * (990 / dry_hpa) * math.sqrt(kelvin / 298) - 0.18
 
 
-def _iso(kelvin: float, _pressure_hpa: float, dry_hpa: float) -> float:
+def _iso(kelvin: float, dry_hpa: float) -> float:
     return math.pow(990 / dry_hpa, 1.2) * math.pow(kelvin / 298, 0.6)
 
 
-def _din(kelvin: float, pressure_hpa: float, _dry_hpa: float) -> float:
-    # The standard prints 1013 and 293, which round the standard atmosphere and 20 °C.
-    exact = kelvin - ZERO_C_K + 273.15
-    return 1013.25 / pressure_hpa * math.sqrt(exact / 293.15)
-
-
-_FORMULAS: dict[Standard, Callable[[float, float, float], float]] = {
+_FORMULAS: dict[Standard, Callable[[float, float], float]] = {
     "SAE J1349 (1990)": _sae,
     "ISO 1585": _iso,
-    "DIN 70020": _din,
 }

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.compare.power import RoadLoad
+from overlay.compare.power import RoadLoad, Setting
 from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.runs.model import Kinematics, Launch
 from overlay.series import Series
@@ -55,7 +55,7 @@ def find_coasts(
     driveline: Driveline | None,
     *,
     expected: RoadLoad,
-    mass_kg: float,
+    setting: Setting,
 ) -> tuple[Coast, ...]:
     """Stretches of a run in which it coasts with the clutch out.
 
@@ -72,7 +72,8 @@ def find_coasts(
     expected : RoadLoad
         What the road load is thought to be, with its uncertainty; a deceleration beyond it is
         braking.
-    mass_kg : float
+    setting : Setting
+        Mass, slope, wind and air of the run.
     """
     if rpm is None or len(rpm) < 8 or driveline is None or driveline.clutch == "none":
         return ()
@@ -83,7 +84,8 @@ def find_coasts(
     for ratio in driveline.ratios:
         fitting = engine_rpm_at(v, ratio, driveline.circumference_m)
         off &= np.abs(turning - fitting) > APART * fitting
-    most = (expected.force_n(v) + SURE * expected.sigma_n(v)) / mass_kg + k.accel_sigma_mps2
+    slowing = setting.resistance_n(expected, setting.mass_kg, v) + SURE * expected.sigma_n(v)
+    most = slowing / setting.inert_kg + k.accel_sigma_mps2
     begin_s = -np.inf if launch is None else launch.at_s + 1.0
     ok = off & k.known & (t > begin_s) & (v > SLOWEST_MPS)
     ok &= (k.accel_mps2 < -LEAST_DECEL_MPS2) & (k.accel_mps2 > -most)

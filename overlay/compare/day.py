@@ -5,24 +5,26 @@ The rule for spoiled runs is that of :mod:`overlay.compare.spoiled`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from overlay.compare.cautions import cautions
+from overlay.compare.day_cautions import day_cautions
 from overlay.compare.figures import LEVEL, Comparison, Pairing, RunSplit
 from overlay.compare.spoiled import RULE, belonging
 from overlay.compare.standing import LIFTED, TOP, DayRun, Standing, standing_of
 from overlay.compare.value import Value, changes, steps, value_of
 from overlay.compare.verdict import compare_all
 from overlay.compare.where import Trace
-from overlay.runs.model import Launch, Mark, SplitGoal
+from overlay.runs.model import Mark, SplitGoal
 from overlay.runs.splits import parse_goal, rolling_goals, splits
 from overlay.sheet import Build, DaySheet, Run
 from overlay.sync.pool import Pooled, pool
 
 FIRST_MOVEMENT = "counts from the first movement"
+OTHER_WAY_COS = -0.5  # of the angle between two headings; a straight leaves no doubt
 ENOUGH = 2  # runs of each build that reach a goal, for the builds to be judged by it
 
 
@@ -122,8 +124,9 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
     goals = judged_goals(sheet, [run for _, run in ordered])
     places, order_from = _places(ordered)
     own_cuts = _own_cuts(sheet, [run for _, run in ordered])
+    ways = ways_of([run for _, run in ordered])
     standings = tuple(
-        standing_of(sheet, said, _with_goals(run, goals), own_cuts[run.name], place)
+        standing_of(sheet, said, _with_goals(run, goals), own_cuts[run.name], place, ways[run.name])
         for (said, run), place in zip(ordered, places, strict=True)
     )
     seen = {one.build for one in standings}
@@ -133,7 +136,7 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
         standings=standings,
         steps=_steps(sheet, builds, standings, goals, level),
         lag=_pooled([run for _, run in ordered]),
-        cautions=_cautions(sheet, [run for _, run in ordered]),
+        cautions=day_cautions(sheet, [run for _, run in ordered]),
         order_from=order_from,
         level=level,
     )
@@ -199,24 +202,43 @@ def _own_cuts(sheet: DaySheet, runs: Sequence[DayRun]) -> dict[str, tuple[Mark, 
     return found
 
 
+def ways_of(runs: Sequence[DayRun]) -> dict[str, int]:
+    """1 for every run that went the way of the first with a heading, -1 for the others.
+
+    A run without a heading counts as one that went the first way.
+    """
+    known = [run.heading_deg for run in runs if run.heading_deg is not None]
+    first = known[0] if known else 0.0
+    return {
+        run.name: -1
+        if run.heading_deg is not None
+        and math.cos(math.radians(run.heading_deg - first)) < OTHER_WAY_COS
+        else 1
+        for run in runs
+    }
+
+
+def whole_runs(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[DayRun, ...]:
+    """The runs of a build that count whole and have a launch, for curves along the run."""
+    whole = {one.run for one in day.of_build(build) if one.is_whole and not one.is_left_out}
+    return tuple(run for run in runs if run.name in whole and run.launch is not None)
+
+
 def traces_of(day: DayComparison, runs: Sequence[DayRun], build: str) -> tuple[Trace, ...]:
     """The runs of a build that count whole, for curves along the run.
 
     Each carries the launch as picture and log together give it.
     """
-    whole = {one.run: one for one in day.of_build(build) if one.is_whole and not one.is_left_out}
-    return tuple(
-        _trace(run, run.launch, whole[run.name].place)
-        for run in runs
-        if run.name in whole and run.launch is not None
-    )
+    return tuple(_trace(run, day.standing(run.name)) for run in whole_runs(day, runs, build))
 
 
-def _trace(run: DayRun, launch: Launch, place: int) -> Trace:
+def _trace(run: DayRun, standing: Standing) -> Trace:
+    launch = run.launch
+    assert launch is not None
     own_s = float(np.sqrt(max(launch.sigma_s**2 - launch.soft_sigma_s**2, 0.0)))
     k = replace(run.kinematics, launch_sigma_s=own_s)
     common_s = k.timing_sigma_s * launch.picture_share
-    return Trace(k, launch.at_s, place, common_s, launch.soft_sigma_s)
+    return Trace(k, launch.at_s, standing.place, common_s, launch.soft_sigma_s, standing.way)
 
 
 # -- builds --------------------------------------------------------------------------------------
@@ -313,15 +335,3 @@ def _pooled(runs: Sequence[DayRun]) -> Pooled | None:
     """The lag over the runs in which it is told from the clock offset."""
     found = [run.alignment for run in runs if run.alignment is not None]
     return pool([one for one in found if one.determined and one.readout_lag_s is not None])
-
-
-def _cautions(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[str, ...]:
-    """The cautions, with revs for each build that passes its stock parts' limit."""
-    told: list[str] = []
-    for build in sheet.builds:
-        highest = [run.highest_rpm for run in runs if run.build == build.name]
-        revs = max((rpm for rpm in highest if rpm is not None), default=None)
-        limit = sheet.vehicle_of(build).stock_limit_rpm
-        lines = cautions(engine_rpm=revs, stock_limit_rpm=limit)
-        told += [f"{build.name}: {line}" for line in lines[:-2]]
-    return (*told, *cautions())

@@ -2,32 +2,64 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from overlay.compare.atmosphere import Correction, corrections
-from overlay.compare.coast import find_coasts
-from overlay.compare.day import DayComparison, traces_of
+from overlay.compare.atmosphere import Correction
+from overlay.compare.coast import Coast, find_coasts
+from overlay.compare.day import DayComparison, traces_of, whole_runs
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
     PowerCurve,
     RoadLoad,
-    air_density,
+    Setting,
     assumed_road_load,
     fit_coast,
     power_curve,
     with_rpm,
 )
 from overlay.compare.standing import DayRun
+from overlay.compare.surroundings import Surroundings, density, surroundings_of
+from overlay.compare.where import Trace
 from overlay.engine.driveline import Driveline
 from overlay.errors import UndeterminedError
 from overlay.sheet import Build, DaySheet, Vehicle
 
 MASS_SHARE = 0.02  # standard uncertainty of a mass off bathroom scales; our own figure
 SHEET_SHARE = 0.1  # standard uncertainty of a coefficient that the sheet gives; our own figure
+# What wheels and axles of a light cart add to its mass, and how unsure that is: common practice,
+# no source.
+TURNING_SHARE, TURNING_SIGMA_SHARE = 0.04, 0.025
 MIN_SPEED_MPS = 2.0  # below it speed times force is all launch
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What the power of a build is worked out from.
+
+    Attributes
+    ----------
+    traces : tuple of Trace
+        Its runs that count whole.
+    settings : tuple of Setting
+        What acted on each.
+    around : tuple of Surroundings
+        Of each, as the sheet has them.
+    mass_kg : float
+        Of the build with driver and fuel, for which the road load is.
+    turning : (kg, standard uncertainty)
+    road_load : RoadLoad
+    """
+
+    traces: tuple[Trace, ...]
+    settings: tuple[Setting, ...]
+    around: tuple[Surroundings, ...]
+    mass_kg: float
+    turning: tuple[float, float]
+    road_load: RoadLoad
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +80,9 @@ class BuildPower:
     limit_mps : float or None
         Speed at the limit of the stock parts without slip.
     corrections : tuple of Correction
-        Factors for power (never for seconds) in the day's air; empty without its figures.
+        Factors for power (never for seconds) in the runs' air, one a standard; empty without its
+        figures.
+    measured : Measured
     """
 
     build: str
@@ -60,11 +94,7 @@ class BuildPower:
     top_rpm: float | None
     limit_mps: float | None
     corrections: tuple[Correction, ...]
-
-    @property
-    def is_road_load_assumed(self) -> bool:
-        """Whether resistance is assumed and not measured."""
-        return self.curve.road_load.source == "assumed"
+    measured: Measured
 
 
 def powers_of(
@@ -79,11 +109,13 @@ def powers_of(
     runs : sequence of DayRun
         Those that `day` was made from.
     """
+    around = surroundings_of(sheet, day, runs)
+    loads: dict[tuple[float, float], RoadLoad] = {}
     found = []
-    loads: dict[float, RoadLoad] = {}
     for build in sheet.builds:
         try:
-            one = _power(sheet, day, runs, build, loads)
+            measured = _measured(sheet, day, runs, around, build, loads)
+            one = None if measured is None else _power(sheet, day, build, measured)
         except UndeterminedError:
             continue
         if one is not None:
@@ -91,40 +123,54 @@ def powers_of(
     return tuple(found)
 
 
-def road_load_of(sheet: DaySheet, runs: Sequence[DayRun], mass_kg: float) -> RoadLoad:
-    """Road load of the day's vehicle at one mass, from the best that there is.
+def turning_of(vehicle: Vehicle) -> tuple[float, float]:
+    """Mass equivalent of the turning parts and its standard uncertainty, kg."""
+    if vehicle.turning_kg is not None:
+        return vehicle.turning_kg, SHEET_SHARE * vehicle.turning_kg
+    mass_kg = vehicle.mass_kg or 0.0
+    return TURNING_SHARE * mass_kg, TURNING_SIGMA_SHARE * mass_kg
+
+
+def road_load_of(
+    sheet: DaySheet, runs: Sequence[DayRun], around: Mapping[str, Surroundings], of: Vehicle
+) -> RoadLoad:
+    """Road load of the day's vehicle at one build's mass, from the best that there is.
 
     The sheet's coefficients, else the usual range, stand where nothing is measured; every coast
-    with the clutch out of a build of that mass narrows them.
+    with the clutch out of a build of that mass and those turning parts narrows them.
     """
-    air = sheet.conditions
-    known = _unmeasured(
-        sheet.vehicle, mass_kg, air_density(air.temperature_c or 15.0, air.pressure_hpa or 1013.25)
-    )
-    vehicles: Mapping[str, Vehicle] = {
-        build.name: vehicle
+    mass_kg, air_kgpm3 = of.mass_kg or 0.0, density(sheet.conditions)
+    turning_kg = turning_of(of)[0]
+    known = _unmeasured(sheet.vehicle, mass_kg, air_kgpm3)
+    alike = [
+        build.name
         for build in sheet.builds
-        if (vehicle := sheet.vehicle_of(build)).mass_kg == mass_kg
-    }
-    coasts = [
-        coast
-        for run in runs
-        if run.build in vehicles
-        for coast in find_coasts(
+        if (vehicle := sheet.vehicle_of(build)).mass_kg == of.mass_kg
+        and turning_of(vehicle)[0] == turning_kg
+    ]
+    coasts: list[Coast] = []
+    settings: list[Setting] = []
+    for run in runs:
+        build = sheet.build(run.build)
+        if run.build not in alike or build is None or run.name not in around:
+            continue
+        setting = around[run.name].setting(mass_kg, turning_kg, air_kgpm3)
+        found = find_coasts(
             run.name,
             run.kinematics,
             run.launch,
             run.rpm,
-            _driveline(vehicles[run.build]),
+            _driveline(sheet.vehicle_of(build)),
             expected=known,
-            mass_kg=mass_kg,
+            setting=setting,
         )
-    ]
+        coasts += found
+        settings += [setting] * len(found)
     try:
         fitted = fit_coast(
             [(coast.kinematics, coast.start_s, coast.end_s) for coast in coasts],
-            equivalent_mass_kg=mass_kg,
-            slope=(air.slope_percent or 0.0) / 100,
+            mass_kg=mass_kg,
+            settings=settings,
             prior=known,
         )
     except UndeterminedError:
@@ -152,26 +198,44 @@ def _driveline(vehicle: Vehicle) -> Driveline | None:
     return Driveline(ratios, vehicle.circumference_m, clutch=vehicle.clutch)
 
 
-def _power(
+def _measured(
     sheet: DaySheet,
     day: DayComparison,
     runs: Sequence[DayRun],
+    around: Mapping[str, Surroundings],
     build: Build,
-    loads: dict[float, RoadLoad],
-) -> BuildPower | None:
-    vehicle, air = sheet.vehicle_of(build), sheet.conditions
-    traces = traces_of(day, runs, build.name)
-    if vehicle.mass_kg is None or not traces:
+    loads: dict[tuple[float, float], RoadLoad],
+) -> Measured | None:
+    vehicle = sheet.vehicle_of(build)
+    whole = [run for run in whole_runs(day, runs, build.name) if run.name in around]
+    if vehicle.mass_kg is None or not whole:
         return None
-    known_air = air.temperature_c is not None and air.pressure_hpa is not None
-    if vehicle.mass_kg not in loads:
-        loads[vehicle.mass_kg] = road_load_of(sheet, runs, vehicle.mass_kg)
+    turning, air_kgpm3 = turning_of(vehicle), density(sheet.conditions)
+    key = (vehicle.mass_kg, turning[0])
+    if key not in loads:
+        loads[key] = road_load_of(sheet, runs, around, vehicle)
+    each = tuple(around[run.name] for run in whole)
+    return Measured(
+        traces_of(day, runs, build.name),
+        tuple(one.setting(vehicle.mass_kg, turning[0], air_kgpm3) for one in each),
+        each,
+        vehicle.mass_kg,
+        turning,
+        loads[key],
+    )
+
+
+def _power(
+    sheet: DaySheet, day: DayComparison, build: Build, measured: Measured
+) -> BuildPower | None:
+    vehicle = sheet.vehicle_of(build)
     curve = power_curve(
-        traces,
-        mass_kg=vehicle.mass_kg,
-        mass_sigma_kg=MASS_SHARE * vehicle.mass_kg,
-        road_load=loads[vehicle.mass_kg],
-        slope=(air.slope_percent or 0.0) / 100,
+        measured.traces,
+        mass_kg=measured.mass_kg,
+        mass_sigma_kg=MASS_SHARE * measured.mass_kg,
+        road_load=measured.road_load,
+        turning=measured.turning,
+        settings=measured.settings,
     )
     single = vehicle.gear_ratios if vehicle.gear_ratios and len(vehicle.gear_ratios) == 1 else None
     at_rpm = top_rpm = limit_mps = None
@@ -183,20 +247,11 @@ def _power(
         top_rpm = rpm_at_speed(top_mps, **gear) if top_mps else None
         if vehicle.stock_limit_rpm:
             limit_mps = speed_at_rpm(vehicle.stock_limit_rpm, **gear)
-    place = _peak(curve, len(traces))
+    place = _peak(curve, len(measured.traces))
     if place is None:
         return None
     if curve.engine_rpm is not None:
         at_rpm = float(curve.engine_rpm[place])
-    factors: tuple[Correction, ...] = ()
-    if known_air and air.humidity_percent is not None:
-        assert air.temperature_c is not None
-        assert air.pressure_hpa is not None
-        factors = corrections(
-            temperature_c=air.temperature_c,
-            pressure_hpa=air.pressure_hpa,
-            humidity_percent=air.humidity_percent,
-        )[:2]
     return BuildPower(
         build.name,
         curve,
@@ -206,14 +261,26 @@ def _power(
         at_rpm,
         top_rpm,
         limit_mps,
-        factors,
+        _mean_corrections([one.corrections for one in measured.around]),
+        measured,
     )
+
+
+def _mean_corrections(each: Sequence[tuple[Correction, ...]]) -> tuple[Correction, ...]:
+    """The mean factor of each standard over the runs, not valid where one run's is not."""
+    if not all(each):
+        return ()
+    found = []
+    for of_runs in zip(*each, strict=True):
+        wrong = next((one for one in of_runs if not one.valid), of_runs[0])
+        found.append(replace(wrong, factor=math.fsum(c.factor for c in of_runs) / len(of_runs)))
+    return tuple(found)
 
 
 def _peak(curve: PowerCurve, runs: int) -> int | None:
     """Where the power is highest, among speeds that as many runs tell as there are."""
     usable = np.isfinite(curve.power_w) & (curve.speed_mps >= MIN_SPEED_MPS)
-    if runs > 1:
+    if runs > 1 and bool(np.any(np.isfinite(curve.sigma_w))):
         usable &= np.isfinite(curve.sigma_w)
     if not bool(np.any(usable)):
         return None

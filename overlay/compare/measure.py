@@ -6,10 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from scipy.special import ndtri, stdtrit
-
-from overlay.timebase import FloatArray
 
 
 @dataclass(frozen=True)
@@ -56,24 +53,3 @@ def expanded(
         dof = float(max(math.floor(dof), 1))
     sigma = math.sqrt(variance)
     return Expanded(sigma, dof, t_quantile(dof, 1 - level / 2) * sigma if sigma > 0 else 0.0)
-
-
-def propagate(sensitivities: FloatArray, covariance: FloatArray) -> float:
-    """Standard uncertainty of a function of correlated inputs (JCGM 100:2008, 5.2.2, eq. 13).
-
-    Parameters
-    ----------
-    sensitivities : ndarray, shape (n,)
-        Partial derivatives at the estimates.
-    covariance : ndarray, shape (n, n)
-
-    Examples
-    --------
-    Ten resistors of 1 kohm calibrated against one standard (JCGM 100:2008, 5.2.2, example):
-    their sum's uncertainty is ten times 0.1 ohm, not sqrt(10) times.
-
-    >>> round(propagate(np.ones(10), np.full((10, 10), 0.01)), 6)
-    1.0
-    """
-    c = np.asarray(sensitivities, dtype=np.float64)
-    return math.sqrt(max(float(c @ covariance @ c), 0.0))

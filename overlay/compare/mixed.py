@@ -5,13 +5,14 @@ A run's value is its build's mean, plus a drift over the day, plus the run's own
     y_i = mean + difference [i is of b] + trend p_i + walk(p_i) + jump [p_i >= p] + scatter_i
 
 with p_i the place of the run in the day's order. What else is common to several runs has a column
-of its own: the way driven, and in a season the day and other builds. The scatter of a build has a variance of its
-own; its ratio to the other build's is unknown, so five ratios share the weight. The trend is
-there or not. Three accounts of the day are given: with neither walk nor jump, with a walk (warmth,
-wind and track wander from run to run), and with one jump at an unknown run (a shower, a tyre, a
-new driver). What is said must hold by all: the largest p-value counts, and the interval spans
-them. The first is the most careful for blocks of one build, the others for alternating builds
-or for a day that changed where the build did; which it was, a handful of runs cannot say.
+of its own: the way driven, and in a season the day and other builds. The scatter of a build has a
+variance of its own; its ratio to the other build's is unknown, so five ratios share the weight.
+The trend is there or not. Three accounts of the day are given: with neither walk nor jump, with a
+walk (warmth, wind and track wander from run to run), and with one jump at an unknown run (a
+shower, a tyre, a new driver). What is said must hold by all: the largest p-value counts, and the
+interval spans them. The first is the most careful for blocks of one build, the others for
+alternating builds or for a day that changed where the build did; which it was, a handful of runs
+cannot say.
 
 Given the ratios of variances the model is generalised least squares, and the difference has
 Student's t distribution. Within an account the ratios are weighted by their restricted
@@ -361,8 +362,8 @@ def _design(account: Account, layout: _Layout) -> _Design:
         found = [without + leap * one for one in leaps] if leap and leaps else [without]
         share = math.prod(weights) / len(found)
         rows += [_least_squares(covariance, fixed, share) for covariance in found]
-    parts = (np.array(part) for part in zip(*rows, strict=True))
-    return _Design(*parts, dof=len(p) - fixed.shape[1])
+    log_prior, residual, estimate, variance = (np.array(p) for p in zip(*rows, strict=True))
+    return _Design(log_prior, residual, estimate, variance, len(fixed) - fixed.shape[1])
 
 
 def _least_squares(

@@ -2,12 +2,12 @@
 
 ::
 
-    power = (m_e a + m g slope + c0 + c2 v^2) v
+    power = (m_e a + m g slope + c0 + c2 (v + w)^2) v
 
-with the equivalent mass m_e (turning wheels included), rolling resistance c0 and air drag c2 v^2.
-A coast gives c0 and c2 of the vehicle itself; without one they are assumed, with wide
-uncertainty. Mass and road load are common to all runs of a build, so their uncertainty does not
-average out.
+with the equivalent mass m_e (turning wheels included), rolling resistance c0, air drag c2 and the
+wind w against the run; mass, slope, wind and air are each run's own. A coast gives c0 and c2 of
+the vehicle itself; without one they are assumed, with wide uncertainty. Mass and road load are
+common to all runs of a build, so their uncertainty does not average out.
 """
 
 from __future__ import annotations
@@ -18,20 +18,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from overlay.compare.atmosphere import Correction
-from overlay.compare.measure import expanded, propagate
+from overlay.compare.measure import expanded
 from overlay.compare.where import Trace, accel_at, curve
+from overlay.engine.driveline import engine_rpm_at
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.model import Kinematics
 from overlay.timebase import FloatArray
 
 GRAVITY_MPS2 = 9.80665  # standard gravity, 3rd CGPM (1901)
 DRY_AIR_J_PER_KG_K = 287.05  # specific gas constant of dry air
+STEP_MPS = 0.25
 _BLOCK_S = 0.5  # long against the smoother's memory, short against a coast
 _MIN_BLOCKS = 5
-COAST_CAUTION = (
-    "A coast with the clutch locked holds the engine's drag too; coast with the clutch out."
-)
 
 
 @dataclass(frozen=True)
@@ -88,7 +86,6 @@ class PowerCurve:
         Driving force at the wheels.
     equivalent_mass_kg : float
     road_load : RoadLoad
-    corrected_by : Correction or None
     """
 
     speed_mps: FloatArray
@@ -100,7 +97,45 @@ class PowerCurve:
     force_n: FloatArray
     equivalent_mass_kg: float
     road_load: RoadLoad
-    corrected_by: Correction | None = None
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What acts on one run besides its engine.
+
+    Attributes
+    ----------
+    mass_kg : float
+        With driver and fuel.
+    turning_kg : float
+        What turning wheels add to it against acceleration: I / r^2 of each.
+    slope : float
+        Rise over run, below 0 downhill.
+    headwind_mps : float
+        Below 0 from behind.
+    air : float
+        Density of the air over that which the road load is for.
+    """
+
+    mass_kg: float
+    turning_kg: float = 0.0
+    slope: float = 0.0
+    headwind_mps: float = 0.0
+    air: float = 1.0
+
+    @property
+    def inert_kg(self) -> float:
+        """Mass against acceleration."""
+        return self.mass_kg + self.turning_kg
+
+    def resistance_n(
+        self, load: RoadLoad, load_mass_kg: float, speed_mps: FloatArray
+    ) -> FloatArray:
+        """Rolling, air and slope at each speed, for a road load that was found at one mass."""
+        through = speed_mps + self.headwind_mps
+        rolling = load.rolling_n * self.mass_kg / load_mass_kg
+        grade = GRAVITY_MPS2 * self.mass_kg * self.slope
+        return rolling + load.drag_kgpm * self.air * through * np.abs(through) + grade
 
 
 def air_density(temperature_c: float, pressure_hpa: float) -> float:
@@ -144,8 +179,8 @@ def assumed_road_load(
 def fit_coast(
     coasts: Sequence[tuple[Kinematics, float, float]],
     *,
-    equivalent_mass_kg: float,
-    slope: float = 0.0,
+    mass_kg: float,
+    settings: Sequence[Setting] = (),
     prior: RoadLoad | None = None,
 ) -> RoadLoad:
     """Fit the road load to stretches in which the vehicle coasts without drive or brake.
@@ -158,10 +193,10 @@ def fit_coast(
     ----------
     coasts : sequence of (kinematics, start_s, end_s)
         Footage times of each coast.
-    equivalent_mass_kg : float
-        Turning wheels included.
-    slope : float
-        Rise over run along the coast; assumed the same for all.
+    mass_kg : float
+        For which the road load is wanted.
+    settings : sequence of Setting, optional
+        Of each coast; that mass alone, on the level in still air, by default.
     prior : RoadLoad, optional
         What is known besides; joined by inverse covariance, so that a coast over few speeds
         tells what it can and leaves the rest as it was.
@@ -172,22 +207,22 @@ def fit_coast(
         If there is too little coasting, or, without `prior`, the speed changes too little to tell
         c0 from c2.
     """
-    _check_mass(equivalent_mass_kg, 0.0)
-    rows = [_coast_blocks(k, start, end) for k, start, end in coasts]
+    _check_mass(mass_kg, 0.0)
+    each = settings or [Setting(mass_kg)] * len(coasts)
+    rows = [_coast_blocks(*coast, one) for coast, one in zip(coasts, each, strict=True)]
     if sum(len(loss) for loss, _, _ in rows) < _MIN_BLOCKS:
         raise UndeterminedError(
             f"coast-down: less than {_MIN_BLOCKS * _BLOCK_S:g} s of coasting; use the assumed "
             "road load, or let the vehicle roll out longer"
         )
-    loss = np.concatenate([row[0] for row in rows]) * equivalent_mass_kg
-    loss -= equivalent_mass_kg * GRAVITY_MPS2 * slope
-    v2 = np.concatenate([row[1] for row in rows])
-    if prior is None and float(np.ptp(v2)) < 0.3 * float(np.max(v2)):
+    loss, air2 = (np.concatenate([row[i] for row in rows]) for i in (0, 1))
+    if prior is None and float(np.ptp(air2)) < 0.3 * float(np.max(air2)):
         raise UndeterminedError(
             "coast-down: the speed changes too little to tell rolling from air drag; roll longer"
         )
-    noise = _joined([row[2] for row in rows]) * equivalent_mass_kg**2
-    design = np.column_stack([np.ones(len(v2)), v2])
+    noise = _joined([row[2] for row in rows])
+    weights = [np.full(len(row[0]), s.mass_kg) for row, s in zip(rows, each, strict=True)]
+    design = np.column_stack([np.concatenate(weights) / mass_kg, air2])
     weight = np.linalg.inv(noise)
     known: FloatArray = np.zeros((2, 2))
     pull: FloatArray = np.zeros(2)
@@ -220,9 +255,8 @@ def power_curve(
     mass_kg: float,
     mass_sigma_kg: float,
     road_load: RoadLoad,
-    turning_kg: float = 0.0,
-    slope: float = 0.0,
-    step_mps: float = 0.25,
+    turning: tuple[float, float] = (0.0, 0.0),
+    settings: Sequence[Setting] = (),
     level: float = 0.05,
 ) -> PowerCurve:
     """Power at the wheels of one build against speed, from launch to top speed.
@@ -232,12 +266,13 @@ def power_curve(
     traces : sequence of Trace
         Runs of the build.
     mass_kg, mass_sigma_kg : float
-        Mass with driver and fuel, and its standard uncertainty.
+        Mass of the build with driver and fuel, for which the road load is, and its standard
+        uncertainty.
     road_load : RoadLoad
-    turning_kg : float
-        Mass equivalent of turning wheels, I / r^2 of each; 0 reads power a little low.
-    slope : float
-        Rise over run of the track.
+    turning : (kg, standard uncertainty)
+        Mass equivalent of turning wheels, I / r^2 of each.
+    settings : sequence of Setting, optional
+        Of each run; mass and turning parts alone, on the level in still air, by default.
 
     Raises
     ------
@@ -245,101 +280,79 @@ def power_curve(
         If there is no run or a mass is out of range.
     """
     _check_mass(mass_kg, mass_sigma_kg)
-    if not traces or not step_mps > 0:
-        raise UsageError("power needs at least one run and a step of speed above 0")
-    tops = [float(np.max(t.kinematics.speed_mps)) for t in traces]
-    v = np.arange(step_mps, max(tops), step_mps)
-    found = [accel_at(t, v) for t in traces]
-    accel = curve(np.array([f[0] for f in found]), np.array([f[1] for f in found]), level)
-    mass = mass_kg + turning_kg
-    grade = GRAVITY_MPS2 * slope
-    force = mass * accel.mean + mass_kg * grade + road_load.force_n(v)
-    common = np.hypot((accel.mean + grade) * mass_sigma_kg, road_load.sigma_n(v))
+    if not traces:
+        raise UsageError("power needs at least one run")
+    each = settings or [Setting(mass_kg, turning[0])] * len(traces)
+    v = np.arange(STEP_MPS, max(float(np.max(t.kinematics.speed_mps)) for t in traces), STEP_MPS)
+    forces, sigmas = driving_forces(traces, v, each, road_load, mass_kg)
+    force = curve(forces, sigmas, level, [t.way for t in traces])
+    mass = mass_kg + turning[0]
+    wind = v + float(np.mean([s.headwind_mps for s in each]))
+    through = road_load.sigma_n(wind)
+    # What is left of the force is inertia and slope, in which the mass stands.
+    loads = [s.resistance_n(road_load, mass_kg, v) for s in each]
+    pull = (force.mean - np.mean(loads, axis=0)) / mass
+    common = np.sqrt((pull * mass_sigma_kg) ** 2 + (pull * turning[1]) ** 2 + through**2)
     sigma, half = np.full(len(v), np.nan), np.full(len(v), np.nan)
-    for i in np.flatnonzero(np.isfinite(accel.sigma)):
-        runs = (mass * float(accel.sigma[i]), float(accel.dof[i]))
+    for i in np.flatnonzero(np.isfinite(force.sigma)):
+        runs = (float(force.sigma[i]), float(force.dof[i]))
         both = expanded([runs, (float(common[i]), math.inf)], level)
         sigma[i], half[i] = both.sigma * v[i], both.half * v[i]
-    watts = force * v
-    return PowerCurve(v, None, watts, sigma, watts - half, watts + half, force, mass, road_load)
+    watts = force.mean * v
+    return PowerCurve(
+        v, None, watts, sigma, watts - half, watts + half, force.mean, mass, road_load
+    )
+
+
+def driving_forces(
+    traces: Sequence[Trace],
+    speed_mps: FloatArray,
+    settings: Sequence[Setting],
+    road_load: RoadLoad,
+    load_mass_kg: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Driving force at the wheels of each run at each speed, and its sigma from the motion alone.
+
+    Shape (runs, n) each, in N; NaN where a run does not pass the speed.
+    """
+    forces, sigmas = [], []
+    for trace, setting in zip(traces, settings, strict=True):
+        accel, sigma = accel_at(trace, speed_mps)
+        resistance = setting.resistance_n(road_load, load_mass_kg, speed_mps)
+        forces.append(setting.inert_kg * accel + resistance)
+        sigmas.append(setting.inert_kg * sigma)
+    return np.array(forces), np.array(sigmas)
 
 
 def with_rpm(power: PowerCurve, *, ratio: float, circumference_m: float) -> PowerCurve:
     """The curve with the engine speed that belongs to each speed when nothing slips."""
-    from overlay.engine.driveline import engine_rpm_at
-
     return replace(power, engine_rpm=engine_rpm_at(power.speed_mps, ratio, circumference_m))
 
 
-def corrected(power: PowerCurve, by: Correction) -> PowerCurve:
-    """The curve's power brought to the standard's air. There is no such thing for seconds.
-
-    Power at the wheels is corrected as a whole; the standards mean power at the crank.
-    """
-    if power.corrected_by is not None:
-        raise UsageError(f"power is already corrected by {power.corrected_by.standard}")
-    f = by.factor
-    return replace(
-        power,
-        power_w=power.power_w * f,
-        sigma_w=power.sigma_w * f,
-        low_w=power.low_w * f,
-        high_w=power.high_w * f,
-        force_n=power.force_n * f,
-        corrected_by=by,
-    )
-
-
-def power_at(
-    *,
-    speed_mps: float,
-    accel_mps2: float,
-    mass_kg: float,
-    road_load: RoadLoad,
-    sigmas: tuple[float, float, float] = (0.0, 0.0, 0.0),
-) -> tuple[float, float]:
-    """Power at one instant and its standard uncertainty, W.
-
-    Parameters
-    ----------
-    sigmas : (speed, acceleration, mass)
-        Standard uncertainties, independent (JCGM 100:2008, 5.1.2).
-
-    Examples
-    --------
-    >>> still_air = RoadLoad(0.0, 0.0, 0.0, 0.0, 0.0, "assumed")
-    >>> power_at(speed_mps=10.0, accel_mps2=2.0, mass_kg=170.0, road_load=still_air)
-    (3400.0, 0.0)
-    """
-    v = np.array([speed_mps])
-    load, load_sigma = float(road_load.force_n(v)[0]), float(road_load.sigma_n(v)[0])
-    force = mass_kg * accel_mps2 + load
-    slopes = np.array(
-        [
-            force + 2 * road_load.drag_kgpm * speed_mps**2,
-            mass_kg * speed_mps,
-            accel_mps2 * speed_mps,
-            speed_mps,
-        ]
-    )
-    variances = np.array([*sigmas, load_sigma]) ** 2
-    return force * speed_mps, propagate(slopes, np.diag(variances))
-
-
 def _coast_blocks(
-    k: Kinematics, start_s: float, end_s: float
+    k: Kinematics, start_s: float, end_s: float, setting: Setting
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Deceleration and mean squared speed of each block, and the decelerations' covariance."""
+    """Each block's loss of force, slope taken off, and mean squared speed through the air.
+
+    The third is the losses' covariance. The square is exact for a speed that falls evenly
+    (Simpson's rule).
+    """
     count = int((min(end_s, float(k.t_s[-1])) - max(start_s, float(k.t_s[0]))) / _BLOCK_S)
     if count < 1:
         return np.zeros(0), np.zeros(0), np.zeros((0, 0))
     edges = max(start_s, float(k.t_s[0])) + _BLOCK_S * np.arange(count + 1)
     speed = np.interp(edges, k.t_s, k.speed_mps)
     sigma2 = np.interp(edges, k.t_s, np.maximum(k.speed_sigma_mps, 1e-4)) ** 2
-    v2 = (speed[:-1] ** 2 + speed[:-1] * speed[1:] + speed[1:] ** 2) / 3
+    through = [
+        v + setting.headwind_mps for v in (speed[:-1], (speed[:-1] + speed[1:]) / 2, speed[1:])
+    ]
+    first, middle, last = (v * np.abs(v) for v in through)
+    air2 = setting.air * (first + 4 * middle + last) / 6
     noise = np.diag(sigma2[:-1] + sigma2[1:])
     noise -= np.diag(sigma2[1:-1], 1) + np.diag(sigma2[1:-1], -1)
-    return -np.diff(speed) / _BLOCK_S, v2, noise / _BLOCK_S**2
+    loss = -setting.inert_kg * np.diff(speed) / _BLOCK_S
+    loss -= setting.mass_kg * GRAVITY_MPS2 * setting.slope
+    return loss, air2, noise * (setting.inert_kg / _BLOCK_S) ** 2
 
 
 def _joined(blocks: Sequence[FloatArray]) -> FloatArray:

@@ -14,7 +14,7 @@ from overlay.runs.splits import Braking, Peak, braking, top_speed
 from overlay.series import Series
 from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment
-from overlay.units import in_unit
+from overlay.units import in_unit, mps_to_speed
 
 TOP = "top speed"
 LIFTED = "still accelerating when the driver lifted"
@@ -38,6 +38,8 @@ class DayRun:
         UTC of the launch, seconds since 1970.
     started_by : str
         ``logs`` or ``clips``: which clock says so.
+    heading_deg : float or None
+        Which way it went, clockwise from north, by the positions in its log.
     """
 
     name: str
@@ -50,6 +52,7 @@ class DayRun:
     alignment: Alignment | None = None
     started_s: float | None = None
     started_by: str = "logs"
+    heading_deg: float | None = None
 
     @property
     def top(self) -> Peak | None:
@@ -85,6 +88,8 @@ class Standing:
         In the order driven, from 1.
     notes : tuple of str
         What was marked, and what follows from it, one phrase each.
+    way : int
+        1, or -1 for a run the other way.
     """
 
     run: str
@@ -92,6 +97,7 @@ class Standing:
     splits: tuple[RunSplit, ...]
     place: int
     notes: tuple[str, ...] = ()
+    way: int = 1
 
     @property
     def is_left_out(self) -> bool:
@@ -109,7 +115,12 @@ class Standing:
 
 
 def standing_of(
-    sheet: DaySheet, said: Run, run: DayRun, own_cuts: Sequence[Mark], place: int
+    sheet: DaySheet,
+    said: Run,
+    run: DayRun,
+    own_cuts: Sequence[Mark],
+    place: int,
+    way: int = 1,
 ) -> Standing:
     """The run's figures, marks of its build's own doing left aside.
 
@@ -124,18 +135,21 @@ def standing_of(
         Limiter cuts that belong to the build.
     place : int
         In the order driven, from 1.
+    way : int
+        1, or -1 for a run the other way.
     """
     marks = [mark for mark in run.marks if mark not in own_cuts]
     found = [
-        run_split(run.name, split, marks=marks, counted=said.counted, place=place)
+        run_split(run.name, split, marks=marks, counted=said.counted, place=place, way=way)
         for split in run.splits
     ]
-    found.append(_top_split(run, marks, said.counted, place))
+    found.append(replace(_top_split(run, marks, said.counted, place), way=way))
     if said.counted is not None and said.because:
         found = [replace(split, reason=said.because) if split.reason else split for split in found]
     labels = [*(split.goal.label for split in run.splits), TOP]
     notes = _notes(sheet, said, run, dict(zip(labels, found, strict=True)), own_cuts)
-    return Standing(run.name, run.build, tuple(found), place, notes)
+    notes += ("went the other way",) if way < 0 else ()
+    return Standing(run.name, run.build, tuple(found), place, notes, way)
 
 
 def _top_split(run: DayRun, marks: Sequence[Mark], counted: bool | None, place: int) -> RunSplit:
@@ -183,13 +197,16 @@ def _notes(
 
 
 def _conditions(sheet: DaySheet, said: Run) -> list[str]:
-    """Wind or slope that the sheet notes different from the day's."""
-    here, day = sheet.conditions_of(said), sheet.conditions
+    """Wind, slope or weight that the sheet notes different from the day's."""
+    here, day, unit = sheet.conditions_of(said), sheet.conditions, sheet.report.speed_unit
     told = []
-    for name, unit, own, usual, least in (
-        ("headwind", "m/s", here.headwind_mps, day.headwind_mps, WIND_MPS),
-        ("slope", "%", here.slope_percent, day.slope_percent, SLOPE_PERCENT),
+    for name, shown, factor, own, usual, least in (
+        ("headwind", unit, mps_to_speed(1.0, unit), here.headwind_mps, day.headwind_mps, WIND_MPS),
+        ("slope", "%", 1.0, here.slope_percent, day.slope_percent, SLOPE_PERCENT),
     ):
         if own is not None and abs(own - (usual or 0.0)) >= least:
-            told.append(f"{name} {own:g} {unit} against {usual or 0.0:g} {unit}: kept")
+            against = f"{factor * (usual or 0.0):.3g} {shown}"
+            told.append(f"{name} {factor * own:.3g} {shown} against {against}: kept")
+    if said.mass_kg is not None:
+        told.append(f"{said.mass_kg:g} kg with driver and fuel: kept")
     return told

@@ -241,6 +241,7 @@ def _side_by_side(
 ) -> Where:
     sides = [_stack([read(trace, x) for trace in part]) for part in (a, b)]
     ways = [[t.way for t in part] for part in (a, b)]
+    both_ways = [*ways[0], *ways[1]]
     of_a, of_b = (curve(*side, level, way) for side, way in zip(sides, ways, strict=True))
     runs = np.minimum(of_a.runs, of_b.runs)
     middle, half = of_b.mean - of_a.mean, np.full(len(x), np.nan)
@@ -258,7 +259,7 @@ def _side_by_side(
                 [t.place for t in (*a, *b)],
                 floor=np.sqrt(np.mean(sigmas[told] ** 2, axis=1)),
                 shared=shared if is_from_launch else 0.0,
-                columns=[sum(ways, [])] if len(set(sum(ways, []))) > 1 else (),
+                columns=[both_ways] if len(set(both_ways)) > 1 else (),
             )
         except UndeterminedError:  # the way driven and the build cannot be told apart
             middle[told] = np.nan

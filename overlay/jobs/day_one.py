@@ -23,7 +23,10 @@ from overlay.jobs.day_store import (
     save_run,
 )
 from overlay.jobs.film import draw_alone
+from overlay.logs.model import LATITUDE, LONGITUDE
 from overlay.motion.model import MotionSignal
+from overlay.runs import top_speed
+from overlay.runs.heading import heading_deg
 from overlay.runs.marks import late_launch
 from overlay.runs.model import SplitGoal
 from overlay.scene import Cell, Style, scene_of
@@ -233,7 +236,18 @@ def as_day_run(name: str, build: str, run: RunAnalysis) -> DayRun:
         run.rpm,
         run.alignment,
         *started_at(run),
+        heading_of(run),
     )
+
+
+def heading_of(run: RunAnalysis) -> float | None:
+    """Which way the run went, degrees from north; None where its log has no positions."""
+    channels, total_s = run.aligned.inputs.speed_log.channels, run.alignment.total_offset_s
+    lat, lon, peak = channels.get(LATITUDE), channels.get(LONGITUDE), top_speed(run.kinematics)
+    if lat is None or lon is None or peak is None or total_s is None:
+        return None
+    begin_s = run.launch.at_s if run.launch is not None else float(run.kinematics.t_s[0])
+    return heading_deg(lat, lon, begin_s + total_s, peak.at_s + total_s)
 
 
 def started_at(run: RunAnalysis) -> tuple[float | None, str]:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from overlay.compare.day import compare_day
-from overlay.compare.day_power import powers_of
 from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
 from overlay.jobs.day_one import (
@@ -27,7 +25,7 @@ from overlay.jobs.film import compose
 from overlay.jobs.parallel import cores, in_parallel
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.progress import Progress, silent
-from overlay.report.results import DayResults
+from overlay.report.results import DayResults, judged_day
 from overlay.scene import Cell, scene_of
 from overlay.sheet import DaySheet, load_sheet
 
@@ -188,8 +186,7 @@ def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
         raise UndeterminedError(
             f"{sheet.path}: not one run could be worked out; the first: {failed[0][1]}"
         )
-    day = compare_day(sheet, runs)
-    return DayResults(sheet, runs, day, powers_of(sheet, day, runs), failed)
+    return judged_day(sheet, runs, failed)
 
 
 def _reports(results: DayResults, folder: Path, progress: Progress) -> list[Path]:

@@ -27,7 +27,7 @@ from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment, ChannelTiming
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "av", "imageio-ffmpeg", "pillow")
-FORMAT = 3  # raised whenever the results of the same inputs, or the file itself, change
+FORMAT = 4  # raised whenever the results of the same inputs, or the file itself, change
 ARRAYS = (
     "t_s",
     "speed_mps",
@@ -102,6 +102,7 @@ def save_run(path: Path, key: str, run: DayRun) -> None:
         "build": run.build,
         "started_s": run.started_s,
         "started_by": run.started_by,
+        "heading_deg": run.heading_deg,
         "launch": None if run.launch is None else asdict(run.launch),
         "splits": [asdict(split) for split in run.splits],
         "marks": [asdict(mark) for mark in run.marks],
@@ -180,6 +181,7 @@ def _restored(facts: dict[str, Any], arrays: dict[str, Any]) -> DayRun:
         alignment_from(facts["alignment"]),
         facts["started_s"],
         facts["started_by"],
+        facts["heading_deg"],
     )
 
 

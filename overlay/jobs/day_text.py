@@ -23,6 +23,7 @@ _VEHICLE = """\
 [vehicle]
 # name = "Club cart"
 # mass_kg = 170                  # with driver and fuel; needed for power
+# turning_kg = 7                 # what turning wheels add against acceleration; else assumed
 # rolling_circumference_m = 1.76 # one turn of the driven wheel: mark the tyre, push, measure
 # tyre_diameter_m = 0.56         # or this instead, measured outside
 # gear_ratios = [9.4]            # turns of the crank for one turn of the driven wheel, one a gear
@@ -36,7 +37,8 @@ _VEHICLE = """\
 # stock_limit_rpm = 4000         # the maker's limit: a stock flywheel or rod can burst above it
 """
 _CONDITIONS = """\
-[conditions]                     # of the day; a run may differ: add [runs.conditions] under it
+[conditions]                     # of the day, the way the first run went; a run may differ: add
+                                 # [runs.conditions] under it
 # temperature_c = 18
 # pressure_hpa = 1009            # at the track, not reduced to sea level
 # humidity_percent = 60
@@ -59,6 +61,7 @@ _SECOND_BUILD = """\
 _RUN_NOTES = """\
 # Each run: name, build, clip and logs. More, where it is needed:
 #   notes = "gusty"
+#   mass_kg = 176                # with driver and fuel, where it is not the build's
 #   same_clock = true            # the log is the camera's own GPS
 #   window_s = [12.0, 31.5]      # where in a long clip the run is
 #   signal_s = 13.5              # the starting signal in the clip: a launch 1 s after it is late
@@ -165,6 +168,8 @@ def _report(seen: Folder, units: str) -> str:
         f"speed_unit = {quoted(fast)}\n"
         '# Timed from launch; "60 m rollout" leaves the first 0.3048 m out.\n'
         f"splits = [{', '.join(map(quoted, reached))}]\n"
+        '# judged = ["20 to 60 m"]         # what builds are judged by; else made of the splits\n'
+        '# main = "20 to 60 m"             # the one that comes first\n'
         "worth_noticing_s = 0.1           # a smaller difference of a split does not matter\n"
         "worth_noticing_mps = 0.3         # the same for top speed\n"
     )

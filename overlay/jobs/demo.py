@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from overlay.compare.day import compare_day
-from overlay.compare.day_power import powers_of
 from overlay.demo.day import film, write_day
 from overlay.demo.scenario import BUILDS, STOCK_LIMIT_RPM, RunPlan, plan_day
 from overlay.demo.truth import RunTruth
@@ -20,7 +18,7 @@ from overlay.jobs.film import compose, draw_alone
 from overlay.jobs.parallel import in_parallel
 from overlay.jobs.verify import verify_clip
 from overlay.progress import Progress, silent
-from overlay.report.results import DayResults
+from overlay.report.results import DayResults, judged_day
 from overlay.scene import Cell, Style, scene_of
 from overlay.session import (
     Machine,
@@ -135,8 +133,7 @@ def compared(sheet_path: Path, runs: Sequence[DemoRun]) -> DayResults:
     """The day judged by its own sheet, as ``timetrue day run`` does it."""
     sheet = load_sheet(sheet_path)
     day_runs = tuple(as_day_run(run.truth.name, run.truth.build, run.run) for run in runs)
-    day = compare_day(sheet, day_runs)
-    return DayResults(sheet, day_runs, day, powers_of(sheet, day, day_runs))
+    return judged_day(sheet, day_runs)
 
 
 def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> DemoRun:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
-from overlay.compare.day import DayComparison, Step
-from overlay.compare.day_power import BuildPower
+from overlay.compare.day import DayComparison, Step, compare_day
+from overlay.compare.day_power import BuildPower, powers_of
+from overlay.compare.explained import Explained, explained_of
 from overlay.compare.figures import (
     CANNOT_TELL,
     MAIN_SHARE,
@@ -19,14 +17,14 @@ from overlay.compare.figures import (
     Comparison,
     RunSplit,
 )
-from overlay.compare.power import RoadLoad
+from overlay.compare.power_step import PowerStep, power_steps
 from overlay.compare.standing import TOP, DayRun, Standing
 from overlay.files import written_whole
+from overlay.report.numbers import digits_for, figure_unit, signed
+from overlay.report.results_power import power_lines, surroundings_lines
 from overlay.report.table import columns
 from overlay.sheet import DaySheet
 from overlay.units import mps_to_speed
-
-MINUS = "−"
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +40,10 @@ class DayResults:
     powers : tuple of BuildPower
     failed : tuple of (run, reason)
         Those that could not.
+    power_steps : tuple of PowerStep
+        Differences of power between builds.
+    explained : tuple of Explained
+        What the surroundings of the runs explain.
     """
 
     sheet: DaySheet
@@ -49,6 +51,8 @@ class DayResults:
     day: DayComparison
     powers: tuple[BuildPower, ...] = ()
     failed: tuple[tuple[str, str], ...] = ()
+    power_steps: tuple[PowerStep, ...] = ()
+    explained: tuple[Explained, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -59,6 +63,23 @@ class DayResults:
     def title(self) -> str:
         """Heading of the report."""
         return self.sheet.report.title or "Results of the day"
+
+
+def judged_day(
+    sheet: DaySheet, runs: Sequence[DayRun], failed: Sequence[tuple[str, str]] = ()
+) -> DayResults:
+    """A day judged in every respect, from its runs and those that could not be worked out."""
+    day = compare_day(sheet, runs)
+    powers = powers_of(sheet, day, runs)
+    return DayResults(
+        sheet,
+        tuple(runs),
+        day,
+        powers,
+        tuple(failed),
+        power_steps(day.steps, powers),
+        explained_of(day, powers),
+    )
 
 
 @dataclass(frozen=True)
@@ -110,6 +131,7 @@ def sections(results: DayResults) -> list[tuple[str, list[str]]]:
     found = [
         ("What it bought", [*results.day.sentences, *money_lines(results)]),
         ("Runs", run_notes(results)),
+        ("Weather and weight", surroundings_lines(results)),
         ("Power and gearing", power_lines(results)),
         ("Cautions", list(results.day.cautions)),
         ("How measured", method_lines(results)),
@@ -187,11 +209,6 @@ def _named(results: DayResults, name: str) -> str:
     return f"{name} ({build.about})" if build is not None and build.about else name
 
 
-def figure_unit(unit: str, speed_unit: str) -> tuple[float, int, str]:
-    """Factor, decimals and unit in which a figure in ``s`` or ``m/s`` is shown."""
-    return (1.0, 2, "s") if unit == "s" else (mps_to_speed(1.0, speed_unit), 1, speed_unit)
-
-
 def verdict_text(c: Comparison) -> str:
     """The verdict, with why it is not given or what would tell."""
     if c.verdict == NOT_JUDGED:
@@ -220,47 +237,6 @@ def _missing(results: DayResults) -> list[str]:
     return [
         f"{label}: none in {', '.join(runs)}: {reason}" for (label, reason), runs in why.items()
     ]
-
-
-def power_lines(results: DayResults) -> list[str]:
-    """Power at the wheels, its correction for the air, and revs against speed."""
-    lines = []
-    for one in results.powers:
-        speed = f"{mps_to_speed(one.at_mps, results.unit):.0f} {results.unit}"
-        revs = "" if one.at_rpm is None else f", {one.at_rpm:.0f} rpm"
-        lines.append(f"{one.build}: {_kw(one)} at the wheels at {speed}{revs}{_in_air(one)}")
-        if one.top_rpm is not None and one.limit_mps is not None:
-            limit = f"{mps_to_speed(one.limit_mps, results.unit):.1f} {results.unit}"
-            lines.append(
-                f"{one.build}: {one.top_rpm:.0f} rpm at its top speed; the limit of the stock "
-                f"parts lies at {limit}"
-            )
-    loads = {one.curve.road_load: one.build for one in reversed(results.powers)}
-    for load, build in reversed(loads.items()):
-        lines.append(
-            f"{f'{build}: ' if len(loads) > 1 else ''}{road_load_text(load, results.unit)}"
-        )
-    return lines
-
-
-def road_load_text(load: RoadLoad, unit: str) -> str:
-    """Where air and rolling resistance come from, and how large they are."""
-    fast_mps = 10.0
-    speeds = np.array([0.0, fast_mps])
-    slow, fast = (
-        f"{force:.0f} N ± {1.96 * sigma:.0f}"
-        for force, sigma in zip(load.force_n(speeds), load.sigma_n(speeds), strict=True)
-    )
-    sizes = f"{slow} at walking pace, {fast} at {mps_to_speed(fast_mps, unit):.0f} {unit}"
-    if load.source == "coast":
-        whose = f"{load.seconds:.1f} s of coasting with the clutch out in {', '.join(load.runs)}"
-        return f"Air and rolling resistance are measured, from {whose}: {sizes}."
-    if load.source == "sheet":
-        return f"Air and rolling resistance are the sheet's, not measured: {sizes}."
-    return (
-        f"Air and rolling resistance are assumed, not measured, in a wide range: {sizes}. To "
-        "measure them, log the revs and let a run roll out with the clutch out and no brake."
-    )
 
 
 def method_lines(results: DayResults) -> list[str]:
@@ -309,31 +285,11 @@ def _rollout_words(day: DayComparison) -> str:
     return "; where it says rollout, the first 0.3048 m are left out."
 
 
-def _kw(one: BuildPower) -> str:
-    half = "" if math.isnan(one.half_w) else f" ± {one.half_w / 1000:.1f}"
-    return f"{one.peak_w / 1000:.1f} kW{half}"
-
-
-def _in_air(one: BuildPower) -> str:
-    told = []
-    for by in one.corrections:
-        kw = f"{by.factor * one.peak_w / 1000:.1f} kW by {by.standard}"
-        told.append(kw if by.valid else by.note)
-    return f" (in standard air {', '.join(told)})" if told else ""
-
-
 def _cell(split: RunSplit, factor: float, digits: int) -> str:
     if split.value is None:
         return "none"
     text = f"{split.value * factor:.{digits}f}"
     return text if split.counted else f"({text})"
-
-
-def _digits(half: float, digits: int) -> int:
-    """Enough digits that an uncertainty never reads as none."""
-    while 0 < half < 0.5 * 10.0**-digits and digits < 4:
-        digits += 1
-    return digits
 
 
 def _summary(s: BuildSummary, factor: float, digits: int) -> str:
@@ -343,13 +299,11 @@ def _summary(s: BuildSummary, factor: float, digits: int) -> str:
 def _difference(c: Comparison, factor: float, digits: int) -> str:
     if c.difference is None:
         return "none"
-    value = c.difference * factor
-    text = f"{abs(value):.{digits}f}"
-    sign = MINUS if value < 0 and float(text) > 0 else "+"
+    text = signed(c.difference * factor, digits)
     if c.half is None:
-        return f"{sign}{text}"
+        return text
     half = c.half * factor
-    return f"{sign}{text} ± {half:.{_digits(half, digits)}f}"
+    return f"{text} ± {half:.{digits_for(half, digits)}f}"
 
 
 def _md_row(cells: Sequence[str]) -> str:

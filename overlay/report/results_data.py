@@ -10,6 +10,7 @@ from typing import Any
 
 from overlay.compare.day import Step
 from overlay.compare.day_power import BuildPower
+from overlay.compare.explained import Explained
 from overlay.compare.figures import BuildSummary, Comparison
 from overlay.compare.standing import DayRun, Standing
 from overlay.files import written_whole
@@ -17,6 +18,7 @@ from overlay.report.results import DayResults, notes_of
 from overlay.runs.model import SplitGoal
 
 _SUFFIX = {"s": "s", "m/s": "mps"}
+_CAUSES = {"weight": "kg", "headwind": "mps", "slope": "percent", "air": "percent"}
 
 
 def results_json(results: DayResults) -> dict[str, Any]:
@@ -45,6 +47,19 @@ def results_json(results: DayResults) -> dict[str, Any]:
             "runs": [_run(one, runs[one.run], day.goals) for one in day.standings],
             "steps": [_step(step) for step in day.steps],
             "power": [_power(one) for one in results.powers],
+            "power_steps": [
+                {
+                    "from": one.a,
+                    "to": one.b,
+                    "from_speed_mps": one.low_mps,
+                    "to_speed_mps": one.high_mps,
+                    "difference_w": one.difference_w,
+                    "difference_half_interval_w": one.half_w,
+                    "is_order_told_apart": not one.is_confounded,
+                }
+                for one in results.power_steps
+            ],
+            "surroundings_explain": [_explained(one) for one in results.explained],
             "not_worked_out": [{"run": run, "reason": why} for run, why in results.failed],
             "cautions": list(day.cautions),
         }
@@ -122,6 +137,8 @@ def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, 
         "name": one.run,
         "build": one.build,
         "order": one.place,
+        "way": one.way,
+        "heading_deg": run.heading_deg,
         "total_offset_s": None if found is None else found.total_offset_s,
         "total_offset_interval_s": None if found is None else found.interval_s,
         "readout_lag_s": None if found is None else found.readout_lag_s,
@@ -207,6 +224,25 @@ def _summary(s: BuildSummary, unit: str) -> dict[str, Any]:
     }
 
 
+def _explained(one: Explained) -> dict[str, Any]:
+    """An estimate; no figure is corrected by it."""
+    unit = _SUFFIX[one.unit]
+    return {
+        "from": one.a,
+        "to": one.b,
+        "label": one.label,
+        f"effect_{unit}": one.effect,
+        "causes": [
+            {
+                "kind": cause.kind,
+                f"more_{_CAUSES[cause.kind]}": cause.more,
+                f"effect_{unit}": cause.effect,
+            }
+            for cause in one.causes
+        ],
+    }
+
+
 def _power(one: BuildPower) -> dict[str, Any]:
     load = one.curve.road_load
     return {
@@ -217,6 +253,8 @@ def _power(one: BuildPower) -> dict[str, Any]:
         "at_engine_rpm": one.at_rpm,
         "top_speed_engine_rpm": one.top_rpm,
         "stock_limit_speed_mps": one.limit_mps,
+        "turning_kg": one.measured.turning[0],
+        "turning_sigma_kg": one.measured.turning[1],
         "road_load": {
             "source": load.source,
             "rolling_n": load.rolling_n,
@@ -228,7 +266,12 @@ def _power(one: BuildPower) -> dict[str, Any]:
             "coasted_in": list(load.runs),
         },
         "air_factors": [
-            {"standard": by.standard, "factor": by.factor, "is_valid": by.valid}
+            {
+                "standard": by.standard,
+                "factor": by.factor,
+                "is_valid": by.valid,
+                "note": by.note or None,
+            }
             for by in one.corrections
         ],
     }

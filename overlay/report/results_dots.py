@@ -10,7 +10,8 @@ from overlay.compare.figures import NOT_JUDGED, Comparison
 from overlay.compare.standing import TOP
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
-from overlay.report.results import DayResults, figure_unit
+from overlay.report.numbers import figure_unit
+from overlay.report.results import DayResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

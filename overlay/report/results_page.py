@@ -45,7 +45,7 @@ section.cautions h2 { margin-top: .7rem; }
 """
 
 
-_UNIT = re.compile(r"(\d) (?=(?:m/s|mph|km/h|m|s|ft|kW|rpm|N|%)\b|%)")
+_UNIT = re.compile(r"(\d) (?=(?:m/s|mph|km/h|m|s|ft|kW|hp|kg|rpm|N|%)\b|%)")
 
 
 def write_page(path: Path, results: DayResults, plots: Sequence[Path]) -> None:
@@ -79,7 +79,7 @@ def page_text(results: DayResults, plots: Sequence[tuple[str, bytes]]) -> str:
     body += [_builds(results, hues), *figures[:1]]
     body += [*(_table(table, hues) for table in steps), *figures[1:]]
     body.append(_table(runs, hues))
-    for heading in ("Runs", "Power and gearing", "Cautions", "How measured"):
+    for heading in ("Runs", "Weather and weight", "Power and gearing", "Cautions", "How measured"):
         if heading in said:
             shape = ' class="cautions"' if heading == "Cautions" else ""
             items = "".join(f"<li>{_together(line)}</li>" for line in said[heading])

@@ -21,7 +21,7 @@ from overlay.gauges.palette import build_hue, hex_of
 from overlay.report.results import DayResults
 from overlay.report.results_dots import write_dots
 from overlay.timebase import FloatArray
-from overlay.units import mps_to_speed
+from overlay.units import mps_to_speed, power_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -120,6 +120,7 @@ def _power_plot(
     """Power at the wheels against speed, with the revs that belong to it along the top."""
     figure, axes = _figure()
     factor = mps_to_speed(1.0, results.unit)
+    each_w, name = power_unit(results.unit)
     per_mps = set()
     for one in results.powers:
         curve = one.curve
@@ -134,15 +135,15 @@ def _power_plot(
             continue
         hue, label = _look(results, one.build, len(found))
         x = factor * curve.speed_mps[part]
-        low, high = curve.low_w[part] / 1000, curve.high_w[part] / 1000
+        low, high = curve.low_w[part] / each_w, curve.high_w[part] / each_w
         axes.fill_between(x, low, high, color=hue, alpha=0.28, lw=0)
-        axes.plot(x, curve.power_w[part] / 1000, color=hue, lw=2.2, label=label)
+        axes.plot(x, curve.power_w[part] / each_w, color=hue, lw=2.2, label=label)
         if curve.engine_rpm is not None:
             per_mps.add(round(float(curve.engine_rpm[-1] / curve.speed_mps[-1]), 6))
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
     along = f"speed ({results.unit})"
-    _words(axes, "Power at the wheels against speed", along, "power (kW), in the day's air")
+    _words(axes, "Power at the wheels against speed", along, f"power ({name}), in the day's air")
     if len(per_mps) == 1:  # one gearing for all builds, so one scale of revs fits
         ratio = per_mps.pop() / factor
         scale = (lambda v: np.multiply(v, ratio), lambda rpm: np.divide(rpm, ratio))

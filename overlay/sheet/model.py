@@ -141,6 +141,13 @@ class Vehicle(_Tyre):
 
     name: Text = Field(default="", description="As shown.")
     mass_kg: Mass | None = Field(default=None, description="Mass with driver and fuel, kilograms.")
+    turning_kg: float | None = Field(
+        default=None,
+        ge=0,
+        le=300,
+        description="What turning wheels and axles add to the mass against acceleration: moment of "
+        "inertia over tyre radius squared, kilograms; else a usual share, with a wider interval.",
+    )
     gear_ratios: Ratios | None = Field(
         default=None, description="Turns of the crank for one turn of the driven wheel, one a gear."
     )
@@ -191,6 +198,7 @@ class Build(_Tyre):
     )
     currency: Currency | None = Field(default=None, description="ISO 4217 code, such as GBP.")
     mass_kg: Mass | None = None
+    turning_kg: float | None = Field(default=None, ge=0, le=300)
     gear_ratios: Ratios | None = None
     limiter_rpm: Rpm | None = None
     stock_limit_rpm: Rpm | None = None
@@ -276,8 +284,13 @@ class Run(_Strict):
     because: Text | None = Field(
         default=None, min_length=1, description="The reason for `counted`."
     )
+    mass_kg: Mass | None = Field(
+        default=None, description="With driver and fuel in this run, where not the build's."
+    )
     conditions: Conditions | None = Field(
-        default=None, description="Where they differ from the day's."
+        default=None,
+        description="Where they differ from the day's, whose wind and slope are those of the way "
+        "that the first run went and turn round for runs the other way.",
     )
 
     @property
@@ -335,12 +348,24 @@ class DaySheet(_Strict):
 
     def vehicle_of(self, build: Build) -> Vehicle:
         """The vehicle as that build makes it."""
-        keys = ("mass_kg", "gear_ratios", "limiter_rpm", "stock_limit_rpm")
+        keys = ("mass_kg", "turning_kg", "gear_ratios", "limiter_rpm", "stock_limit_rpm")
         own = {key: getattr(build, key) for key in keys if getattr(build, key) is not None}
         if build.circumference_m is not None:
             own["tyre_diameter_m"] = build.tyre_diameter_m
             own["rolling_circumference_m"] = build.rolling_circumference_m
         return self.vehicle.model_copy(update=own)
+
+    def asked(self) -> tuple[Problem, ...]:
+        """What the sheet may leave out and safety asks for all the same."""
+        lacking = [b.name for b in self.builds if self.vehicle_of(b).stock_limit_rpm is None]
+        if not lacking:
+            return ()
+        whose = "" if len(lacking) == len(self.builds) else f" for {', '.join(lacking)}"
+        text = (
+            f"stock_limit_rpm is not given{whose}; add the most that the maker allows the stock "
+            "flywheel and rod, else revs beyond it go unsaid"
+        )
+        return (self.problem(("vehicle",), text),)
 
     def problem(self, path: tuple[str | int, ...], text: str) -> Problem:
         """A problem found later at a place of this sheet (positions from 0), with its line."""

@@ -8,11 +8,13 @@ import pytest
 from overlay.compare.coast import find_coasts
 from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of, road_load_of
-from overlay.compare.power import RoadLoad, assumed_road_load, fit_coast
+from overlay.compare.power import RoadLoad, Setting, assumed_road_load, fit_coast
 from overlay.compare.standing import DayRun
+from overlay.compare.surroundings import surroundings_of
 from overlay.engine.driveline import Driveline, engine_rpm_at
-from overlay.report.results import DayResults, power_lines, road_load_text
+from overlay.report.results import DayResults
 from overlay.report.results_data import results_json
+from overlay.report.results_power import power_lines, road_load_text
 from overlay.runs import find_launch, parse_goal, smooth, splits
 from overlay.series import Series
 from overlay.sheet import DaySheet, load_sheet
@@ -25,6 +27,7 @@ SHEET = """\
 splits = ["5 m/s", "20 m"]
 [vehicle]
 mass_kg = 170
+turning_kg = 0
 rolling_circumference_m = 1.76
 gear_ratios = [9.4]
 clutch = "plate"
@@ -80,8 +83,13 @@ def coasts_of(one: DayRun, line: Driveline | None = LINE, rpm: bool = True):
         one.rpm if rpm else None,
         line,
         expected=assumed_road_load(MASS),
-        mass_kg=MASS,
+        setting=Setting(MASS),
     )
+
+
+def load_of(sheet: DaySheet, one: DayRun) -> RoadLoad:
+    around = surroundings_of(sheet, compare_day(sheet, [one]), [one])
+    return road_load_of(sheet, [one], around, sheet.vehicle)
 
 
 @pytest.fixture
@@ -115,7 +123,7 @@ def test_road_load__a_coast_narrows_it_and_its_interval_holds_the_truth(sheet, r
     wide = assumed_road_load(MASS, air_kgpm3=1.225)
     inside = 0
     for _ in range(8):
-        load = road_load_of(sheet, [run("coast", rng)], MASS)
+        load = load_of(sheet, run("coast", rng))
         assert load.source == "coast" and load.runs == ("a1",) and load.seconds > 4
         assert np.all(load.sigma_n(speeds) < 0.6 * wide.sigma_n(speeds))
         inside += int(np.sum(np.abs(load.force_n(speeds) - truth) < 1.96 * load.sigma_n(speeds)))
@@ -124,15 +132,15 @@ def test_road_load__a_coast_narrows_it_and_its_interval_holds_the_truth(sheet, r
 
 def test_road_load__without_a_coast_is_the_sheets_or_assumed(sheet, rng) -> None:
     one = run("engine drag", rng)
-    assert road_load_of(sheet, [one], MASS).source == "assumed"
+    assert load_of(sheet, one).source == "assumed"
     own = sheet.vehicle.model_copy(update={"rolling_coefficient": 0.021, "drag_area_m2": 0.9})
     known = sheet.model_copy(update={"vehicle": own})
-    load = road_load_of(known, [one], MASS)
+    load = load_of(known, one)
     assert load.source == "sheet"
     assert load.rolling_n == pytest.approx(0.021 * MASS * 9.80665)
     assert load.sigma_n(np.zeros(1))[0] == pytest.approx(0.1 * load.rolling_n)
     half = own.model_copy(update={"drag_area_m2": None})
-    assert road_load_of(sheet.model_copy(update={"vehicle": half}), [one], MASS).source == "assumed"
+    assert load_of(sheet.model_copy(update={"vehicle": half}), one).source == "assumed"
 
 
 def test_fit_coast__prior_joins_by_inverse_covariance(rng) -> None:
@@ -140,11 +148,11 @@ def test_fit_coast__prior_joins_by_inverse_covariance(rng) -> None:
     (coast, *_) = coasts_of(run("coast", rng))
     stretch = [(coast.kinematics, coast.start_s, coast.end_s)]
     sure = RoadLoad(20.0, 0.3, 1e-9, 1e-12, 0.0, "sheet")
-    kept = fit_coast(stretch, equivalent_mass_kg=MASS, prior=sure)
+    kept = fit_coast(stretch, mass_kg=MASS, prior=sure)
     assert (kept.rolling_n, kept.drag_kgpm) == pytest.approx((20.0, 0.3), rel=1e-4)
     vague = RoadLoad(20.0, 0.3, 1e9, 1e6, 0.0, "assumed")
-    alone = fit_coast(stretch, equivalent_mass_kg=MASS)
-    joined = fit_coast(stretch, equivalent_mass_kg=MASS, prior=vague)
+    alone = fit_coast(stretch, mass_kg=MASS)
+    joined = fit_coast(stretch, mass_kg=MASS, prior=vague)
     assert (joined.rolling_n, joined.drag_kgpm) == pytest.approx(
         (alone.rolling_n, alone.drag_kgpm), rel=1e-3
     )
@@ -156,7 +164,7 @@ def test_results__say_where_the_road_load_came_from(sheet, rng) -> None:
         runs = (run(kind, rng),)
         day = compare_day(sheet, runs)
         results = DayResults(sheet, runs, day, powers_of(sheet, day, runs))
-        told[kind] = (power_lines(results)[-1], results_json(results)["power"][0]["road_load"])
+        told[kind] = (power_lines(results)[-2], results_json(results)["power"][0]["road_load"])
     line, plain = told["coast"]
     assert "s of coasting with the clutch out in a1" in line
     assert plain["source"] == "coast" and plain["coasted_in"] == ["a1"]

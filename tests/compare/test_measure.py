@@ -2,10 +2,9 @@
 
 import math
 
-import numpy as np
 import pytest
 
-from overlay.compare.measure import expanded, propagate
+from overlay.compare.measure import expanded
 
 
 def test_expanded__gum_h1() -> None:
@@ -18,9 +17,3 @@ def test_expanded__known_part() -> None:
     e = expanded([(2.0, 3.0), (math.sqrt(5.0), math.inf)])
     assert (e.sigma, e.dof) == pytest.approx((3.0, 81 / (16 / 3)))
     assert expanded([(1.0, math.inf)]).half == pytest.approx(1.959964, rel=1e-6)
-
-
-def test_propagate__gum_resistors() -> None:
-    """JCGM 100:2008, 5.2.2: ten resistors against one standard, 0.1 ohm each, give 1 ohm."""
-    assert propagate(np.ones(10), np.full((10, 10), 0.01)) == pytest.approx(1.0)
-    assert propagate(np.ones(10), np.eye(10) * 0.01) == pytest.approx(math.sqrt(0.1))

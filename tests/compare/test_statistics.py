@@ -284,7 +284,9 @@ def test_difference__what_cannot_be_told_apart_is_refused() -> None:
     with pytest.raises(UndeterminedError, match=NOT_APART):
         difference_of(y, of_b, range(5), columns=[[1, 1, -1, -1, 1]])
     with pytest.raises(UndeterminedError, match=TOO_FEW):
-        difference_of(y, of_b, range(5), columns=[[1, -1, 1, -1, 1], np.arange(5.0), [0, 1, 4, 9, 6]])
+        difference_of(
+            y, of_b, range(5), columns=[[1, -1, 1, -1, 1], np.arange(5.0), [0, 1, 4, 9, 6]]
+        )
 
 
 def test_holm__as_statsmodels_and_weighted(rng: np.random.Generator) -> None:

@@ -145,7 +145,9 @@ def test_file_problems__are_told_with_their_line(folder, old, new, place, words,
     text = (folder / "day.toml").read_text().splitlines()
     assert text[problem.line - 1].startswith(place.split(".")[1].split("[")[0])
     assert invoke(["day", "check", str(folder)]) == InputError.exit_code
-    assert capsys.readouterr().out == f"{problem}\n"
+    out = capsys.readouterr().out.splitlines()
+    assert out[-1] == str(problem)
+    assert [line for line in out[:-1] if "stock_limit_rpm" not in line] == []
 
 
 def test_check__prints_all_problems_of_the_sheet(folder, capsys):
@@ -154,6 +156,17 @@ def test_check__prints_all_problems_of_the_sheet(folder, capsys):
     out = capsys.readouterr().out.splitlines()
     assert len(out) == 7
     assert all(line.startswith(f"{folder / 'day.toml'}:") for line in out)
+
+
+def test_check__asks_for_the_limit_of_the_stock_parts(folder, capsys):
+    assert invoke(["day", "check", str(folder)]) == 0
+    asked, fine = capsys.readouterr().out.splitlines()
+    assert "stock_limit_rpm is not given" in asked
+    assert fine.endswith("no problems")
+    limit = "[vehicle]\nstock_limit_rpm = 4000\n"
+    (folder / "day.toml").write_text(SHEET.replace("[vehicle]\n", "") + limit)
+    assert invoke(["day", "check", str(folder)]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 1
 
 
 def test_check__missing_sheet_is_one_line(tmp_path, capsys):

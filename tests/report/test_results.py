@@ -11,12 +11,12 @@ import pytest
 from PIL import Image
 
 from overlay.compare.day import compare_day, traces_of
-from overlay.compare.day_power import powers_of
 from overlay.compare.value import headline
 from overlay.compare.where import time_by_distance
 from overlay.gauges.palette import BUILD_HUES
 from overlay.report.results import (
     DayResults,
+    judged_day,
     markdown_text,
     run_notes,
     runs_table,
@@ -34,9 +34,7 @@ from tests.jobs.simulated import simulated_day
 @pytest.fixture(scope="module")
 def results(tmp_path_factory) -> DayResults:
     day = simulated_day(tmp_path_factory.mktemp("simulated"))
-    found = compare_day(day.sheet, day.runs)
-    powers = powers_of(day.sheet, found, day.runs)
-    return DayResults(day.sheet, day.runs, found, powers, (("c1", "its <log> | is empty"),))
+    return judged_day(day.sheet, day.runs, (("c1", "its <log> | is empty"),))
 
 
 def every_key(value):
@@ -53,8 +51,8 @@ def test_json__every_measured_number_has_its_unit_in_the_key(results):
     said = results_json(results)
     json.dumps(said, allow_nan=False)
     bare = {"level", "runs", "judged_with", "cost", "factor", "further_runs_of_each"}
-    bare |= {"p_differ_adjusted", "p_alike_adjusted", "order"}
-    units = re.compile(r"_(s|mps|m|rpm|w|n|(s|mps)_per_GBP)$|^distance_m$|rpm$")
+    bare |= {"p_differ_adjusted", "p_alike_adjusted", "order", "way"}
+    units = re.compile(r"_(s|mps|m|kg|percent|deg|rpm|w|n|(s|mps)_per_GBP)$|^distance_m$|rpm$")
     numbers = [
         key
         for key, item in every_key(said)
