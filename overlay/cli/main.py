@@ -35,6 +35,7 @@ COMMANDS = {
     "reel": "overlay.cli.reel:reel",
     "day": "overlay.cli.day:day",
     "desk": "overlay.cli.desk:desk",
+    "season": "overlay.cli.season:season",
     "verify": "overlay.cli.verify:verify",
     "gauges": "overlay.cli.gauges:gauges",
     "demo": "overlay.cli.demo:demo",

@@ -79,30 +79,40 @@ def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[C
     UsageError
         If a margin or the level is out of range.
     """
-    raw = [_unjudged(pairing, level) for pairing in pairings]
+    raw, weights = decided([_unjudged(pairing, level) for pairing in pairings], level)
+    still = math.fsum(w for c, w in zip(raw, weights, strict=True) if c.verdict == CANNOT_TELL)
+    return tuple(
+        _planned(c, pairing, min(weight / (still or 1.0), 1.0) * level)
+        if c.verdict == CANNOT_TELL and not c.reason
+        else c
+        for c, pairing, weight in zip(raw, pairings, weights, strict=True)
+    )
+
+
+def decided(raw: Sequence[Comparison], level: float) -> tuple[list[Comparison], list[float]]:
+    """Verdicts on figures judged as one family, and the weight that each had (0: not judged).
+
+    An open figure with no reason is one whose interval is still too wide.
+    """
+    done = list(raw)
     family = [i for i, c in enumerate(raw) if c.p_differ is not None and c.verdict != NOT_JUDGED]
     weights = _weights([raw[i].is_main for i in family])
     differ = holm([raw[i].p_differ or 0.0 for i in family], weights)
     alike = holm([raw[i].p_alike or 0.0 for i in family], weights)
-    for i, p, q in zip(family, differ, alike, strict=True):
+    shares = [0.0] * len(done)
+    for i, p, q, weight in zip(family, differ, alike, weights, strict=True):
         verdict = raw[i].verdict
         if not raw[i].reason:
             verdict = NO_DIFFERENCE if q <= level else REAL if p <= level else CANNOT_TELL
-        raw[i] = replace(
+        done[i] = replace(
             raw[i],
             p_differ_adjusted=p,
             p_alike_adjusted=q,
             verdict=verdict,
             judged_with=len(family),
         )
-    still = [w for i, w in zip(family, weights, strict=True) if raw[i].verdict == CANNOT_TELL]
-    share = {i: w / sum(still or [1.0]) for i, w in zip(family, weights, strict=True)}
-    return tuple(
-        _planned(c, pairing, min(share.get(i, 1.0), 1.0) * level)
-        if c.verdict == CANNOT_TELL and not c.reason
-        else c
-        for i, (c, pairing) in enumerate(zip(raw, pairings, strict=True))
-    )
+        shares[i] = weight
+    return done, shares
 
 
 def _weights(main: Sequence[bool]) -> list[float]:

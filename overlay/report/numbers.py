@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from overlay.compare.figures import Comparison
 from overlay.units import mps_to_speed, power_unit
 
 MINUS = "−"
@@ -32,3 +33,14 @@ def power_text(watts: float, half_w: float, unit: str) -> str:
     each_w, name = power_unit(unit)
     half = "" if math.isnan(half_w) else f" ± {half_w / each_w:.{digits_for(half_w / each_w, 1)}f}"
     return f"{watts / each_w:.1f} {name}{half}"
+
+
+def difference_text(c: Comparison, factor: float, digits: int) -> str:
+    """A difference with its half width."""
+    if c.difference is None:
+        return "none"
+    text = signed(c.difference * factor, digits)
+    if c.half is None:
+        return text
+    half = c.half * factor
+    return f"{text} ± {half:.{digits_for(half, digits)}f}"

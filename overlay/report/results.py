@@ -20,7 +20,7 @@ from overlay.compare.figures import (
 from overlay.compare.power_step import PowerStep, power_steps
 from overlay.compare.standing import TOP, DayRun, Standing
 from overlay.files import written_whole
-from overlay.report.numbers import digits_for, figure_unit, signed
+from overlay.report.numbers import difference_text, figure_unit
 from overlay.report.results_power import power_lines, surroundings_lines
 from overlay.report.table import columns
 from overlay.sheet import DaySheet
@@ -182,7 +182,7 @@ def step_table(results: DayResults, step: Step) -> Table:
                 f"{label} — main" if c.is_main else label,
                 _summary(c.a, factor, digits),
                 _summary(c.b, factor, digits),
-                _difference(c, factor, digits),
+                difference_text(c, factor, digits),
                 verdict_text(c),
             )
         )
@@ -294,16 +294,6 @@ def _cell(split: RunSplit, factor: float, digits: int) -> str:
 
 def _summary(s: BuildSummary, factor: float, digits: int) -> str:
     return "none" if s.mean is None else f"{s.mean * factor:.{digits}f} ({s.n})"
-
-
-def _difference(c: Comparison, factor: float, digits: int) -> str:
-    if c.difference is None:
-        return "none"
-    text = signed(c.difference * factor, digits)
-    if c.half is None:
-        return text
-    half = c.half * factor
-    return f"{text} ± {half:.{digits_for(half, digits)}f}"
 
 
 def _md_row(cells: Sequence[str]) -> str:

@@ -174,12 +174,14 @@ def _step(step: Step) -> dict[str, Any]:
         "sentence": None if value is None else value.sentence,
         "money": [] if value is None else list(value.notes),
         "figures": [
-            {**_comparison(c), **_per_unit(step, place)} for place, c in enumerate(step.comparisons)
+            {**comparison_json(c), **_per_unit(step, place)}
+            for place, c in enumerate(step.comparisons)
         ],
     }
 
 
-def _comparison(c: Comparison) -> dict[str, Any]:
+def comparison_json(c: Comparison) -> dict[str, Any]:
+    """One figure of one step, the unit in each key."""
     unit = _SUFFIX[c.unit]
     return {
         "label": c.label,

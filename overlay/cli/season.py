@@ -1,0 +1,37 @@
+"""``timetrue season``: builds compared over several day sheets."""
+
+from __future__ import annotations
+
+import click
+
+from overlay.cli.shared import json_option, print_json, quiet_option, shown_progress
+
+
+@click.command(short_help="Compare builds over several days' sheets.")
+@click.argument("sheets", metavar="SHEET...", nargs=-1, required=True)
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="Runs worked on at once.  [default: the processor's cores]",
+)
+@json_option
+@quiet_option
+def season(sheets: tuple[str, ...], workers: int | None, as_json: bool, quiet: bool) -> int:
+    """Compare builds over two or more day SHEETs, named in order of time.
+
+    A build has one name in all sheets. Builds meet on one day, or through one that is run again
+    on each day; else the scatter from day to day counts, where a build was run on two days or
+    more; else days and builds cannot be told apart, and what would tell is said. Runs that are
+    not worked out yet are; no clip is drawn.
+    """
+    from overlay.jobs.season import run_season
+    from overlay.report.season import season_json, season_text
+
+    with shown_progress(quiet=quiet) as progress:
+        found = run_season(sheets, workers=workers, progress=progress)
+    if as_json:
+        print_json(season_json(found))
+    else:
+        click.echo(season_text(found))
+    return 0
