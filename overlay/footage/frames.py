@@ -47,7 +47,12 @@ class Pictures:
     """
 
     def __init__(
-        self, clip: OpenClip, *, start_s: float | None = None, drop_loop_filter: bool = False
+        self,
+        clip: OpenClip,
+        *,
+        start_s: float | None = None,
+        drop_loop_filter: bool = False,
+        keys_only: bool = False,
     ) -> None:
         context = clip.video.codec_context
         context.thread_type = "AUTO"
@@ -55,6 +60,7 @@ class Pictures:
             left_out = "all" if _refreshes_itself(clip) else "noref"
             context.options = {**context.options, "skip_loop_filter": left_out}
         self.broken = 0
+        self._keys_only = keys_only
         self._clip = clip
         self._time_base = clip.video.time_base or Fraction(1, 1000)
         self._decode_times: list[int] = []
@@ -95,6 +101,8 @@ class Pictures:
     def _stream(self) -> Iterator[tuple[float, VideoFrame]]:
         last: int | None = None
         for packet in packets(self._clip, self._clip.video):
+            if self._keys_only and packet.size and not packet.is_keyframe:
+                continue
             if packet.size and packet.dts is not None and not packet.is_discard:
                 heapq.heappush(self._decode_times, packet.dts)
             frames, errors = decoded(packet)
@@ -155,10 +163,10 @@ class LumaFrames(Iterator[LumaFrame]):
         width: int,
         start_s: float | None,
         end_s: float | None,
-        drop_loop_filter: bool,
+        **which: bool,
     ) -> None:
         self.broken = 0
-        self._frames = self._all(path, width, start_s, end_s, drop_loop_filter)
+        self._frames = self._all(path, width, start_s, end_s, which)
 
     def __next__(self) -> LumaFrame:
         return next(self._frames)
@@ -169,11 +177,11 @@ class LumaFrames(Iterator[LumaFrame]):
         width: int,
         start_s: float | None,
         end_s: float | None,
-        drop_loop_filter: bool,
+        which: dict[str, bool],
     ) -> Iterator[LumaFrame]:
         with opened(path) as clip:
             shrink = _Shrinker(clip, width)
-            pictures = Pictures(clip, start_s=start_s, drop_loop_filter=drop_loop_filter)
+            pictures = Pictures(clip, start_s=start_s, **which)
             for t_s, frame in pictures:
                 self.broken = pictures.broken
                 if end_s is not None and t_s > end_s:
@@ -189,6 +197,7 @@ def luma_frames(
     start_s: float | None = None,
     end_s: float | None = None,
     drop_loop_filter: bool = True,
+    keys_only: bool = False,
 ) -> LumaFrames:
     """Small upright grey pictures of a clip at their true times.
 
@@ -204,6 +213,8 @@ def luma_frames(
     drop_loop_filter : bool
         Leave the loop filter out where no other frame is affected, and everywhere in clips of a
         high rate with a key frame every second.
+    keys_only : bool
+        Only key frames, which cost a few per cent of all: for a first look.
 
     Returns
     -------
@@ -220,7 +231,9 @@ def luma_frames(
         If `width` is under 2.
     """
     _check_width(width)
-    return LumaFrames(path, width, start_s, end_s, drop_loop_filter)
+    return LumaFrames(
+        path, width, start_s, end_s, drop_loop_filter=drop_loop_filter, keys_only=keys_only
+    )
 
 
 def luma_crops(

@@ -12,6 +12,10 @@ from overlay.timebase import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 
 
+# Pictures further apart are not compared: between them not all of the recording was looked at.
+LONGEST_PAIR_S = 1.5
+
+
 @dataclass(frozen=True)
 class Box:
     """A part of the picture, as fractions of its width and height from the top left, 0 to 1."""

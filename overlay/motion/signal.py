@@ -13,7 +13,7 @@ from overlay.motion.attitude import smooth_attitude, tilting_columns
 from overlay.motion.cells import Cells, Fit, Template, turning_basis
 from overlay.motion.ego import LOST_LIKENESS, SHARE, fit_motion, learn_template, moving_cells
 from overlay.motion.flow import CellFlowMeter, Prepared
-from overlay.motion.model import AMONG_THINGS, Box, MotionSignal
+from overlay.motion.model import AMONG_THINGS, LONGEST_PAIR_S, Box, MotionSignal
 from overlay.motion.odometry import Odometry, odometry
 from overlay.motion.plane import cell_grid, find_plane, plane_tilting
 from overlay.motion.steadiness import side_ratio_spread
@@ -140,7 +140,7 @@ def _read_pairs(
             meter = CellFlowMeter(width, height)
             keep = _outside(ignore, meter.columns, meter.rows)
         ready = meter.prepare(frame.luma)
-        if before is not None and keep is not None:
+        if before is not None and keep is not None and frame.t_s - before[0] < LONGEST_PAIR_S:
             _add_pair(pairs, meter, before, (frame.t_s, ready), keep)
         before = (frame.t_s, ready)
         if progress is not None and len(pairs.start_s) % 25 == 0:

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.footage.model import Luma
-from overlay.motion.model import BoolArray, Box
+from overlay.motion.model import LONGEST_PAIR_S, BoolArray, Box
 from overlay.timebase import FloatArray
 
 Float32 = npt.NDArray[np.float32]
@@ -100,7 +100,8 @@ class CornerTracker:
 
     def add(self, t_s: float, luma: Luma) -> None:
         """Look at the next picture, shape (height, width), footage time in seconds."""
-        if self._before is None:
+        if self._before is None or t_s - self._before_s > LONGEST_PAIR_S:
+            self._points = self._moving = np.zeros((0, 2), np.float32)
             self._keep = _outside(self.ignore, luma.shape)
             self._start(t_s, luma)
             return

@@ -21,6 +21,7 @@ from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
 from overlay.sync.model import Alignment
 
 SHORTEST_S = 1.0
+LONG_S, WHOLE_SHARE = 120.0, 0.9
 CELLS_WIDTH_PX, CORNERS_WIDTH_PX = 320, 640  # of the pictures that each way of measuring takes
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -65,8 +66,18 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
         same_clock=inputs.options.same_clock,
         extra_lag_s=inputs.speed_log.extra_lag_s,
     )
-    notes = (*alignment.notes, *taken_lines(inputs))
+    notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
+
+
+def _watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
+    """How much of the clip was looked at, where that is not all of it."""
+    watched_s = float(motion.span_s.sum())
+    if watched_s < WHOLE_SHARE * clip.duration_s and clip.duration_s >= LONG_S:
+        yield (
+            f"motion was measured in {watched_s:.0f} of the clip's {clip.duration_s:.0f} s, "
+            "where its key frames show that the vehicle moves"
+        )
 
 
 def taken_lines(inputs: RunInputs) -> Iterator[str]:
@@ -81,17 +92,18 @@ def taken_lines(inputs: RunInputs) -> Iterator[str]:
 def measure_motion(
     clip: ClipFacts, *, ignore: Sequence[Box] = (), progress: Progress = silent
 ) -> MotionSignal:
-    """Motion in a whole clip, outside the parts to ignore."""
-    from overlay.footage import luma_frames
+    """Motion in a clip, outside the parts to ignore; of a long one only where it moves."""
     from overlay.footage.ahead import ahead
+    from overlay.footage.survey import frames_within, moving_stretches
     from overlay.motion import motion_signal
 
     tell = staged(progress, f"watching {named_short(clip.path)}")
     closer = staged(progress, f"watching the ground in {named_short(clip.path)}")
     length_s = max(clip.duration_s, 1e-9)
+    stretches = moving_stretches(clip)
 
     def frames(width: int, tell: Callable[[float], None]) -> Iterator[LumaFrame]:
-        for frame in ahead(luma_frames(clip.path, width=width)):
+        for frame in ahead(frames_within(clip.path, stretches, width=width)):
             tell(frame.t_s / length_s)
             yield frame
 

@@ -36,7 +36,8 @@ SMOOTH_COLOUR = 0.5
 LARGEST_SMOOTH_NOISE_MPS = 0.12
 MOVING_SHARE = 0.1  # of the motion signal's full scale
 LEAST_COVERED_SHARE = 0.5
-LARGEST_RATE_ERROR, RATE_SIGMAS = 0.02, 3.0
+# Right logs on streets want 0.038 at most, by 2.8 log units (`accuracy.street`).
+LARGEST_RATE_ERROR, LARGEST_RATE_EVIDENCE = 0.03, 3.5
 USUAL_SUPPORT = 40.0  # log units that one launch gives
 LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
 TOO_WIDE = "speed changes too little against the noise for a useful answer"
@@ -118,8 +119,8 @@ def _too_little_covered(verdict: Verdict) -> str | None:
 
 def _runs_at_other_rate(verdict: Verdict) -> bool:
     """Whether the log's time runs faster or slower than the picture's, as no clock does."""
-    rate, sigma = stretch_of(verdict.evidence, verdict.fit)
-    return abs(rate) > max(LARGEST_RATE_ERROR, RATE_SIGMAS * sigma)
+    rate, information = stretch_of(verdict.evidence, verdict.fit)
+    return abs(rate) > LARGEST_RATE_ERROR and information > LARGEST_RATE_EVIDENCE
 
 
 def _parts_differ(verdict: Verdict) -> bool:

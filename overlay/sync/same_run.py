@@ -28,6 +28,7 @@ MOST_PARTS = 12
 USUAL_WANDER_SHARE = 4 / 3  # of the usual drift of the gain; less is not worth a closer look
 LEAST_RATE_MPS2 = 0.5  # slower change of speed tells little of time
 ONE_WAY_SHARE = 0.05  # of the squared acceleration
+RATES = np.array([-0.05, -0.025, 0.0, 0.025, 0.05])
 STEADY_GAIN, WANDERING_GAIN = 0.004, 0.03  # sizes of a slow gain error, compared
 
 
@@ -90,15 +91,28 @@ def parts_of(evidence: Evidence, fit: Fit) -> Parts:
 
 
 def stretch_of(evidence: Evidence, fit: Fit) -> tuple[float, float]:
-    """By what share the log's time runs faster than the footage's, and its standard deviation.
+    """By what share the log's time runs faster than the footage's, by fits with it set right.
 
-    One linear step from the fit, which has bent to the log already, so large rates come out small.
+    Returns
+    -------
+    rate : float
+        Within 0.05; positive where the log's events lie further apart than the picture's.
+    information : float
+        Log units by which motion and log are explained better so than with clocks that agree.
     """
-    part = log_part(evidence, fit.point, fit.noise.log_colour, fit.weights.log)
-    column = part.columns[:, len(fit.point.gain_error) + 2]
-    after_s = evidence.log_t_s - fit.point.shift_s - evidence.middle_s
-    found = _shifts(evidence, fit, part, (column * after_s)[:, None])
-    return float(found.shifts_s[0]), float(np.sqrt(found.covariance[0, 0]))
+    about_s = fit.point.shift_s + evidence.middle_s
+    # The gain has bent to what a clock at fault would explain; here it may only do the usual.
+    noise = replace(fit.noise, gain=min(fit.noise.gain, evidence.gain_errors.drift))
+    costs = []
+    for rate in RATES:
+        log_t_s = about_s + (evidence.log_t_s - about_s) * (1 - rate)
+        moved = replace(evidence, log_t_s=log_t_s)
+        costs.append(fitted(moved, fit.point, noise, fit.weights).cost)
+    k = int(np.clip(np.argmin(costs), 1, len(RATES) - 2))
+    bend, slope, least = np.polyfit(RATES[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
+    best = float(np.clip(-slope / (2 * bend), *RATES[[0, -1]])) if bend > 0 else 0.0
+    none = costs[len(RATES) // 2]
+    return best, (none - min(bend * best**2 + slope * best + least, none)) / 2
 
 
 def _shifts(evidence: Evidence, fit: Fit, part: Part, own: FloatArray) -> Parts:

@@ -24,20 +24,18 @@ def test_interval__holds_what_springs_leave(rng) -> None:
     assert abs(among.total_offset_s - open_ground.total_offset_s) < 0.03
 
 
-@pytest.mark.parametrize("rate", [-0.06, 0.0, 0.06])
+@pytest.mark.parametrize("rate", [-0.04, 0.0, 0.04])
 def test_stretch__rate_of_the_logs_time(rng, rate) -> None:
-    """Positive where the log's clock runs fast: its events lie further apart.
-
-    The estimate is one linear step from a fit that has bent to the log, so it falls short.
-    """
+    """Positive where the log's clock runs fast: its events lie further apart."""
     motion, log = motion_of(two_launches, rng), log_of(two_launches, rng)
     middle_s = float(np.mean(motion.t_s))
     fast = Series(log.name, log.t_s + rate * (log.t_s - middle_s - 0.9), log.values)
     fit = _rough_fit(motion, fast, 0.9, _first_fit(motion, fast, 0.9))
-    found, sigma = stretch_of(*fit)
-    assert sigma < 0.01
+    found, information = stretch_of(*fit)
     if not rate:
         assert abs(found) < 0.004
+        assert information < 3
     else:
-        assert 0.2 * abs(rate) < found * np.sign(rate) < 1.5 * abs(rate)
+        assert 0.6 * abs(rate) < found * np.sign(rate) < 1.2 * abs(rate)
+        assert information > 20
         assert not estimate_offset(motion, fast).determined
