@@ -9,8 +9,8 @@ on a head that looks about, or behind a stabiliser that crops.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -88,7 +88,7 @@ class Clutter:
 
 @dataclass(frozen=True, eq=False)
 class _Sheet:
-    """A textured rectangle: a corner, two edges (rows of `edges`, metres), a pyramid of textures."""
+    """A textured rectangle: a corner, two edges (rows of `edges`, metres), its textures."""
 
     corner: Array
     edges: Array
@@ -112,7 +112,9 @@ def cluttered_frames(
 def smaller(frames: list[LumaFrame]) -> list[LumaFrame]:
     """The same pictures, 320 x 180."""
     size = (WIDTH // 2, HEIGHT // 2)
-    return [LumaFrame(f.t_s, cv2.resize(f.luma, size, interpolation=cv2.INTER_AREA)) for f in frames]
+    return [
+        LumaFrame(f.t_s, cv2.resize(f.luma, size, interpolation=cv2.INTER_AREA)) for f in frames
+    ]
 
 
 class _Scene:
@@ -186,7 +188,7 @@ class _Scene:
         s_m = float(self.motion.at("distance_m", t_s))
         point, along, _ = self._at(s_m)
         yaw, pitch, roll = self._angles(t_s)
-        eye = point + [0.0, 0.0, place.height_m]
+        eye = point + np.array([0.0, 0.0, place.height_m])
         heading = math.atan2(along[0], along[1]) + yaw + math.radians(place.yaw_deg)
         slope = math.asin(along[2]) * math.cos(math.radians(place.yaw_deg))
         axes = _axes(heading, slope + pitch - math.radians(place.pitch_deg), roll)
@@ -224,11 +226,17 @@ class _Scene:
         size_m = np.linalg.norm(sheet.edges, axis=1).max()
         pixel_m = depth / self.focal_px * (2.5 if sheet.edges[0, 2] == sheet.edges[1, 2] else 1.0)
         finest_m = size_m / max(sheet.textures[0].shape)
-        level = int(np.clip(round(math.log2(max(pixel_m / finest_m, 1))), 0, len(sheet.textures) - 1))
+        level = int(
+            np.clip(round(math.log2(max(pixel_m / finest_m, 1))), 0, len(sheet.textures) - 1)
+        )
         texture = sheet.textures[level]
         rows, columns = texture.shape
         camera = np.array(
-            [[self.focal_px, 0, WIDTH / 2 - low[0]], [0, self.focal_px, HEIGHT / 2 - low[1]], [0, 0, 1]]
+            [
+                [self.focal_px, 0, WIDTH / 2 - low[0]],
+                [0, self.focal_px, HEIGHT / 2 - low[1]],
+                [0, 0, 1],
+            ]
         )
         plane = np.stack(
             [sheet.edges[0] / columns, sheet.edges[1] / rows, sheet.corner - eye], axis=-1
@@ -246,14 +254,21 @@ class _Scene:
         """Rows read one after the other: each as the camera looked at its own time."""
         row = np.arange(HEIGHT)
         yaw, pitch, roll = self._angles(t_s + (row / HEIGHT - 0.5) * self.place.readout_s)
-        yaw, pitch, roll = (each - np.interp(t_s, self.motion.t_s, column) for each, column in
-                            zip((yaw, pitch, roll), self.angles, strict=True))
+        yaw, pitch, roll = (
+            each - np.interp(t_s, self.motion.t_s, column)
+            for each, column in zip((yaw, pitch, roll), self.angles, strict=True)
+        )
         x, y = np.meshgrid(np.arange(WIDTH, dtype=np.float64), row.astype(np.float64))
         across, down = x - WIDTH / 2, y - HEIGHT / 2
         from_x = x + self.focal_px * yaw[:, None] - roll[:, None] * down
         from_y = y - self.focal_px * pitch[:, None] + roll[:, None] * across
-        return cv2.remap(canvas, from_x.astype(np.float32), from_y.astype(np.float32),
-                         cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return cv2.remap(
+            canvas,
+            from_x.astype(np.float32),
+            from_y.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
 
     def _strip(self, k: int, tile: Picture) -> _Sheet:
         """A stretch of the ground."""
@@ -264,14 +279,26 @@ class _Scene:
         first = int((k * each) % (tile.shape[0] - each))
         texture = tile[first : first + int(each)]
         return _Sheet(
-            here - HALF_ROAD_M * right, np.stack([2 * HALF_ROAD_M * right, along * 1.02]), _pyramid(texture)
+            here - HALF_ROAD_M * right,
+            np.stack([2 * HALF_ROAD_M * right, along * 1.02]),
+            _pyramid(texture),
         )
 
-    def _upright(self, s_m: float, aside_m: float, long_m: float, high_m: float,
-                 textures: tuple[Picture, ...], *, across: bool = False) -> _Sheet:
+    def _upright(
+        self,
+        s_m: float,
+        aside_m: float,
+        long_m: float,
+        high_m: float,
+        textures: tuple[Picture, ...],
+        *,
+        across: bool = False,
+    ) -> _Sheet:
         point, along, right = self._at(s_m, aside_m)
         edge = long_m * (right if across else along)
-        return _Sheet(point + [0, 0, high_m], np.stack([edge, [0.0, 0.0, -high_m]]), textures)
+        return _Sheet(
+            point + np.array([0, 0, high_m]), np.stack([edge, [0.0, 0.0, -high_m]]), textures
+        )
 
     def _things(self) -> Iterator[_Sheet]:
         place, rng = self.place, self.rng
@@ -281,7 +308,9 @@ class _Scene:
                 for s_m in np.arange(-8, end_m, STRIP_M):
                     if rng.random() < 0.85:
                         aside = side * (place.hedge_at_m + rng.normal(0, 0.15))
-                        yield self._upright(s_m, aside, STRIP_M, rng.uniform(1.3, 1.9), _leaves(rng))
+                        yield self._upright(
+                            s_m, aside, STRIP_M, rng.uniform(1.3, 1.9), _leaves(rng)
+                        )
         if "wall" in place.beside:
             for s_m in np.arange(-8, end_m, STRIP_M):
                 yield self._upright(s_m, place.wall_at_m, STRIP_M, 2.2, _bricks(rng))
@@ -299,7 +328,9 @@ class _Scene:
                         yield self._upright(s_m, aside, 0.35, 4.0, _leaves(rng), across=True)
         if "posts" in place.beside:
             for s_m in np.arange(2, end_m, 12.0):
-                yield self._upright(s_m, 5.0, 0.1, 1.0, _pyramid(_noise(rng, (32, 8), 30, 230)), across=True)
+                yield self._upright(
+                    s_m, 5.0, 0.1, 1.0, _pyramid(_noise(rng, (32, 8), 30, 230)), across=True
+                )
         if "yard" in place.beside:
             stop_m = float(self.motion.distance_m[-1]) + 9
             for s_m in np.arange(-8, stop_m, STRIP_M):
@@ -362,8 +393,13 @@ def _wander(t_s: Array, rng: np.random.Generator, hz: float) -> Array:
     return np.asarray(math.sqrt(0.5) * np.sin(2 * np.pi * (np.outer(t_s, rates) + phases)).sum(1))
 
 
-def _noise(rng: np.random.Generator, shape: tuple[int, int], low: float, high: float,
-           weights: tuple[float, ...] = (1, 1.5, 2, 2.5)) -> Picture:
+def _noise(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    low: float,
+    high: float,
+    weights: tuple[float, ...] = (1, 1.5, 2, 2.5),
+) -> Picture:
     """Noise of several coarsenesses, finest first."""
     out = np.zeros(shape, np.float32)
     for k, weight in enumerate(weights):
@@ -414,7 +450,7 @@ def _bricks(rng: np.random.Generator) -> tuple[Picture, ...]:
     wall = _noise(rng, (128, 256), 110, 180, (1, 1, 1)).copy()
     wall[::8] = 200
     for row in range(0, 128, 8):
-        wall[row : row + 8, (row % 16)::16] = 200
+        wall[row : row + 8, (row % 16) :: 16] = 200
     return _pyramid(wall)
 
 
@@ -435,11 +471,12 @@ def _skyline(rng: np.random.Generator) -> Iterator[_Sheet]:
         one, two = (2 * np.pi * (k + end) / 12 for end in (0, 1.002))
         a, b = (400 * np.array([math.sin(x), math.cos(x), 0.0]) for x in (one, two))
         texture = _pyramid(_noise(rng, (64, 256), 60, 150))
-        yield _Sheet(a + [0, 0, 16.0], np.stack([b - a, [0.0, 0.0, -16.0]]), texture)
+        yield _Sheet(a + np.array([0, 0, 16.0]), np.stack([b - a, [0.0, 0.0, -16.0]]), texture)
         below = _pyramid(_noise(rng, (64, 256), 80, 120))
         yield _Sheet(a, np.stack([b - a, [0.0, 0.0, -400.0]]), below)
 
 
+SHAKING = Clutter(springs_deg=0.0, spring_hz=0.0, shake_deg=0.12, readout_s=0.022)
 CLUTTERED: dict[str, Clutter] = {
     "open": Clutter(beside=("posts",)),
     "hedges": Clutter(beside=("hedges",)),
@@ -453,13 +490,16 @@ CLUTTERED: dict[str, Clutter] = {
     "crest": Clutter(beside=("hedges",), crest_percent=8.0),
     "S-bend": Clutter(beside=("hedges",), bend_m=30.0),
     "soft springs, cars": Clutter(beside=("cars",), springs_deg=0.3, spring_hz=1.4, height_m=1.5),
-    "shaking single": Clutter(beside=("posts",), springs_deg=0.0, spring_hz=0.0, shake_deg=0.35, readout_s=0.022),
-    "shaking single, hedges": Clutter(beside=("hedges",), springs_deg=0.0, spring_hz=0.0, shake_deg=0.35, readout_s=0.022),
+    "shaking single": replace(SHAKING, beside=("posts",)),
+    "shaking single, hedges": replace(SHAKING, beside=("hedges",)),
+    "shaking violently": replace(SHAKING, beside=("posts",), shake_deg=0.35),
     "stabilised": Clutter(beside=("hedges",), stabilised=True, shake_deg=0.2),
     "helmet": Clutter(beside=("cars",), looks_about_deg=12.0, height_m=1.2, pitch_deg=4.0),
     "bumper": Clutter(beside=("hedges",), height_m=0.3, pitch_deg=3.0, focal_widths=0.6),
     "turned 70 degrees": Clutter(beside=("posts",), yaw_deg=70.0, pitch_deg=15.0),
-    "turned 70 degrees, hedges": Clutter(beside=("hedges",), yaw_deg=70.0, pitch_deg=15.0, hedge_at_m=4.0),
+    "turned 70 degrees, hedges": Clutter(
+        beside=("hedges",), yaw_deg=70.0, pitch_deg=15.0, hedge_at_m=4.0
+    ),
     "sideways, hedges": Clutter(beside=("hedges",), yaw_deg=90.0, pitch_deg=15.0, hedge_at_m=4.0),
     "backward, cars": Clutter(beside=("cars",), yaw_deg=180.0),
     "10 a second, cars": Clutter(beside=("cars",), frame_rate_hz=10.0),

@@ -13,11 +13,10 @@ from overlay.motion.attitude import smooth_attitude, tilting_columns
 from overlay.motion.cells import Cells, Fit, Template, turning_basis
 from overlay.motion.ego import LOST_LIKENESS, SHARE, fit_motion, learn_template, moving_cells
 from overlay.motion.flow import CellFlowMeter, Prepared
-from overlay.motion.model import AMONG_THINGS, LONGEST_PAIR_S, Box, MotionSignal
-from overlay.motion.odometry import Odometry, odometry
+from overlay.motion.ground import ground_signal
+from overlay.motion.model import LONGEST_PAIR_S, Box, MotionSignal
 from overlay.motion.plane import cell_grid, find_plane, plane_tilting
 from overlay.motion.steadiness import side_ratio_spread
-from overlay.motion.tracks import CornerTracker
 from overlay.motion.trust import (
     PairKinds,
     find_repeats,
@@ -46,13 +45,6 @@ _FOCAL_LEAST_PX = 0.6
 # 0.46, or nearly all comes from one side.
 _UNEVEN_SIDES = 0.03
 _HOPELESS_SIDES = 0.12
-# Weights of corners that agree on the ground: with so many a pair is trusted, or not at all.
-_ENOUGH_GROUND, _LEAST_GROUND = 6.0, 2.0
-_LOST_SHARE = 0.85
-_LEAST_TRUSTED = 0.5
-# Scatter of the speed by corners, of its full scale: 0.008 to 0.014 on real streets, 0.07 to 0.16
-# on rendered ground that shows too few of them.
-_LARGEST_SCATTER = 0.04
 
 
 @dataclass(eq=False)
@@ -108,15 +100,9 @@ def motion_signal(
     signal, uneven = _signal(meter, pairs)
     if signal.reason is not None or uneven < _UNEVEN_SIDES:
         return signal
-    along_road = None
-    if larger is not None:
-        tracker = CornerTracker(ignore)
-        for frame in larger():
-            tracker.add(frame.t_s, frame.luma)
-        found = odometry(tracker.tracks())
-        along_road = None if found is None else _road_signal(found, signal)
-    if along_road is not None:
-        return along_road
+    along_ground = None if larger is None else ground_signal(larger(), signal, ignore=ignore)
+    if along_ground is not None:
+        return along_ground
     if uneven < _HOPELESS_SIDES:
         return signal
     return _nothing(
@@ -146,36 +132,6 @@ def _read_pairs(
         if progress is not None and len(pairs.start_s) % 25 == 0:
             progress(frame.t_s)
     return meter, pairs
-
-
-def _road_signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:
-    """The signal of the ground alone, or None where too little of it was followed."""
-    span = found.end_s - found.start_s
-    rate = found.distance / span
-    quality = np.clip(found.ground / _ENOUGH_GROUND, 0.0, 1.0)
-    quality[(found.ground < _LEAST_GROUND) | (found.lost_share > _LOST_SHARE)] = 0.0
-    # Cuts, flashes and frozen pictures, as the cells found them.
-    bad_s = cells.t_s[cells.quality == 0]
-    first, last = np.searchsorted(bad_s, found.start_s), np.searchsorted(bad_s, found.end_s)
-    quality[last > first] = 0.0
-    trusted = quality > 0
-    if trusted.mean() < _LEAST_TRUSTED:
-        return None
-    middle = (found.start_s + found.end_s) / 2
-    sigma = honest_sigma(middle, rate, found.sigma / span, trusted)
-    top = max(float(np.percentile(np.abs(rate[trusted]), 98)), 1e-12)
-    if float(np.median(sigma[trusted])) > _LARGEST_SCATTER * top:
-        return None
-    sign = 1.0 if np.sum(found.distance[trusted]) >= 0 else -1.0
-    return replace(
-        cells,
-        t_s=middle,
-        span_s=span,
-        forward=sign * rate / top,
-        quality=quality,
-        sigma=sigma / top,
-        gain_errors=AMONG_THINGS,
-    )
 
 
 def _add_pair(

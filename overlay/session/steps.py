@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 from overlay.errors import MismatchError, UndeterminedError
 from overlay.footage.model import ClipFacts, LumaFrame
@@ -22,6 +23,7 @@ from overlay.sync.model import Alignment
 
 SHORTEST_S = 1.0
 LONG_S, WHOLE_SHARE = 120.0, 0.9
+WIDE_HALF_S = 0.08  # an interval as wide is worth a closer look at the ground
 CELLS_WIDTH_PX, CORNERS_WIDTH_PX = 320, 640  # of the pictures that each way of measuring takes
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -57,14 +59,23 @@ def align(
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     """The alignment by motion in the picture alone."""
+    from overlay.motion import ground_signal
     from overlay.sync import estimate_offset
 
-    motion = measure_motion(inputs.clip, ignore=left_out(inputs), progress=progress)
-    alignment = estimate_offset(
-        motion,
-        inputs.speed,
-        same_clock=inputs.options.same_clock,
-        extra_lag_s=inputs.speed_log.extra_lag_s,
+    watch = Watch(inputs.clip, left_out(inputs), progress)
+
+    def estimate(motion: MotionSignal) -> Alignment:
+        return estimate_offset(
+            motion,
+            inputs.speed,
+            same_clock=inputs.options.same_clock,
+            extra_lag_s=inputs.speed_log.extra_lag_s,
+        )
+
+    motion, alignment = best_alignment(
+        watch.motion(),
+        lambda cells: ground_signal(watch.closer(), cells, ignore=watch.ignore),
+        estimate,
     )
     notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
@@ -89,31 +100,80 @@ def taken_lines(inputs: RunInputs) -> Iterator[str]:
             yield f"{named_short(log.path)}: {log.columns} (--column takes others)"
 
 
+def best_alignment(
+    motion: MotionSignal,
+    closer: Callable[[MotionSignal], MotionSignal | None],
+    estimate: Callable[[MotionSignal], Alignment],
+) -> tuple[MotionSignal, Alignment]:
+    """The alignment by a signal, or by the ground alone where that tells more.
+
+    Parameters
+    ----------
+    motion : MotionSignal
+    closer : callable
+        Gives the signal of the ground alone, or None; asked only where the first signal gives no
+        answer, or one of wide interval, though the picture moves.
+    estimate : callable
+        From a signal to the alignment.
+    """
+    first = estimate(motion)
+    if motion.reason is not None or motion.gain_errors.lag_s or _half_s(first) <= WIDE_HALF_S:
+        return motion, first
+    ground = closer(motion)
+    if ground is None:
+        return motion, first
+    again = estimate(ground)
+    return (ground, again) if _half_s(again) < _half_s(first) else (motion, first)
+
+
+def _half_s(alignment: Alignment) -> float:
+    """Half the 95 % interval; infinite where there is none."""
+    interval = alignment.interval_s
+    return math.inf if interval is None else (interval[1] - interval[0]) / 2
+
+
+@dataclass(frozen=True)
+class Watch:
+    """A clip's pictures as motion is measured in them; of a long clip only where it moves."""
+
+    clip: ClipFacts
+    ignore: Sequence[Box] = ()
+    progress: Progress = silent
+
+    def motion(self) -> MotionSignal:
+        """The motion signal, outside the parts to ignore."""
+        from overlay.motion import motion_signal
+
+        pictures = self._frames(CELLS_WIDTH_PX, "watching")
+        signal = motion_signal(pictures, ignore=self.ignore, larger=self.closer)
+        self.progress(f"watching {named_short(self.clip.path)}", 1.0)
+        return signal
+
+    def closer(self) -> Iterator[LumaFrame]:
+        """Larger pictures, by which corners on the ground are followed."""
+        return self._frames(CORNERS_WIDTH_PX, "watching the ground in")
+
+    @cached_property
+    def _stretches(self) -> list[tuple[float, float]] | None:
+        from overlay.footage.survey import moving_stretches
+
+        return moving_stretches(self.clip)
+
+    def _frames(self, width: int, stage: str) -> Iterator[LumaFrame]:
+        from overlay.footage.ahead import ahead
+        from overlay.footage.survey import frames_within
+
+        tell = staged(self.progress, f"{stage} {named_short(self.clip.path)}")
+        for frame in ahead(frames_within(self.clip.path, self._stretches, width=width)):
+            tell(frame.t_s / max(self.clip.duration_s, 1e-9))
+            yield frame
+
+
 def measure_motion(
     clip: ClipFacts, *, ignore: Sequence[Box] = (), progress: Progress = silent
 ) -> MotionSignal:
     """Motion in a clip, outside the parts to ignore; of a long one only where it moves."""
-    from overlay.footage.ahead import ahead
-    from overlay.footage.survey import frames_within, moving_stretches
-    from overlay.motion import motion_signal
-
-    tell = staged(progress, f"watching {named_short(clip.path)}")
-    closer = staged(progress, f"watching the ground in {named_short(clip.path)}")
-    length_s = max(clip.duration_s, 1e-9)
-    stretches = moving_stretches(clip)
-
-    def frames(width: int, tell: Callable[[float], None]) -> Iterator[LumaFrame]:
-        for frame in ahead(frames_within(clip.path, stretches, width=width)):
-            tell(frame.t_s / length_s)
-            yield frame
-
-    signal = motion_signal(
-        frames(CELLS_WIDTH_PX, tell),
-        ignore=ignore,
-        larger=lambda: frames(CORNERS_WIDTH_PX, closer),
-    )
-    tell(1.0)
-    return signal
+    return Watch(clip, ignore, progress).motion()
 
 
 def with_given_offset(aligned: AlignedRun) -> AlignedRun:

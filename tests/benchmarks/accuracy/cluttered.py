@@ -15,10 +15,17 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from overlay.motion import motion_signal
-from overlay.sync.estimate import estimate_offset
 from tests.benchmarks.accuracy.footage import is_twin, launch, other_run, record
-from tests.benchmarks.accuracy.score import HEADER, NAME_WIDTH, Bars, Outcome, Score, outcome, pooled
+from tests.benchmarks.accuracy.score import (
+    HEADER,
+    NAME_WIDTH,
+    Bars,
+    Film,
+    Outcome,
+    Score,
+    outcome,
+    pooled,
+)
 from tests.cluttered_scene import CLUTTERED, cluttered_frames, smaller
 
 RATES_HZ = (10.0, 1.0)
@@ -34,18 +41,19 @@ def tried(job: tuple[str, int]) -> tuple[dict[float, Outcome], int, int, str]:
     rng = np.random.default_rng([20261128, list(CLUTTERED).index(name), number])
     motion = launch(rng)
     frames = list(cluttered_frames(CLUTTERED[name], motion, rng))
-    signal = motion_signal(smaller(frames), larger=lambda: frames)
+    film = Film(lambda: smaller(frames), lambda: frames)
     out = {}
     for rate in RATES_HZ:
         log, true_s = record(motion, rng, rate_hz=rate)
-        out[rate] = outcome(estimate_offset(signal, log), true_s)
+        found, used = film.offset(log)
+        out[rate] = outcome(found, true_s)
     accepted = 0
     others = (other_run(rng), launch(rng))
     for other in others:
         log, there_s = record(other, rng, rate_hz=10.0)
-        found = estimate_offset(signal, log)
+        found, _ = film.offset(log)
         accepted += found.determined and not is_twin(found, motion, other, there_s)
-    evidence = "none" if signal.reason else "ground" if signal.gain_errors.lag_s else "cells"
+    evidence = "none" if used.reason else "ground" if used.gain_errors.lag_s else "cells"
     return out, accepted, len(others), evidence
 
 

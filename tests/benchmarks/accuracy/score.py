@@ -9,12 +9,18 @@ error is also given as a multiple of it. Shares are judged with two sigmas of th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
 
+from overlay.footage.model import LumaFrame
+from overlay.motion import MotionSignal, ground_signal, motion_signal
+from overlay.series import Series
+from overlay.session.steps import best_alignment
+from overlay.sync.estimate import estimate_offset
 from overlay.sync.model import Alignment
 from overlay.sync.separate import HALF_95
 
@@ -219,3 +225,31 @@ def _ms(value_s: float) -> str:
 def pooled(name: str, scores: Iterable[Score]) -> Score:
     """All outcomes of several groups as one."""
     return Score(name, [o for score in scores for o in score.outcomes])
+
+
+@dataclass(eq=False)
+class Film:
+    """The pictures of one clip, and offsets by them as `timetrue align` finds them."""
+
+    smaller: Callable[[], Iterable[LumaFrame]]
+    larger: Callable[[], Iterable[LumaFrame]]
+
+    @cached_property
+    def motion(self) -> MotionSignal:
+        """The motion signal."""
+        return motion_signal(self.smaller(), larger=self.larger)
+
+    @cached_property
+    def ground(self) -> MotionSignal | None:
+        """The signal of the ground alone."""
+        return ground_signal(self.larger(), self.motion)
+
+    def offset(self, log: Series) -> tuple[Alignment, MotionSignal]:
+        """The alignment with a log, and the signal that gave it."""
+        found = best_alignment(self.motion, lambda _: self.ground, partial(estimate, log))
+        return found[1], found[0]
+
+
+def estimate(log: Series, motion: MotionSignal) -> Alignment:
+    """`estimate_offset` with its arguments the other way round."""
+    return estimate_offset(motion, log)

@@ -25,11 +25,9 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.footage.frames import LumaFrames, luma_frames
-from overlay.motion import MotionSignal, motion_signal
 from overlay.series import Series
-from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
-from tests.benchmarks.accuracy.score import HEADER, NAME_WIDTH, Bars, Outcome, Score, outcome
+from tests.benchmarks.accuracy.score import HEADER, NAME_WIDTH, Bars, Film, Outcome, Score, outcome
 from tests.conftest import SHARED_DATA
 
 Array = npt.NDArray[np.float64]
@@ -103,20 +101,20 @@ def log_of(
     return Series("speed_mps", at + CLOCK_S, shown)
 
 
-def motion_in(window: Window) -> MotionSignal:
-    """The motion signal of a window, from its pictures alone."""
+def film_of(window: Window) -> Film:
+    """The pictures of a window."""
 
     def frames(width: int) -> LumaFrames:
         return luma_frames(
             clip_of(window.drive), width=width, start_s=window.start_s, end_s=window.end_s
         )
 
-    return motion_signal(frames(320), larger=lambda: frames(640))
+    return Film(lambda: frames(320), lambda: frames(640))
 
 
 def tried(window: Window, others: list[Window]) -> dict[str, list[Outcome]]:
     """Outcomes of right logs by kind, and of wrong ones (answered where the error is a number)."""
-    motion = motion_in(window)
+    film = film_of(window)
     rng = np.random.default_rng([20261127, len(window.drive), int(10 * window.start_s)])
     lag_s = LAGS_S[int(rng.integers(len(LAGS_S)))]
     out: dict[str, list[Outcome]] = {}
@@ -126,7 +124,7 @@ def tried(window: Window, others: list[Window]) -> dict[str, list[Outcome]]:
         ("1 Hz", 1.0, 0.0),
     ):
         log = log_of(window, lag_s=lag_s, rate_hz=rate_hz, rng=rng, step_mps=step_mps)
-        out[kind] = [outcome(estimate_offset(motion, log), CLOCK_S + sum(lag_s))]
+        out[kind] = [outcome(film.offset(log)[0], CLOCK_S + sum(lag_s))]
     middle_s = (window.start_s + window.end_s) / 2
     wrong: list[tuple[str, Window, Callable[[Array], Array]]] = [
         ("backward", window, lambda t: 2 * middle_s - t),
@@ -142,7 +140,7 @@ def tried(window: Window, others: list[Window]) -> dict[str, list[Outcome]]:
         wrong.append(("elsewhere", apart[k], lambda t: t))
     for kind, place, when in wrong:
         log = log_of(place, lag_s=lag_s, rate_hz=10.0, rng=rng, when=when)
-        found = outcome(estimate_offset(motion, log), CLOCK_S + sum(lag_s))
+        found = outcome(film.offset(log)[0], CLOCK_S + sum(lag_s))
         out.setdefault(kind, []).append(found)
     return out
 
