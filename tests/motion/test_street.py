@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from overlay.sync.estimate import estimate_offset
-from tests.benchmarks.accuracy.street import CLOCK_S, Window, clip_of, log_of, motion_in, truth
+from tests.benchmarks.accuracy.street import CLOCK_S, Window, clip_of, film_of, log_of, truth
 
 pytestmark = pytest.mark.skipif(
     not clip_of("street").is_file(), reason="needs ../shared/data/street"
@@ -18,7 +18,7 @@ WINDOW = Window("street", 4.0, 24.0)
 
 @pytest.fixture(scope="module")
 def motion():
-    return motion_in(WINDOW)
+    return film_of(WINDOW).motion
 
 
 def test_street__motion_is_in_proportion_to_speed(motion) -> None:
@@ -58,3 +58,14 @@ def test_street__short_log_is_refused_for_what_it_lacks(motion) -> None:
     found = estimate_offset(motion, log)
     assert not found.determined
     assert "covers only" in (found.reason or "")
+
+
+def test_street__log_whose_clock_runs_fast_is_refused(motion) -> None:
+    log = log_of(
+        WINDOW,
+        lag_s=(0.6, 0.3),
+        rate_hz=10.0,
+        rng=np.random.default_rng(4),
+        when=lambda t: 14.0 + 1.05 * (t - 14.0),
+    )
+    assert not estimate_offset(motion, log).determined
