@@ -25,16 +25,16 @@ from overlay.cli.shared import (
     with_options,
 )
 from overlay.errors import UsageError
+from overlay.gauges import GAUGES
 
 if TYPE_CHECKING:
-    from overlay.gauges.layout import GaugeKind
     from overlay.jobs.film import FilmReport, FilmRun
     from overlay.render.encoder import EncodeOptions
     from overlay.scene import Style
     from overlay.session import RunOptions
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-KINDS: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder", "accel", "strip")
+KINDS = tuple(kind for kind in GAUGES if kind != "gap")
 
 
 def output_option(
@@ -82,7 +82,7 @@ run_options = with_options(units_option, split_option, gauges_option, layout_opt
 tag_options = with_options(units_option, split_option, *_OF_RUN)
 
 
-def parse_gauges(text: str | None) -> Sequence[GaugeKind] | None:
+def parse_gauges(text: str | None) -> Sequence[str] | None:
     """``ribbon,comb`` as kinds of gauge.
 
     Raises
@@ -93,7 +93,7 @@ def parse_gauges(text: str | None) -> Sequence[GaugeKind] | None:
     if text is None:
         return None
     names = [name.strip() for name in text.split(",")]
-    found: list[GaugeKind] = []
+    found: list[str] = []
     for name in names:
         kind = next((known for known in KINDS if known == name), None)
         if kind is None or kind in found:

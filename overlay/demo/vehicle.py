@@ -15,9 +15,9 @@ import numpy as np
 
 from overlay.errors import UsageError
 from overlay.timebase import FloatArray
+from overlay.units import STANDARD_GRAVITY_MPS2
 
 STEP_S = 0.001
-GRAVITY_MPS2 = 9.80665  # standard gravity, 3rd CGPM (1901)
 AIR_KGPM3 = 1.2
 RPM_PER_RADPS = 30 / math.pi
 
@@ -226,7 +226,7 @@ class _Cart:
     def _resistance(self, t: float) -> float:
         vehicle, drive = self.vehicle, self.drive
         air = self.speed + drive.headwind_mps
-        force = vehicle.mass_kg * GRAVITY_MPS2 * vehicle.rolling
+        force = vehicle.mass_kg * STANDARD_GRAVITY_MPS2 * vehicle.rolling
         force += 0.5 * AIR_KGPM3 * vehicle.drag_area_m2 * air * abs(air)
         braking = min(1.0, max(0.0, (t - self.lifted_s - 0.3) / 0.35))
         return force + braking * drive.braking_mps2 * vehicle.mass_kg
@@ -235,7 +235,7 @@ class _Cart:
         vehicle, drive = self.vehicle, self.drive
         loose = drive.loose_from_m <= self.distance < drive.loose_to_m
         grip = drive.loose_grip if loose else drive.grip
-        limit_n = grip * vehicle.driven_load * vehicle.mass_kg * GRAVITY_MPS2
+        limit_n = grip * vehicle.driven_load * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
         total = vehicle.mass_kg + vehicle.wheel_mass_kg
         accel = (drive_n - resist_n) / total
         wheel = self.wheel

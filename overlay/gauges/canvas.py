@@ -12,17 +12,15 @@ from overlay.gauges.palette import GROUND, Color
 
 Rgba = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.float64]
+Box = tuple[float, float, float, float]  # left, top, right, bottom; pixel k spans k to k + 1
 
 
-def rounded_mask(
-    height: int, width: int, box: tuple[float, float, float, float], radius: float
-) -> Mask:
+def rounded_mask(height: int, width: int, box: Box, radius: float) -> Mask:
     """Coverage of a rounded box, shape (height, width), 0 to 1, smooth at sub-pixel edges.
 
     Parameters
     ----------
     box : (left, top, right, bottom)
-        In pixels; pixel k spans k to k + 1.
     radius : float
         Of the corners in pixels; cut to half of the shorter side.
     """
@@ -70,21 +68,14 @@ class Canvas:
         """Lay `color` over everything, as far as `mask` (height, width) says."""
         self.stamp(mask, 0, 0, color, alpha)
 
-    def box(
-        self,
-        box: tuple[float, float, float, float],
-        color: Color,
-        *,
-        radius: float = 0.0,
-        alpha: float = 1.0,
-    ) -> None:
+    def box(self, box: Box, color: Color, *, radius: float = 0.0, alpha: float = 1.0) -> None:
         """Lay a rounded box (left, top, right, bottom) over everything."""
         left, top, mask = self._near(box, radius)
         self.stamp(mask, left, top, color, alpha)
 
     def hatched_box(
         self,
-        box: tuple[float, float, float, float],
+        box: Box,
         color: Color,
         *,
         period_px: float,
@@ -97,7 +88,7 @@ class Canvas:
         stripes = hatch_mask(mask.shape[0], mask.shape[1], period_px, share)
         self.stamp(mask * stripes, left, top, color, alpha)
 
-    def _near(self, box: tuple[float, float, float, float], radius: float) -> tuple[int, int, Mask]:
+    def _near(self, box: Box, radius: float) -> tuple[int, int, Mask]:
         """Left and top of the part of the canvas that the box touches, and the mask there."""
         left, top = max(0, math.floor(box[0]) - 1), max(0, math.floor(box[1]) - 1)
         right = max(left, min(self.width, math.ceil(box[2]) + 1))

@@ -7,40 +7,113 @@ wheelspin or the limiter spoiled keep those colours in the rung; a goal never re
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-
-import numpy as np
+from collections.abc import Hashable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 from overlay.errors import UsageError
+from overlay.gauges.base import Even, Gauge, Shown, State, chip, paste, plate, tiles_on_plate
 from overlay.gauges.blend import Z95, lay_columns
-from overlay.gauges.canvas import Canvas, Rgba
-from overlay.gauges.palette import (
-    BUILD_HUES,
-    CUT,
-    GROUND,
-    INK,
-    QUIET_INK,
-    SPIN,
-    TOOTH,
-    Color,
-)
-from overlay.gauges.plate import PLATE_ALPHA, chip, paste, plate, require_size
+from overlay.gauges.canvas import Box, Canvas, Rgba
+from overlay.gauges.palette import BUILD_HUES, CUT, GROUND, INK, QUIET_INK, SPIN, TOOTH, Color
 from overlay.gauges.type import ALL, Tiles, face, plus_minus
-from overlay.gauges.values import LadderValues, RungState
+from overlay.runs.course import Course, SplitAt
 
-LEAST_SIZE = (120, 32)
+Spoiler = Literal["wheelspin", "limiter"]
+SPOILERS: dict[str, Spoiler] = {"wheelspin": "wheelspin", "limiter cut": "limiter"}
+SPOILER_HUES: dict[Spoiler, Color] = {"wheelspin": SPIN, "limiter": CUT}
 ADVANCE_IN_CAPS = 0.856  # one advance over the height of digits (0.65 em over 0.76 em)
 COMPACT_SHARE = 0.75  # text smaller than this share of what the height allows gives up its tags
 PM_TEXT = "±.88"
+RUNG_STEPS = 200  # finer than a rung shows
 
 
-class Ladder:
+@dataclass(frozen=True)
+class SpoiledPart:
+    """A part of a rung that something spoiled, as fractions of the rung, 0 to 1."""
+
+    kind: Spoiler
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class RungState:
+    """One split at one instant.
+
+    Attributes
+    ----------
+    status : str
+        ``waiting`` (nothing yet), ``filling``, ``passed`` or ``missed`` (never reached).
+    progress : float
+        How far toward the goal, 0 to 1, in the goal's own quantity; used while filling or missed.
+    time_s : float or None
+        Time from launch, when passed.
+    sigma_s : float or None
+        Its standard uncertainty.
+    spoiled : tuple of SpoiledPart
+        What spoiled it, and where.
+    reason : str
+        Why it was missed, a few words.
+    """
+
+    status: Literal["waiting", "filling", "passed", "missed"]
+    progress: float = 0.0
+    time_s: float | None = None
+    sigma_s: float | None = None
+    spoiled: tuple[SpoiledPart, ...] = ()
+    reason: str = ""
+
+    @property
+    def reach(self) -> float:
+        """How much of the rung is done, 0 to 1: nothing is marked before it has happened."""
+        if self.status == "passed":
+            return 1.0
+        if self.status == "waiting" or not math.isfinite(self.progress):
+            return 0.0
+        return min(1.0, max(0.0, self.progress))
+
+
+@dataclass(frozen=True)
+class LadderValues:
+    """All splits at one instant, in the order of the ladder's labels."""
+
+    rungs: tuple[RungState, ...]
+
+
+def ladder_values(course: Course, t_s: float) -> LadderValues:
+    """Every split: how far toward it, and its time from launch once it is passed."""
+    return LadderValues(tuple(_rung(course, at) for at in course.splits_at(t_s)))
+
+
+def _rung(course: Course, at: SplitAt) -> RungState:
+    split = at.split
+    if at.status == "passed":
+        return RungState("passed", 1.0, split.time_s, split.total_sigma_s, _spoiled(course, at))
+    if at.status == "missed":
+        reason = (split.reason or "not reached").split(";")[0].split(":")[0]
+        return RungState("missed", at.progress, reason=reason)
+    return RungState("filling" if at.status == "filling" else "waiting", at.progress)
+
+
+def _spoiled(course: Course, at: SplitAt) -> tuple[SpoiledPart, ...]:
+    """Marks that fall between launch and the split, as parts of the rung's whole time."""
+    if course.launch is None or at.split.at_s is None:
+        return ()
+    start, end = course.launch.at_s, at.split.at_s
+    parts = []
+    for mark in course.marks:
+        if mark.kind in SPOILERS and mark.start_s < end and mark.end_s > start and end > start:
+            low, high = ((edge - start) / (end - start) for edge in (mark.start_s, mark.end_s))
+            parts.append(SpoiledPart(SPOILERS[mark.kind], max(0.0, low), min(1.0, high)))
+    return tuple(parts)
+
+
+class Ladder(Gauge[LadderValues]):
     """A ladder for one size, list of goals and hue.
 
     Parameters
     ----------
-    width, height : int
-        Even pixels.
     labels : sequence of str
         One a rung, from the top, such as ``20 mph``; long ones are cut.
     hue : Color
@@ -52,13 +125,16 @@ class Ladder:
         If there is no rung or too little room for so many.
     """
 
+    called = "ladder"
+    least_size = (120, 32)
+    heading, columns = "Ladder · splits", 3
+
     def __init__(
         self, width: int, height: int, *, labels: Sequence[str], hue: Color = BUILD_HUES[0]
     ) -> None:
-        require_size("ladder", width, height, least=LEAST_SIZE)
+        super().__init__(width, height)
         if not labels:
             raise UsageError("ladder: needs one goal at least; name splits in the day sheet")
-        self.size = (width, height)
         self.labels = tuple(labels)
         self._pad = round(min(0.05 * width, 0.24 * height / len(labels)))
         self._pitch = (height - 1.2 * self._pad) / len(labels)
@@ -75,68 +151,63 @@ class Ladder:
                 f"ladder: {len(labels)} rungs do not fit {width}×{height} px; "
                 "show fewer splits or make it larger"
             )
-        self._cap = cap
         self.smallest_digits_px = cap
         self._bar_px = max(2, round(0.13 * self._pitch))
-        self._make_tiles()
-        self._make_layers(hue)
-
-    def _make_tiles(self) -> None:
-        cap = self._cap
-        ground = (GROUND, PLATE_ALPHA)
-        self._label = Tiles(face(cap), QUIET_INK, *ground, ALL)
-        self._label_lit = Tiles(face(cap), INK, *ground, ALL)
-        self._time = Tiles(face(cap, bold=True), INK, *ground)
-        self._pm = Tiles(face(cap), QUIET_INK, *ground)
-        self._reason = Tiles(face(cap * 0.82), QUIET_INK, *ground, ALL)
+        self._label = tiles_on_plate(cap, characters=ALL)
+        self._label_lit = tiles_on_plate(cap, ink=INK, characters=ALL)
+        self._time = tiles_on_plate(cap, bold=True, ink=INK)
+        self._pm = tiles_on_plate(cap)
+        self._reason = tiles_on_plate(cap * 0.82, characters=ALL)
         tag = face(cap * 0.54, bold=True)
         self._tags = {
             "wheelspin": chip("spin", tag, SPIN, pad_share=0.34),
             "limiter": chip("cut", tag, CUT, pad_share=0.34),
         }
-
-    def _make_layers(self, hue: Color) -> None:
-        width, height = self.size
-        base = plate(width, height, corner_px=min(0.06 * width, 0.3 * self._pitch))
-        self._empty = self._draw_rungs(base, TOOTH).rgba()
-        self._full = self._draw_rungs(base, hue).rgba()
-        missed = self._draw_rungs(base, GROUND)
-        for index in range(len(self.labels)):
-            rows = self._rows(index)
-            missed.hatched_box(
-                (self._pad, rows.start, width - self._pad, rows.stop),
-                QUIET_INK,
-                period_px=max(5.0, 1.6 * self._bar_px),
-                share=0.35,
-                alpha=0.5,
-            )
+        self._empty, self._full = self._rungs(TOOTH).rgba(), self._rungs(hue).rgba()
+        self._spoiled = {kind: self._rungs(its).rgba() for kind, its in SPOILER_HUES.items()}
+        missed = self._rungs(GROUND)
+        period = max(5.0, 1.6 * self._bar_px)
+        for index in range(len(labels)):
+            box = self._bar_box(index)
+            missed.hatched_box(box, QUIET_INK, period_px=period, share=0.35, alpha=0.5)
         self._missed = missed.rgba()
-        self._spoiled = {
-            "wheelspin": self._draw_rungs(base, SPIN).rgba(),
-            "limiter": self._draw_rungs(base, CUT).rgba(),
-        }
-        self._frame = self._empty.copy()
 
     def _rows(self, index: int) -> slice:
         bottom = round(0.6 * self._pad + (index + 1) * self._pitch - 0.14 * self._pitch)
         return slice(bottom - self._bar_px, bottom)
 
-    def _baseline(self, index: int) -> int:
-        top: int = self._rows(index).start
-        return top - round(0.18 * self._pitch)
+    def _bar_box(self, index: int) -> Box:
+        rows = self._rows(index)
+        return self._pad, rows.start, self.size[0] - self._pad, rows.stop
 
-    def _draw_rungs(self, base: Canvas, color: Color) -> Canvas:
-        canvas = base.copy()
+    def _rungs(self, color: Color) -> Canvas:
+        canvas = plate(*self.size, corner_px=min(0.06 * self.size[0], 0.3 * self._pitch))
         for index in range(len(self.labels)):
-            rows = self._rows(index)
-            box = (self._pad, rows.start, self.size[0] - self._pad, rows.stop)
-            canvas.box(box, color, radius=self._bar_px / 2)
+            canvas.box(self._bar_box(index), color, radius=self._bar_px / 2)
         return canvas
 
-    def draw(self, values: LadderValues) -> Rgba:
-        """The gauge as straight-alpha RGBA, uint8, shape (height, width, 4).
+    @classmethod
+    def of(cls, shown: Shown, width: int, height: int) -> Ladder:
+        """Splits of the first run."""
+        labels = [split.goal.label for split in shown.run.splits]
+        return cls(width, height, labels=labels, hue=shown.hues[0])
 
-        The buffer is the gauge's own and is drawn over by the next call: copy what you keep.
+    @classmethod
+    def has_something(cls, shown: Shown) -> bool:
+        """Whether the first run has splits, and a launch that they count from."""
+        return bool(shown.run.splits) and shown.run.launch is not None
+
+    @staticmethod
+    def values(shown: Shown, t_s: float) -> LadderValues:
+        """As :func:`ladder_values`."""
+        return ladder_values(shown.run.course, t_s)
+
+    def seen(self, values: LadderValues) -> Hashable:
+        """State and fill of each rung."""
+        return tuple((rung.status, round(RUNG_STEPS * rung.progress)) for rung in values.rungs)
+
+    def draw(self, values: LadderValues) -> Rgba:
+        """Rungs, times and tags.
 
         Raises
         ------
@@ -148,31 +219,27 @@ class Ladder:
                 f"ladder: {len(values.rungs)} rung states for {len(self.labels)} rungs; "
                 "give one for each"
             )
-        np.copyto(self._frame, self._empty)
+        frame = self._over(self._empty)
         for index, state in enumerate(values.rungs):
-            self._draw_bar(index, state)
-            self._write(index, state)
-        return self._frame
+            rows = self._rows(index)
+            self._draw_bar(frame, rows, state)
+            self._write(frame, self.labels[index], rows.start - round(0.18 * self._pitch), state)
+        return frame
 
     def _x(self, share: float) -> float:
         return self._pad + min(1.0, max(0.0, share)) * (self.size[0] - 2 * self._pad)
 
-    def _draw_bar(self, index: int, state: RungState) -> None:
-        rows = self._rows(index)
-        frame = self._frame
-        end = _reach(state)
+    def _draw_bar(self, frame: Rgba, rows: slice, state: RungState) -> None:
         if state.status == "missed":
             lay_columns(frame, self._missed, rows, 0.0, float(self.size[0]))
-        lay_columns(frame, self._full, rows, 0.0, self._x(end))
+        lay_columns(frame, self._full, rows, 0.0, self._x(state.reach))
         for part in state.spoiled:
-            layer = self._spoiled[part.kind]
-            lay_columns(frame, layer, rows, self._x(part.start), self._x(min(part.end, end)))
+            end = self._x(min(part.end, state.reach))
+            lay_columns(frame, self._spoiled[part.kind], rows, self._x(part.start), end)
 
-    def _write(self, index: int, state: RungState) -> None:
-        frame, baseline = self._frame, self._baseline(index)
+    def _write(self, frame: Rgba, text: str, baseline: int, state: RungState) -> None:
         lit = state.status in ("filling", "passed")
-        label = self._label_lit if lit else self._label
-        left = label.write(frame, self.labels[index], self._pad, baseline)
+        left = (self._label_lit if lit else self._label).write(frame, text, self._pad, baseline)
         right = self.size[0] - self._pad
         if state.status == "missed":
             room = right - left - self._reason.face.advance_px
@@ -180,38 +247,43 @@ class Ladder:
             self._reason.write_right(frame, text, right, baseline)
             return
         if state.time_s is not None and state.status == "passed":
-            right = self._write_time(state, right, baseline)
-        self._write_tags(state, right, left, baseline)
+            # Time and its ± in columns of their own.
+            if state.sigma_s is not None and math.isfinite(state.sigma_s):
+                pm = plus_minus(Z95 * state.sigma_s, 2)
+                self._pm.write_right(frame, pm, right, baseline)
+            right -= self._pm.width(PM_TEXT) + round(0.4 * self.smallest_digits_px)
+            right = self._time.write_right(frame, f"{state.time_s:.2f}", right, baseline)
+            right -= round(0.22 * self.smallest_digits_px)
+        self._write_tags(frame, state, (left, right), baseline)
 
-    def _write_time(self, state: RungState, right: int, baseline: int) -> int:
-        """Time and its ± in columns of their own; returns where they start."""
-        assert state.time_s is not None
-        if state.sigma_s is not None and math.isfinite(state.sigma_s):
-            text = plus_minus(Z95 * state.sigma_s, 2)
-            self._pm.write_right(self._frame, text, right, baseline)
-        right -= self._pm.width(PM_TEXT) + round(0.4 * self._cap)
-        left = self._time.write_right(self._frame, f"{state.time_s:.2f}", right, baseline)
-        return left - round(0.22 * self._cap)
-
-    def _write_tags(self, state: RungState, right: int, left: int, baseline: int) -> None:
-        reach = _reach(state)
-        for kind in dict.fromkeys(p.kind for p in state.spoiled if p.start < reach):
+    def _write_tags(
+        self, frame: Rgba, state: RungState, room: tuple[int, int], baseline: int
+    ) -> None:
+        (left, right), cap = room, self.smallest_digits_px
+        for kind in dict.fromkeys(p.kind for p in state.spoiled if p.start < state.reach):
             tile = self._tags[kind]
             if right - tile.shape[1] <= left:
                 return
             right -= tile.shape[1]
-            top = baseline - round(self._cap / 2) - tile.shape[0] // 2
-            paste(self._frame, tile, right, top)
-            right -= round(0.15 * self._cap)
+            paste(frame, tile, right, baseline - round(cap / 2) - tile.shape[0] // 2)
+            right -= round(0.15 * cap)
 
-
-def _reach(state: RungState) -> float:
-    """How much of the rung is done, 0 to 1: nothing is marked before it has happened."""
-    if state.status == "passed":
-        return 1.0
-    if state.status == "waiting" or not math.isfinite(state.progress):
-        return 0.0
-    return min(1.0, max(0.0, state.progress))
+    @classmethod
+    def states(cls, even: Even) -> Iterator[State]:
+        """Before, under way, passed, and missed."""
+        ladder = cls(even(540), even(290), labels=("10 mph", "20 mph", "30 mph", "60 m"))
+        spin = (SpoiledPart("wheelspin", 0.12, 0.4),)
+        cut = (SpoiledPart("limiter", 0.62, 0.7),)
+        two = (RungState("passed", 1.0, 1.42, 0.021), RungState("passed", 1.0, 3.05, 0.024, spin))
+        yield "before launch", ladder, LadderValues((RungState("waiting"),) * 4)
+        third, fourth = RungState("filling", 0.74, spoiled=cut), RungState("filling", 0.66)
+        yield "under way", ladder, LadderValues((*two, third, fourth))
+        third = RungState("passed", 1.0, 6.61, 0.03, spin + cut)
+        fourth = RungState("passed", 1.0, 7.18, 0.02)
+        yield "all passed", ladder, LadderValues((*two, third, fourth))
+        third = RungState("missed", 0.88, reason="not reached")
+        fourth = RungState("missed", 0.5, reason="gap in the log")
+        yield "not reached, and why", ladder, LadderValues((*two, third, fourth))
 
 
 def _cut_to(text: str, tiles: Tiles, room_px: int) -> str:

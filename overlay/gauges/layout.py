@@ -14,56 +14,26 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any
 
 from overlay.errors import InputError, UsageError
 from overlay.files import require_file
+from overlay.gauges import GAUGES, gauge_class
 
-GaugeKind = Literal["ribbon", "comb", "ladder", "gap", "strip", "accel"]
-GAUGE_KINDS: tuple[GaugeKind, ...] = get_args(GaugeKind)
-Part = Literal[
-    "whole",
-    "left",
-    "right",
-    "top",
-    "bottom",
-    "top-left",
-    "top-right",
-    "bottom-left",
-    "bottom-right",
-    "shared-side",
-    "shared-stack",
-]
-PARTS: tuple[Part, ...] = get_args(Part)
 Box = tuple[int, int, int, int]
 
 SAFE_SHARE = 0.05  # title-safe margin at every edge of the picture
 SEAM_SHARE = 0.015  # margin at a seam between two parts, of the picture's side
 KEEP_CLEAR = (1 / 3, 0.35, 2 / 3, 0.60)  # the horizon's middle: left, top, right, bottom
 WIDE_FROM, TALL_TO = 1.25, 0.8  # width over height
-
-# part: (left, top, right, bottom) of the picture, and the table that places its gauges
-_PARTS: dict[str, tuple[tuple[float, float, float, float], str]] = {
-    "whole": ((0, 0, 1, 1), "whole"),
-    "left": ((0, 0, 0.5, 1), "side"),
-    "right": ((0.5, 0, 1, 1), "side"),
-    "top": ((0, 0, 1, 0.5), "stack"),
-    "bottom": ((0, 0.5, 1, 1), "stack"),
-    "top-left": ((0, 0, 0.5, 0.5), "quarter"),
-    "top-right": ((0.5, 0, 1, 0.5), "quarter"),
-    "bottom-left": ((0, 0.5, 0.5, 1), "quarter"),
-    "bottom-right": ((0.5, 0.5, 1, 1), "quarter"),
-    "shared-side": ((0, 0, 1, 1), "shared-side"),
-    "shared-stack": ((0, 0, 1, 1), "shared-stack"),
-}
-TABLES = (*dict.fromkeys(table for _, table in _PARTS.values()), "narrow")
+TABLES = ("whole", "side", "stack", "quarter", "shared-side", "shared-stack", "narrow")
 
 
 @dataclass(frozen=True)
 class Placement:
     """One gauge's box in the finished picture; all numbers are even pixels."""
 
-    gauge_kind: GaugeKind
+    gauge_kind: str
     x: int
     y: int
     width: int
@@ -86,15 +56,34 @@ class Layout:
     """Named tables of slots, by gauge kind."""
 
     name: str
-    tables: Mapping[str, Mapping[GaugeKind, Slot]]
+    tables: Mapping[str, Mapping[str, Slot]]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What gauges are laid out on.
+
+    Attributes
+    ----------
+    region : (x, y, w, h)
+        A part of the picture, pixels.
+    table : str
+        Of the layout, one of `TABLES`; one without ``narrow`` places gauges there as in ``side``.
+    seam_px : float or None
+        Margin at edges of the region inside the picture; the usual one when None.
+    """
+
+    region: tuple[float, float, float, float]
+    table: str
+    seam_px: float | None = None
 
 
 def layout_for(
     width: int,
     height: int,
-    kinds: Sequence[GaugeKind],
+    kinds: Sequence[str],
+    ground: Ground | None = None,
     *,
-    part: Part = "whole",
     layout: Layout | None = None,
     rungs: int = 4,
     skip_missing: bool = False,
@@ -107,12 +96,11 @@ def layout_for(
         Of the whole finished picture in pixels, split-screen or not.
     kinds : sequence of str
         Gauges to place; the result is in the same order.
-    part : str
-        ``whole``; the build's part of a split-screen (``left``, ``right``, ``top``, ``bottom``,
-        or a corner such as ``top-left``); ``shared-side`` or ``shared-stack`` for gauges common
-        to the two builds of a split-screen.
+    ground : Ground, optional
+        Where; on the whole picture by default.
     layout : Layout, optional
-        From :func:`load_layout`; by default the one that comes with the program for this shape.
+        From :func:`load_layout`; by default the one that comes with the program for this shape,
+        in which a gauge that it does not name takes the place that it brings itself.
     rungs : int
         Number of splits on the ladder.
     skip_missing : bool
@@ -122,82 +110,48 @@ def layout_for(
     Raises
     ------
     UsageError
-        If the layout has no place for one of them, or the part is unknown.
+        If the layout has no place for one of them.
 
     Examples
     --------
     >>> layout_for(1920, 1080, ["ribbon"])
     (Placement(gauge_kind='ribbon', x=96, y=838, width=1044, height=188),)
     """
-    if part not in PARTS:
-        raise UsageError(f"unknown part {part!r} of the picture: use one of {', '.join(PARTS)}")
-    (left, top, right, bottom), table = _PARTS[part]
-    region = (left * width, top * height, (right - left) * width, (bottom - top) * height)
-    return layout_in(
-        (width, height),
-        region,
-        kinds,
-        table=table,
-        layout=layout,
-        rungs=rungs,
-        skip_missing=skip_missing,
-    )
-
-
-def layout_in(
-    size: tuple[int, int],
-    region: tuple[float, float, float, float],
-    kinds: Sequence[GaugeKind],
-    *,
-    table: str,
-    layout: Layout | None = None,
-    rungs: int = 4,
-    skip_missing: bool = False,
-    seam_px: float | None = None,
-) -> tuple[Placement, ...]:
-    """Boxes of gauges in a region (x, y, w, h) of a picture, as :func:`layout_for`.
-
-    `seam_px` is the margin at edges of the region inside the picture, if not the usual one. A
-    layout without the table ``narrow`` places gauges there as in ``side``.
-    """
-    chosen = layout or built_in_layout(*size)
+    ground = ground or Ground((0, 0, width, height), "whole")
+    chosen = layout or built_in_layout(width, height)
+    table = ground.table
     if table == "narrow" and table not in chosen.tables:
         table = "side"
     slots = chosen.tables.get(table, {})
-    safe = _safe_box(size, region, seam_px)
+    safe = _safe_box((width, height), ground)
     placements = []
     for kind in kinds:
-        if kind not in slots:
-            if skip_missing:
-                continue
+        slot = slots.get(kind)
+        if slot is None and layout is None and (own := gauge_class(kind).places.get(table)):
+            slot = Slot(*own)
+        if slot is not None:
+            placements.append(_place(kind, slot, safe, rungs))
+        elif not skip_missing:
             raise UsageError(
                 f"layout {chosen.name}: no place for the {kind} in [{table}]; "
                 "leave this gauge out or add its place to a layout of your own"
             )
-        placements.append(_place(kind, slots[kind], safe, rungs))
     return tuple(placements)
 
 
-def _safe_box(
-    size: tuple[int, int],
-    region: tuple[float, float, float, float],
-    seam_px: float | None = None,
-) -> tuple[float, float, float, float]:
+def _safe_box(size: tuple[int, int], ground: Ground) -> tuple[float, float, float, float]:
     """Left, top, right, bottom of what may be drawn on: off the picture's edges and the seams."""
     ends = []
-    for whole, start, length in zip(size, region[:2], region[2:], strict=True):
-        seam, edge = SEAM_SHARE * whole if seam_px is None else seam_px, SAFE_SHARE * whole
+    for whole, start, length in zip(size, ground.region[:2], ground.region[2:], strict=True):
+        seam = SEAM_SHARE * whole if ground.seam_px is None else ground.seam_px
+        edge, end = SAFE_SHARE * whole, start + length
         low = max(edge, start + seam) if start > 0 else edge
-        end = start + length
-        high = min(whole - edge, end - seam) if end < whole else whole - edge
-        ends.append((low, high))
+        ends.append((low, min(whole - edge, end - seam) if end < whole else whole - edge))
     (left, right), (top, bottom) = ends
     return left, top, right, bottom
 
 
-def _place(
-    kind: GaugeKind, slot: Slot, safe: tuple[float, float, float, float], rungs: int
-) -> Placement:
+def _place(kind: str, slot: Slot, safe: tuple[float, float, float, float], rungs: int) -> Placement:
     across, down = safe[2] - safe[0], safe[3] - safe[1]
     share = slot.height if slot.rung is None else min(slot.height, rungs * slot.rung)
     # Corners go inward to even pixels, so that no gauge leaves the safe part by rounding.
@@ -256,26 +210,25 @@ def parse_layout(text: str, name: str) -> Layout:
         raise InputError(f"{name}: is not valid TOML: {error}") from None
     if not raw:
         raise InputError(f"{name}: places no gauge; add a table such as [whole]")
-    tables: dict[str, dict[GaugeKind, Slot]] = {}
+    tables: dict[str, dict[str, Slot]] = {}
     for table, content in raw.items():
         if table not in TABLES:
             raise InputError(f"{name}: [{table}]: unknown table; use one of {', '.join(TABLES)}")
         if not isinstance(content, dict):
             raise InputError(f"{name}: {table} must be a table of gauges, such as [{table}]")
-        tables[table] = dict(
-            _read_slot(kind, value, f"{name}: [{table}] {kind}") for kind, value in content.items()
-        )
+        tables[table] = {
+            kind: _slot(kind, value, f"{name}: [{table}] {kind}") for kind, value in content.items()
+        }
     return Layout(name, tables)
 
 
-def _read_slot(kind: str, value: Any, where: str) -> tuple[GaugeKind, Slot]:
-    known = next((k for k in GAUGE_KINDS if k == kind), None)
-    if known is None:
-        raise InputError(f"{where}: unknown gauge; use one of {', '.join(GAUGE_KINDS)}")
+def _slot(kind: str, value: Any, where: str) -> Slot:
+    if kind not in GAUGES:
+        raise InputError(f"{where}: unknown gauge; use one of {', '.join(GAUGES)}")
     if not isinstance(value, dict):
         raise InputError(f"{where}: must be {{ x = …, y = …, width = …, height = … }}")
     needed = ("x", "y", "width", "height")
-    allowed = (*needed, "rung") if known == "ladder" else needed
+    allowed = (*needed, "rung") if kind == "ladder" else needed
     for key in needed:
         if key not in value:
             raise InputError(f"{where}: {key} is missing; add a share from 0 to 1")
@@ -292,4 +245,4 @@ def _read_slot(kind: str, value: Any, where: str) -> tuple[GaugeKind, Slot]:
                 f"{where}: leaves the safe area at the {side}, or has no size: "
                 f"{start:g} + {length:g} must be above {start:g} and at most 1"
             )
-    return known, slot
+    return slot

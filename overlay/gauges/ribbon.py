@@ -9,115 +9,86 @@ shows how far the wheel runs ahead of the ground. Inside a gap of the log the ta
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
-from overlay.errors import UsageError
-from overlay.gauges.blend import Z95, lay_columns, lay_fringe
+from overlay.gauges.base import (
+    Bar,
+    Even,
+    Gauge,
+    Shown,
+    State,
+    boxed,
+    draw_ticks,
+    plate,
+    share_of,
+    steps,
+    tiles_on_plate,
+)
+from overlay.gauges.blend import Z95, lay_columns
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import (
     BUILD_HUES,
-    GROUND,
     HAIRLINE,
     INK,
     QUIET_INK,
     SPIN,
     TRACK,
     Color,
+    build_hue,
     luma_709,
     mix,
 )
-from overlay.gauges.plate import PLATE_ALPHA, plate, require_size
 from overlay.gauges.readback import ReadBand
-from overlay.gauges.type import Tiles, face, plus_minus, put_text
-from overlay.gauges.values import RibbonValues
-from overlay.units import mps_per
-
-LEAST_SIZE = (160, 40)
+from overlay.gauges.scales import Ticks, speed_ticks
+from overlay.gauges.type import face, plus_minus, put_text
+from overlay.runs.course import Course
+from overlay.units import mps_per, speed_to_mps
 
 
 @dataclass(frozen=True)
-class _Plan:
-    """Rows and columns of everything on the plate, in pixels."""
+class RibbonValues:
+    """Speed at one instant.
 
-    pad: int
-    digits_cap: float
-    label_cap: float
-    digits_baseline: int
-    rail: tuple[int, int]
-    tape: tuple[int, int]
-    core: tuple[int, int]
-    label_baseline: int
-    x0: int
-    x1: int
-    anchor: int
+    Attributes
+    ----------
+    speed_mps : float
+        Speed over ground, m/s, >= 0; NaN inside a gap of the log.
+    sigma_mps : float
+        Its standard uncertainty, m/s; NaN when not known (no fringe is drawn).
+    wheel_speed_mps : float or None
+        Speed of the driven wheel's rim; drawn where it runs ahead of the ground.
+    """
 
-
-def _plan(width: int, height: int) -> _Plan:
-    unit = min(float(height), width / 3.2)
-    top = (height - unit) / 2
-    pad = round(0.09 * unit)
-    digits_baseline = round(top + 0.42 * unit)
-    tape_top, tape_bottom = round(top + 0.505 * unit), round(top + 0.695 * unit)
-    strip = max(1, round(0.045 * unit))
-    rail_height = max(2, round(0.028 * unit))
-    rail_bottom = tape_top - max(1, round(0.012 * unit))
-    anchor = max(6, round(0.09 * unit))
-    return _Plan(
-        pad=pad,
-        digits_cap=0.335 * unit,
-        label_cap=0.158 * unit,
-        digits_baseline=digits_baseline,
-        rail=(rail_bottom - rail_height, rail_bottom),
-        tape=(tape_top, tape_bottom),
-        core=(tape_top + strip, tape_bottom - strip),
-        label_baseline=round(top + 0.918 * unit),
-        x0=pad + anchor,
-        x1=width - pad - anchor,
-        anchor=anchor,
-    )
+    speed_mps: float
+    sigma_mps: float = math.nan
+    wheel_speed_mps: float | None = None
 
 
-def band_for(
-    width: int, height: int, full_scale_mps: float, *, hue: Color = BUILD_HUES[0]
-) -> ReadBand:
-    """Where a ribbon of this size can be read back, without drawing it."""
-    plan = _plan(width, height)
-    inset = max(1, round(0.2 * (plan.core[1] - plan.core[0])))
-    return ReadBand(
-        x0=plan.x0,
-        x1=plan.x1,
-        y0=plan.core[0] + inset,
-        y1=plan.core[1] - inset,
-        full_scale_mps=full_scale_mps,
-        anchor_px=max(3, plan.anchor - 2),
-        luma_step=luma_709(hue) - luma_709(TRACK),
-    )
+def ribbon_values(course: Course, t_s: float) -> RibbonValues:
+    """Speed over ground and its standard uncertainty at a footage time."""
+    now = course.at(t_s)
+    return RibbonValues(now.speed_mps, now.sigma_mps)
 
 
-class Ribbon:
+class Ribbon(Gauge[RibbonValues]):
     """A speed ribbon for one size, scale and hue.
 
     Parameters
     ----------
-    width, height : int
-        Even pixels.
     full_scale_mps : float
         Speed at the full length, m/s.
     unit : str
         Unit of digits: one of `overlay.units.SPEED_UNITS`.
     ticks : sequence of (float, str)
-        Speeds in m/s, with the text to stand below each; crowded texts are left out.
+        Speeds in m/s, with the text to stand below each.
     hue : Color
         Of the build.
-
-    Raises
-    ------
-    UsageError
-        If the size, scale or unit makes no sense.
     """
+
+    called = "ribbon"
+    least_size = (160, 40)
+    heading, columns = "Ribbon · speed, ±95 %", 2
 
     def __init__(
         self,
@@ -126,143 +97,159 @@ class Ribbon:
         *,
         full_scale_mps: float,
         unit: str = "mph",
-        ticks: Sequence[tuple[float, str]] = (),
+        ticks: Ticks = (),
         hue: Color = BUILD_HUES[0],
     ) -> None:
-        require_size("ribbon", width, height, least=LEAST_SIZE)
-        if not (math.isfinite(full_scale_mps) and full_scale_mps > 0):
-            raise UsageError(f"ribbon: full scale {full_scale_mps} m/s must be above zero")
-        self.size = (width, height)
+        super().__init__(width, height)
+        self._require_scale(full_scale_mps, "m/s")
         self.full_scale_mps = full_scale_mps
-        self.smallest_digits_px = _plan(width, height).label_cap
         self._per_unit = mps_per(unit)
-        self._plan = _plan(width, height)
-        self._whole_digits = 3 if full_scale_mps / self._per_unit >= 100 else 2
-        self._make_tiles(unit)
-        self._make_layers(width, height, ticks, hue)
-        self.band = band_for(width, height, full_scale_mps, hue=hue)
-
-    def _make_tiles(self, unit: str) -> None:
-        plan = self._plan
-        self._big = Tiles(face(plan.digits_cap, bold=True), INK, GROUND, PLATE_ALPHA)
-        small = face(plan.label_cap)
-        self._small = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, unit)
-        # No descenders in these tiles: the rail runs close below.
-        self._pm = Tiles(small, QUIET_INK, GROUND, PLATE_ALPHA, "0123456789.±")
         self._unit = unit
-        gap = round(0.35 * plan.digits_cap)
-        digits = self._big.width("8" * self._whole_digits + ".8")
-        aside = max(self._small.width(unit), self._pm.width("±8.8"))
-        self._aside = digits + gap
-        self._block = digits + gap + aside
-        # Raised a little above the digits, so that its descenders clear the ± below.
-        rise = 1.1 * plan.digits_cap - self._small.face.cap_px
-        self._unit_baseline = plan.digits_baseline - round(rise)
+        self._whole_digits = 3 if full_scale_mps / self._per_unit >= 100 else 2
+        self._plan()
+        self._make_tiles()
+        self._make_layers(ticks, hue)
+        core = self._bar.core
+        inset = max(1, round(0.2 * (core.stop - core.start)))
+        self.band = ReadBand(
+            x0=self._x0,
+            x1=self._x1,
+            y0=core.start + inset,
+            y1=core.stop - inset,
+            full_scale_mps=full_scale_mps,
+            anchor_px=max(3, self._anchor - 2),
+            luma_step=luma_709(hue) - luma_709(TRACK),
+        )
 
-    def _make_layers(
-        self, width: int, height: int, ticks: Sequence[tuple[float, str]], hue: Color
-    ) -> None:
-        plan = self._plan
+    def _plan(self) -> None:
+        """Rows and columns of everything on the plate, in pixels."""
+        width, height = self.size
+        unit = min(float(height), width / 3.2)
+        top = (height - unit) / 2
+        self._pad, self._anchor = round(0.09 * unit), max(6, round(0.09 * unit))
+        self._x0, self._x1 = self._pad + self._anchor, width - self._pad - self._anchor
+        self._digits_cap, self.smallest_digits_px = 0.335 * unit, 0.158 * unit
+        self._baseline = round(top + 0.42 * unit)
+        self._label_baseline = round(top + 0.918 * unit)
+        rows = round(top + 0.505 * unit), round(top + 0.695 * unit)
+        self._bar = Bar(*rows, max(1, round(0.045 * unit)))
+        rail_bottom = rows[0] - max(1, round(0.012 * unit))
+        self._rail_rows = slice(rail_bottom - max(2, round(0.028 * unit)), rail_bottom)
+
+    def _make_tiles(self) -> None:
+        cap = self._digits_cap
+        self._big = tiles_on_plate(cap, bold=True, ink=INK)
+        self._small = tiles_on_plate(self.smallest_digits_px, characters=self._unit)
+        # No descenders in these tiles: the rail runs close below.
+        self._pm = tiles_on_plate(self.smallest_digits_px, characters="0123456789.±")
+        self._aside = self._big.width("8" * self._whole_digits + ".8") + round(0.35 * cap)
+        self._block = self._aside + max(self._small.width(self._unit), self._pm.width("±8.8"))
+        # Raised a little above the digits, so that its descenders clear the ± below.
+        self._unit_baseline = self._baseline - round(1.1 * cap - self._small.face.cap_px)
+
+    def _make_layers(self, ticks: Ticks, hue: Color) -> None:
+        width, height = self.size
+        bar = self._bar
         base = plate(width, height)
-        self._draw_ticks(base, ticks)
-        box = (plan.pad, plan.tape[0], width - plan.pad, plan.tape[1])
-        radius = 0.28 * (plan.tape[1] - plan.tape[0])
-        empty = base.copy()
-        empty.box(box, TRACK, radius=radius)
-        full = base.copy()
-        full.box(box, hue, radius=radius)
-        rail = base.copy()
-        rail.box((0, plan.rail[0], width, plan.rail[1]), SPIN)
-        blank = base.copy()
-        middle = mix(TRACK, hue, 0.12)
-        blank.box(box, middle, radius=radius)
-        for rows in ((plan.tape[0], plan.core[0]), (plan.core[1], plan.tape[1])):
+        self._draw_scale(base, ticks)
+        box = (self._pad, bar.top, width - self._pad, bar.bottom)
+        self._empty = boxed(base, box, TRACK, bar.radius).rgba()
+        self._full = boxed(base, box, hue, bar.radius).rgba()
+        rail = (0, self._rail_rows.start, width, self._rail_rows.stop)
+        self._rail = boxed(base, rail, SPIN).rgba()
+        blank = boxed(base, box, mix(TRACK, hue, 0.12), bar.radius)
+        for rows in bar.strips:
             blank.hatched_box(
-                (box[0] + radius, rows[0], box[2] - radius, rows[1]),
+                (box[0] + bar.radius, rows.start, box[2] - bar.radius, rows.stop),
                 QUIET_INK,
                 period_px=max(6.0, 0.07 * height),
                 share=0.4,
                 alpha=0.55,
             )
-        put_text(
-            blank,
-            "no data",
-            plan.pad + plan.anchor,
-            plan.digits_baseline,
-            face(plan.digits_cap * 0.62),
-            QUIET_INK,
-        )
-        self._full, self._rail = full.rgba(), rail.rgba()
-        self._blank, self._empty = blank.rgba(), empty.rgba()
-        self._draw_zero()
-        self._frame = self._empty.copy()
+        said = face(self._digits_cap * 0.62)
+        put_text(blank, "no data", self._x0, self._baseline, said, QUIET_INK)
+        self._blank = blank.rgba()
+        # The tape's root stays full at rest: it anchors the eye and the reading back.
+        self._empty[bar.top : bar.bottom, : self._x0] = self._full[bar.top : bar.bottom, : self._x0]
 
-    def _draw_zero(self) -> None:
-        """Keep the tape's root full at rest: it anchors the eye and the reading back."""
-        plan = self._plan
-        rows = slice(plan.tape[0], plan.tape[1])
-        self._empty[rows, : plan.x0] = self._full[rows, : plan.x0]
-
-    def _draw_ticks(self, canvas: Canvas, ticks: Sequence[tuple[float, str]]) -> None:
-        plan = self._plan
-        type_face = face(plan.label_cap)
-        thick = max(1.0, 0.018 * self.size[1])
-        top = plan.tape[1] + max(1, round(0.012 * self.size[1]))
-        bottom = round(plan.label_baseline - plan.label_cap - 0.02 * self.size[1])
-        free_from = 0.0
-        for speed_mps, text in sorted(ticks):
-            if not 0 <= speed_mps <= self.full_scale_mps:
-                continue
-            x = self._x(speed_mps)
-            canvas.box((x - thick / 2, top, x + thick / 2, bottom), QUIET_INK)
-            wide = type_face.width(text)
-            left = min(max(x - wide / 2, plan.pad), self.size[0] - plan.pad - wide)
-            if left >= free_from:
-                put_text(canvas, text, left, plan.label_baseline, type_face, QUIET_INK)
-                free_from = left + wide + 0.6 * type_face.advance_px
-        canvas.box((plan.x0 - thick / 2, top, plan.x0 + thick / 2, bottom), HAIRLINE)
+    def _draw_scale(self, canvas: Canvas, ticks: Ticks) -> None:
+        width, height = self.size
+        label = face(self.smallest_digits_px)
+        thick = max(1.0, 0.018 * height)
+        top = self._bar.bottom + max(1, round(0.012 * height))
+        bottom = round(self._label_baseline - label.cap_px - 0.02 * height)
+        inside = [(self._x(v), text) for v, text in sorted(ticks) if 0 <= v <= self.full_scale_mps]
+        box = (self._pad, top, width - self._pad, bottom)
+        draw_ticks(canvas, inside, box, self._label_baseline, label, thick)
+        canvas.box((self._x0 - thick / 2, top, self._x0 + thick / 2, bottom), HAIRLINE)
 
     def _x(self, speed_mps: float) -> float:
-        plan = self._plan
-        share = min(1.0, max(0.0, speed_mps / self.full_scale_mps))
-        return plan.x0 + share * (plan.x1 - plan.x0)
+        return self._x0 + share_of(speed_mps, self.full_scale_mps) * (self._x1 - self._x0)
+
+    @classmethod
+    def of(cls, shown: Shown, width: int, height: int) -> Ribbon:
+        """Speed of the first run, with ticks at its speed goals."""
+        full_mps, unit = shown.scale.full_speed_mps, shown.scale.unit
+        goals = [split.goal for split in shown.run.splits]
+        ticks = speed_ticks(goals, unit, full_mps)
+        hue = shown.hues[0]
+        return cls(width, height, full_scale_mps=full_mps, unit=unit, ticks=ticks, hue=hue)
+
+    @staticmethod
+    def values(shown: Shown, t_s: float) -> RibbonValues:
+        """As :func:`ribbon_values`."""
+        return ribbon_values(shown.run.course, t_s)
+
+    def seen(self, values: RibbonValues) -> Hashable:
+        """Steps of 1/8192 of the full scale."""
+        fine = self.full_scale_mps / 8192
+        return steps(values.speed_mps, fine), steps(values.sigma_mps, fine)
 
     def draw(self, values: RibbonValues) -> Rgba:
-        """The gauge as straight-alpha RGBA, uint8, shape (height, width, 4).
-
-        The buffer is the gauge's own and is drawn over by the next call: copy what you keep.
-        """
-        frame = self._frame
+        """Tape, fringe, rail and digits."""
         if not math.isfinite(values.speed_mps):
-            np.copyto(frame, self._blank)
-            return frame
-        np.copyto(frame, self._empty)
-        plan = self._plan
+            return self._over(self._blank)
+        frame = self._over(self._empty)
         end = self._x(values.speed_mps)
-        core = slice(*plan.core)
-        lay_columns(frame, self._full, core, 0.0, end)
-        per_px = self.full_scale_mps / (plan.x1 - plan.x0)
+        lay_columns(frame, self._full, self._bar.core, 0.0, end)
+        per_px = self.full_scale_mps / (self._x1 - self._x0)
         half = Z95 * values.sigma_mps / per_px if math.isfinite(values.sigma_mps) else 0.0
-        strips = (slice(plan.tape[0], plan.core[0]), slice(plan.core[1], plan.tape[1]))
-        lay_fringe(frame, self._full, strips, (plan.x0, plan.x1 + plan.anchor // 2), end, half)
+        self._bar.fray(frame, self._full, (self._x0, self._x1 + self._anchor // 2), end, half)
         wheel = values.wheel_speed_mps
         if wheel is not None and math.isfinite(wheel) and wheel > values.speed_mps:
-            lay_columns(frame, self._rail, slice(*plan.rail), end, self._x(wheel))
+            lay_columns(frame, self._rail, self._rail_rows, end, self._x(wheel))
         self._write(frame, values)
         return frame
 
     def _write(self, frame: Rgba, values: RibbonValues) -> None:
-        plan = self._plan
-        share = min(1.0, max(0.0, values.speed_mps / self.full_scale_mps))
-        room = plan.x1 + plan.anchor - plan.x0 - self._block
-        left = plan.x0 + round(share * room)
-        shown = max(0.0, values.speed_mps) / self._per_unit
-        text = f"{shown:{self._whole_digits + 2}.1f}"
-        if len(text) > self._whole_digits + 2:
-            text = f"{shown:{self._whole_digits + 2}.0f}"
-        self._big.write_number(frame, text, left, plan.digits_baseline)
+        room = self._x1 + self._anchor - self._x0 - self._block
+        left = self._x0 + round(share_of(values.speed_mps, self.full_scale_mps) * room)
+        shown, wide = max(0.0, values.speed_mps) / self._per_unit, self._whole_digits + 2
+        text = f"{shown:{wide}.1f}"
+        if len(text) > wide:
+            text = f"{shown:{wide}.0f}"
+        self._big.write_number(frame, text, left, self._baseline)
         aside = left + self._aside
         self._small.write(frame, self._unit, aside, self._unit_baseline)
         if math.isfinite(values.sigma_mps):
             pm = plus_minus(Z95 * values.sigma_mps / self._per_unit, 1)
-            self._pm.write(frame, pm, aside, plan.digits_baseline)
+            self._pm.write(frame, pm, aside, self._baseline)
+
+    @classmethod
+    def states(cls, even: Even) -> Iterator[State]:
+        """Every state, in two units."""
+        size = even(900), even(168)
+        full = speed_to_mps(45, "mph")
+        ticks = [(speed_to_mps(v, "mph"), str(v)) for v in (10, 20, 30, 40)]
+        ribbon = cls(*size, full_scale_mps=full, ticks=ticks)
+        ticks = [(speed_to_mps(v, "km/h"), str(v)) for v in (20, 40, 60)]
+        full_kmh = speed_to_mps(70, "km/h")
+        other = cls(*size, full_scale_mps=full_kmh, unit="km/h", ticks=ticks, hue=build_hue(1))
+        yield "at rest", ribbon, RibbonValues(0.0, 0.05)
+        yield "under way", ribbon, RibbonValues(speed_to_mps(17.4, "mph"), 0.12)
+        yield "wheel ahead of the ground", ribbon, RibbonValues(8.2, 0.15, 9.9)
+        yield "less sure", ribbon, RibbonValues(12.4, 0.6)
+        yield "full scale", ribbon, RibbonValues(full, 0.1)
+        yield "gap in the log", ribbon, RibbonValues(math.nan)
+        yield "second build, km/h", other, RibbonValues(speed_to_mps(52.3, "km/h"), 0.1)
+        yield "uncertainty not known", other, RibbonValues(speed_to_mps(8.0, "km/h"))

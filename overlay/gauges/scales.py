@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from overlay.errors import UsageError
-from overlay.gauges.accel import STANDARD_GRAVITY_MPS2
 from overlay.runs.course import Course
 from overlay.runs.model import SplitGoal
-from overlay.units import mps_to_speed, speed_to_mps
+from overlay.units import STANDARD_GRAVITY_MPS2, mps_to_speed, speed_to_mps
 
-Ticks = tuple[tuple[float, str], ...]
+Ticks = Sequence[tuple[float, str]]
 
 HEADROOM = 1.03  # the tape never quite reaches its end at the top speed
 GAPS_S = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)

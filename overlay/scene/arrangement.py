@@ -11,14 +11,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Literal, get_args
 
 from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
-from overlay.gauges.layout import SAFE_SHARE, SEAM_SHARE, Box, Layout, Placement, layout_for
+from overlay.gauges.layout import (
+    SAFE_SHARE,
+    SEAM_SHARE,
+    Box,
+    Ground,
+    Layout,
+    Placement,
+    layout_for,
+)
 
-Arrangement = Literal["alone", "side by side", "stacked", "grid"]
-ARRANGEMENTS: tuple[Arrangement, ...] = get_args(Arrangement)
+Arrangement = str  # a key of `ARRANGEMENTS`
 _LONG, _SHORT = 1920, 1080
 _SMALL = 640  # clips no wider than this get a smaller picture, since enlarging adds nothing
 # Shares of a cell's height or width, so chosen that the smallest digits of every gauge stay legible
@@ -29,6 +35,66 @@ UPRIGHT_TO = 0.7  # width over height of a clip that leaves such a bar
 NARROW_SHARE, LOW_SHARE = 0.72, 0.9  # gauges on less ground stand one above another
 EDGE_PX = 8  # from the edge of a clip's picture to a gauge on it or beside it
 LEAST_SHARE = 0.95  # of their height that gauges may shrink to, so as to fit into a bar
+_WORDS = ("no", "one", "two", "three", "four")
+
+
+@dataclass(frozen=True)
+class Division:
+    """How an arrangement divides a picture among its clips.
+
+    Attributes
+    ----------
+    least, most : int
+        Clips that it takes, at most four, since there are no more hues.
+    columns : int
+        Of cells; a lone last cell stands in the middle of its row.
+    table, crowded : str
+        The layout's table for a cell's gauges, and that where there are more than two clips.
+    shared : str
+        The layout's table for the gap bar between two runs; none when empty.
+    is_upright : bool or None
+        Whether the picture is higher than wide; as most clips are when None.
+    is_named : bool
+        Whether each clip bears its number and the run's name.
+    """
+
+    least: int
+    most: int
+    columns: int = 1
+    table: str = "whole"
+    crowded: str = ""
+    shared: str = ""
+    is_upright: bool | None = None
+    is_named: bool = False
+
+    def cells(self, count: int, width: int, height: int) -> tuple[PixelBox, ...]:
+        """Cells of so many clips, in reading order."""
+        rows = -(-count // self.columns)
+        wide, high = width // self.columns // 2 * 2, height // rows // 2 * 2
+        cells = []
+        for index in range(count):
+            is_lone = self.columns > 1 and index == count - 1 and count % self.columns == 1
+            x = (width - wide) // 4 * 2 if is_lone else index % self.columns * wide
+            cells.append(PixelBox(x, index // self.columns * high, wide, high))
+        return tuple(cells)
+
+    def usual_size(self, clips: Sequence[ClipFacts]) -> tuple[int, int]:
+        """Width and height of the picture."""
+        upright, small = self.is_upright, all(max(c.width, c.height) <= _SMALL for c in clips)
+        if upright is None:
+            count = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
+            upright, small = count * 2 > len(clips), False
+        long, short = (1280, 720) if small else (_LONG, _SHORT)
+        return (short, long) if upright else (long, short)
+
+
+# One line an arrangement. A clip alone keeps its own size.
+ARRANGEMENTS: dict[Arrangement, Division] = {
+    "alone": Division(1, 1),
+    "side by side": Division(2, 2, 2, "side", shared="shared-side", is_upright=False),
+    "stacked": Division(2, 2, 1, "stack", shared="shared-stack", is_upright=True),
+    "grid": Division(2, 4, 2, "side", crowded="quarter", is_named=True),
+}
 
 
 @dataclass(frozen=True)
@@ -89,6 +155,17 @@ class Geometry:
         """Width and height."""
         return self.width, self.height
 
+    def bar(self, index: int) -> PixelBox | None:
+        """The bar of plain ground beside a clip, where it is wide enough for the gauges."""
+        cell, pane = self.cells[index], self.panes[index]
+        left, right = pane.x - cell.x, cell.right - pane.right
+        wide = max(left, right)
+        if wide < max(2, BAR_SHARE * cell.width):
+            return None
+        top, bottom = self.kept_free
+        x = cell.x if left > right else pane.right
+        return PixelBox(x, cell.y + top, wide, cell.height - top - bottom)
+
     def ground(self, index: int) -> Ground:
         """The part of a cell that its gauges are laid out on.
 
@@ -96,40 +173,12 @@ class Geometry:
         narrow one takes them on its picture; one that leaves bars above and below shares its cell.
         """
         cell, pane = self.cells[index], self.panes[index]
-        left, right = pane.x - cell.x, cell.right - pane.right
-        bar = max(left, right)
-        if bar < 2:
-            return Ground(cell, self.table)
-        top, bottom = self.kept_free
-        if bar >= BAR_SHARE * cell.width:
-            x = cell.x if left > right else pane.right
-            box = PixelBox(x, cell.y + top, bar, cell.height - top - bottom)
-        else:
-            box = pane
+        if max(pane.x - cell.x, cell.right - pane.right) < 2:
+            return Ground(cell.xywh, self.table)
+        box = self.bar(index) or pane
         is_small = box.width < NARROW_SHARE * cell.width or box.height < LOW_SHARE * cell.height
         table = "narrow" if is_small and self.table in ("side", "stack") else self.table
-        return Ground(box, table, is_bar=box != pane, seam_px=EDGE_PX)
-
-
-@dataclass(frozen=True)
-class Ground:
-    """What the gauges of a cell are laid out on.
-
-    Attributes
-    ----------
-    box : PixelBox
-    table : str
-        Of the layout.
-    is_bar : bool
-        Whether it is a bar of plain ground beside the clip's picture.
-    seam_px : int or None
-        Margin at its edges inside the picture; the layout's own when None.
-    """
-
-    box: PixelBox
-    table: str
-    is_bar: bool = False
-    seam_px: int | None = None
+        return Ground(box.xywh, table, EDGE_PX)
 
 
 def geometry_of(
@@ -164,24 +213,22 @@ def geometry_of(
     if arrangement not in ARRANGEMENTS:
         known = ", ".join(ARRANGEMENTS)
         raise UsageError(f"unknown arrangement {arrangement!r}: use one of {known}")
-    if arrangement == "alone":
+    division = ARRANGEMENTS[arrangement]
+    least, most = division.least, division.most
+    if not least <= count <= most:
+        few = _WORDS[least] + (f" to {_WORDS[most]}" if most > least else "")
+        raise UsageError(f"{arrangement} takes {few} clips; {count} were given")
+    if most == 1:
         # H.264 and its kin store colour for squares of two by two pixels, so sizes are even.
         whole = PixelBox(0, 0, clips[0].width // 2 * 2, clips[0].height // 2 * 2)
         return Geometry(whole.width, whole.height, (whole,), (whole,))
-    if arrangement == "grid" and not 2 <= count <= 4:
-        raise UsageError(f"a grid of {count} runs: name two to four")
-    if arrangement != "grid" and count != 2:
-        raise UsageError(f"{arrangement} takes two clips; {count} were given")
-    width, height = _checked(size or _usual_size(clips, arrangement))
-    table, shared = {
-        "side by side": ("side", "shared-side"),
-        "stacked": ("stack", "shared-stack"),
-        "grid": ("quarter" if count > 2 else "side", ""),
-    }[arrangement]
-    cells = _cells(count, width, height, arrangement)
+    width, height = _checked(size or division.usual_size(clips))
+    table = division.crowded if division.crowded and count > 2 else division.table
+    cells = division.cells(count, width, height)
     gap = None
-    if shared:
-        (gap,) = layout_for(width, height, ["gap"], part=shared, layout=layout)  # type: ignore[arg-type]
+    if division.shared:
+        ground = Ground((0, 0, width, height), division.shared)
+        (gap,) = layout_for(width, height, ["gap"], ground, layout=layout)
     shapes = [Fraction(clip.width, clip.height) * clip.pixel_aspect for clip in clips]
     kept = _kept_free(cells, gap)
     panes = tuple(
@@ -191,33 +238,11 @@ def geometry_of(
     return Geometry(width, height, cells, panes, table, gap, kept)
 
 
-def _usual_size(clips: Sequence[ClipFacts], arrangement: Arrangement) -> tuple[int, int]:
-    if arrangement == "grid":
-        upright = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
-        return (_SHORT, _LONG) if upright * 2 > len(clips) else (_LONG, _SHORT)
-    small = all(max(clip.width, clip.height) <= _SMALL for clip in clips)
-    long, short = (1280, 720) if small else (_LONG, _SHORT)
-    return (long, short) if arrangement == "side by side" else (short, long)
-
-
 def _checked(size: tuple[int, int]) -> tuple[int, int]:
     width, height = size
     if width % 4 or height % 4 or min(width, height) < 64:
         raise UsageError(f"a picture of {width}×{height}: use multiples of 4, from 64 up")
     return width, height
-
-
-def _cells(count: int, width: int, height: int, arrangement: Arrangement) -> tuple[PixelBox, ...]:
-    """Two columns, or one for clips that are stacked; a lone last clip stands in the middle."""
-    columns = 1 if arrangement == "stacked" else 2
-    rows = -(-count // columns)
-    wide, high = width // columns // 2 * 2, height // rows // 2 * 2
-    cells = []
-    for index in range(count):
-        is_lone = columns == 2 and index == count - 1 and count % 2
-        x = wide // 4 * 2 if is_lone else index % columns * wide
-        cells.append(PixelBox(x, index // columns * high, wide, high))
-    return tuple(cells)
 
 
 def _largest(shape: Fraction, cell: PixelBox, kept: tuple[int, int]) -> tuple[int, int]:
@@ -274,7 +299,7 @@ def clear_of_edges(
     gauges that would have to shrink much to fit a bar go on the picture.
     """
     cell, pane = geometry.cells[index], geometry.panes[index]
-    if geometry.ground(index).is_bar:
+    if geometry.bar(index) is not None:
         return tuple(places)
     safe_top, safe_bottom = safe_rows(cell, geometry.height)
     top, bottom = geometry.kept_free
@@ -336,14 +361,3 @@ def _is_above(one: Placement, other: Placement) -> bool:
     """Whether one box stands above another, over some of the same columns."""
     across = one.x < other.x + other.width and other.x < one.x + one.width
     return across and one.y + one.height <= other.y
-
-
-__all__ = [
-    "ARRANGEMENTS",
-    "Arrangement",
-    "Geometry",
-    "PixelBox",
-    "clear_of_edges",
-    "geometry_of",
-    "safe_rows",
-]

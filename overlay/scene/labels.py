@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Sequence
 
+from overlay.gauges.base import plate
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.layout import SAFE_SHARE, Box
 from overlay.gauges.palette import INK, QUIET_INK, Color
-from overlay.gauges.plate import plate
 from overlay.gauges.type import face, put_text
 from overlay.scene.layers import Layer
 
@@ -115,6 +115,3 @@ def shown_while(
         return when(t_s)
 
     return Layer(x, y, width, height, lambda t_s: picture if when(t_s) else clear, key)
-
-
-__all__ = ["cap_for", "free_place", "placed_words", "safe_region", "shown_while", "word_plate"]

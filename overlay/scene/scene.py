@@ -5,17 +5,21 @@ One clip with gauges, two side by side or stacked, and a grid are the same thing
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from overlay.errors import UndeterminedError, UsageError
-from overlay.gauges.comb import LEAST_SIZE as COMB_LEAST
+from overlay.gauges import gauge_class
+from overlay.gauges.base import Gauge, Shown
+from overlay.gauges.canvas import Rgba
 from overlay.gauges.imprint import Imprint, ImprintSide, SlowedPart
-from overlay.gauges.ladder import LEAST_SIZE as LADDER_LEAST
-from overlay.gauges.layout import KEEP_CLEAR, Box, GaugeKind, Layout, Placement, layout_in
+from overlay.gauges.layout import KEEP_CLEAR, Box, Layout, Placement, layout_for
 from overlay.gauges.palette import SPIN, Color, build_hue
-from overlay.gauges.scales import GaugeScale, scale_for
+from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.scales import scale_for
 from overlay.scene.arrangement import (
+    ARRANGEMENTS,
     Arrangement,
     Geometry,
     PixelBox,
@@ -25,19 +29,10 @@ from overlay.scene.arrangement import (
 )
 from overlay.scene.labels import cap_for, placed_words, safe_region, shown_while
 from overlay.scene.layers import Layer
-from overlay.scene.placed import (
-    accel_layer,
-    comb_layer,
-    gap_layer,
-    ladder_layer,
-    ribbon_layer,
-    strip_layer,
-)
 from overlay.scene.style import Style
 from overlay.session import RunAnalysis
 
-USUAL: tuple[GaugeKind, ...] = ("ribbon", "comb", "ladder")
-LEAST_SIZES = {"comb": COMB_LEAST, "ladder": LADDER_LEAST}
+USUAL = ("ribbon", "comb", "ladder")
 LEAST_STRIP = (240, 100)
 
 
@@ -94,11 +89,6 @@ class Scene:
     notes: tuple[str, ...] = ()
 
     @property
-    def launches_s(self) -> tuple[float, ...]:
-        """Footage time of each run's launch."""
-        return tuple(cell.launch_s for cell in self.cells)
-
-    @property
     def metadata(self) -> dict[str, str]:
         """Tags that travel in the finished file."""
         tags = {"comment": self.imprint.to_text()}
@@ -138,18 +128,37 @@ def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "al
     scale = scale_for(courses, style.units, limiters_rpm=limiters)
     layers, sides, notes = [], [], []
     for index, cell in enumerate(cells):
-        own, side, told = _gauges(cell, scale, geometry, index, style, layout)
-        if arrangement == "grid":
-            own += (_name(cell, index, geometry, own),)
-        layers.append(own)
-        sides.append(side)
+        shown = Shown((cell.run,), scale, (cell.name or "run",), (hues[index],))
+        places, told = _places(shown, geometry, index, style, layout)
+        made = [gauge_layer(place, shown) for place in places]
+        own = [layer for layer, _ in made]
+        sides.append(_side(cell.name, geometry.panes[index], made))
+        if ARRANGEMENTS[arrangement].is_named:
+            own.append(_name(cell, index, geometry, own))
+        layers.append(tuple(own))
         notes += [note for note in told if note not in notes]
-    common = _common(cells, hues, geometry, arrangement)
-    shown = [layer for own in layers for layer in own] + [*common]
-    covers = cells[0].run.options.covers if arrangement == "alone" else ()
-    boxes = (*(layer.box for layer in shown), *covers)
+    all_runs = Shown(
+        tuple(cell.run for cell in cells), scale, tuple(c.name for c in cells), hues, True
+    )
+    common = _common(all_runs, geometry)
+    everything = [layer for own in layers for layer in own] + [*common]
+    covers = cells[0].run.options.covers if len(cells) == 1 else ()
+    boxes = (*(layer.box for layer in everything), *covers)
     imprint = Imprint(geometry.size, tuple(sides), boxes)
     return Scene(geometry, cells, tuple(layers), common, imprint, tuple(notes))
+
+
+def gauge_layer(place: Placement, shown: Shown) -> tuple[Layer, Gauge[Any]]:
+    """A gauge at its place; two instants whose values look the same are drawn once."""
+    gauge = gauge_class(place.gauge_kind).of(shown, place.width, place.height)
+
+    def draw(t_s: float) -> Rgba:
+        return gauge.draw(gauge.values(shown, t_s))
+
+    def seen(t_s: float) -> Hashable:
+        return gauge.seen(gauge.values(shown, t_s))
+
+    return Layer(place.x, place.y, place.width, place.height, draw, seen), gauge
 
 
 def with_slowed(scene: Scene, slowed: SlowedPart) -> Scene:
@@ -170,98 +179,55 @@ def with_slowed(scene: Scene, slowed: SlowedPart) -> Scene:
     return replace(scene, layers=((*scene.layers[0], sign),), imprint=imprint)
 
 
-def _gauges(
-    cell: Cell,
-    scale: GaugeScale,
-    geometry: Geometry,
-    index: int,
-    style: Style,
-    layout: Layout | None,
-) -> tuple[tuple[Layer, ...], ImprintSide, tuple[str, ...]]:
-    """Gauges of one run: those named, or ribbon, comb (where RPM is known) and ladder.
-
-    Those that have nothing to show are left out; of the usual three also those that the layout
-    has no room for.
-    """
-    kinds = [kind for kind in style.gauges or USUAL if _can_show(kind, cell.run, scale)]
-    places, notes = _places(kinds, cell, geometry, index, layout, is_usual=style.gauges is None)
-    if cell.run.launch is None and cell.run.splits and "ladder" in (style.gauges or USUAL):
-        notes += ("the ladder is left out: no launch from rest, so there is nothing to time",)
-    course, hue = cell.run.course, cell.hue or build_hue(index)
-    layers: list[Layer] = []
-    side: ImprintSide | None = None
-    for place in places:
-        if place.gauge_kind == "ribbon":
-            layer, ribbon = ribbon_layer(course, scale, place, hue)
-            region = geometry.panes[index].xywh
-            side = ImprintSide(cell.name, region, (place.x, place.y), ribbon.band)
-        elif place.gauge_kind == "comb":
-            layer = comb_layer(cell.run, scale, place, hue)
-        elif place.gauge_kind == "ladder":
-            layer = ladder_layer(course, place, hue)
-        elif place.gauge_kind == "accel":
-            layer = accel_layer(course, place, hue)
-        else:
-            layer = strip_layer([course], place, names=[cell.name or "run"], hues=[hue])
-        layers.append(layer)
-    if side is None:
-        raise UsageError("the ribbon is missing: verify reads it back, so every clip has one")
-    return tuple(layers), side, notes
-
-
-def _can_show(kind: GaugeKind, run: RunAnalysis, scale: GaugeScale) -> bool:
-    """Whether a gauge of this kind has anything to show of one run."""
-    if kind == "gap":
-        raise UsageError("the gap bar needs two runs: use pair")
-    if kind == "comb":
-        return run.rpm is not None and scale.full_rpm is not None
-    if kind == "ladder":
-        return bool(run.splits) and run.launch is not None
-    return kind != "strip" or run.launch is not None
+def _side(name: str, pane: PixelBox, made: Sequence[tuple[Layer, Gauge[Any]]]) -> ImprintSide:
+    """Where a run and its ribbon stand."""
+    for layer, gauge in made:
+        if isinstance(gauge, Ribbon):
+            return ImprintSide(name, pane.xywh, (layer.x, layer.y), gauge.band)
+    raise UsageError("the ribbon is missing: verify reads it back, so every clip has one")
 
 
 def _places(
-    kinds: Sequence[GaugeKind],
-    cell: Cell,
-    geometry: Geometry,
-    index: int,
-    layout: Layout | None,
-    *,
-    is_usual: bool,
-) -> tuple[list[Placement], tuple[str, ...]]:
-    """Places of gauges; of the usual ones those that would be too small to read are left out."""
-    rungs = max(1, len(cell.run.splits))
-    ground = geometry.ground(index)
+    shown: Shown, geometry: Geometry, index: int, style: Style, layout: Layout | None
+) -> tuple[list[Placement], list[str]]:
+    """Places of one run's gauges: those named, or ribbon, comb (where RPM is known) and ladder.
+
+    Those that have nothing to show are left out; of the usual three also those that the layout
+    has no room for, and those that would be too small to read.
+    """
+    wanted, is_usual = style.gauges or USUAL, style.gauges is None
+    kinds = [kind for kind in wanted if gauge_class(kind).has_something(shown)]
+    run = shown.run
 
     def placed(rungs: int) -> tuple[Placement, ...]:
-        found = layout_in(
-            geometry.size,
-            ground.box.xywh,
+        found = layout_for(
+            *geometry.size,
             kinds,
-            table=ground.table,
-            seam_px=ground.seam_px,
+            geometry.ground(index),
             layout=layout,
             rungs=rungs,
             skip_missing=is_usual,
         )
         return clear_of_edges(found, geometry, index)
 
-    places = placed(rungs)
-    if rungs == 1:  # a lone rung of a small picture gets the height of two
+    places = placed(max(1, len(run.splits)))
+    if len(run.splits) <= 1:  # a lone rung of a small picture gets the height of two
+        least = gauge_class("ladder").least_size[1]
         places = tuple(
-            two if one.height < LADDER_LEAST[1] and one.gauge_kind == "ladder" else one
+            two if one.height < least and one.gauge_kind == "ladder" else one
             for one, two in zip(places, placed(2), strict=True)
         )
-    if not is_usual:
-        return list(places), ()
     kept, notes = [], []
     for place in places:
-        wide, high = LEAST_SIZES.get(place.gauge_kind, (0, 0))
-        if place.width < wide or place.height < high:
+        wide, high = gauge_class(place.gauge_kind).least_size
+        is_small = place.width < wide or place.height < high
+        if is_usual and is_small and place.gauge_kind != "ribbon":
             notes.append(f"the {place.gauge_kind} is left out: too small to read in this picture")
         else:
             kept.append(place)
-    return kept, tuple(notes)
+    if run.launch is None and run.splits and "ladder" in wanted:
+        notes.append("the ladder is left out: no launch from rest, so there is nothing to time")
+    return kept, notes
 
 
 def _name(cell: Cell, index: int, geometry: Geometry, own: Sequence[Layer]) -> Layer:
@@ -293,19 +259,15 @@ def _room_for_words(pane: PixelBox, geometry: Geometry) -> Box:
     return left, top, right - left, bottom - top
 
 
-def _common(
-    cells: Sequence[Cell], hues: Sequence[Color], geometry: Geometry, arrangement: Arrangement
-) -> tuple[Layer, ...]:
-    """The gap bar of two runs; the track strip of a grid, if a lone last cell leaves room."""
-    courses = [cell.run.course for cell in cells]
+def _common(shown: Shown, geometry: Geometry) -> tuple[Layer, ...]:
+    """The gap bar of two runs; the track strip of three, if a lone last cell leaves room."""
     if geometry.gap is not None:
-        names = (cells[0].name, cells[1].name)
-        return (gap_layer(courses, geometry.gap, names=names, hues=(hues[0], hues[1])),)
-    place = _beside_lone_cell(geometry) if arrangement == "grid" and len(cells) == 3 else None
+        return (gauge_layer(geometry.gap, shown)[0],)
+    place = _beside_lone_cell(geometry) if len(shown.runs) == 3 else None
     if place is None:
         return ()
-    numbers = [str(index + 1) for index in range(len(cells))]
-    return (strip_layer(courses, place, names=numbers, hues=hues, since_launch=True),)
+    numbers = tuple(str(index + 1) for index in range(len(shown.runs)))
+    return (gauge_layer(place, replace(shown, names=numbers))[0],)
 
 
 def _beside_lone_cell(geometry: Geometry) -> Placement | None:
@@ -317,6 +279,3 @@ def _beside_lone_cell(geometry: Geometry) -> Placement | None:
         return None
     y = last.y + (last.height - height) // 4 * 2
     return Placement("strip", left // 2 * 2, y, width, height)
-
-
-__all__ = ["Cell", "Scene", "scene_of", "with_slowed"]

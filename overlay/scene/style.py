@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from overlay.gauges.layout import GaugeKind, Layout, load_layout
+from overlay.gauges.layout import Layout, load_layout
 from overlay.runs.model import SplitGoal
 
 
@@ -28,7 +28,7 @@ class Style:
 
     units: str = "mph"
     splits: Sequence[str] = ()
-    gauges: Sequence[GaugeKind] | None = None
+    gauges: Sequence[str] | None = None
     layout: str | Path | None = None
 
     @property
@@ -55,6 +55,3 @@ class Style:
             If it is missing, no TOML, or places something wrongly.
         """
         return None if self.layout is None else load_layout(self.layout)
-
-
-__all__ = ["Style"]

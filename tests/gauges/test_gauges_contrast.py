@@ -4,9 +4,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from overlay.gauges.base import PLATE_ALPHA
 from overlay.gauges.contact import contact_sheet
 from overlay.gauges.palette import BLACK, CUT, GROUND, INK, QUIET_INK, SPIN, contrast, mix
-from overlay.gauges.plate import PLATE_ALPHA
 
 WORST = [(255, 255, 255), (0, 0, 0), (128, 128, 128), (255, 0, 0), (0, 255, 0), (255, 255, 0)]
 

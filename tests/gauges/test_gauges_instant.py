@@ -12,24 +12,15 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from overlay.gauges.accel import AccelBar
-from overlay.gauges.comb import Comb
-from overlay.gauges.gapbar import GapBar
-from overlay.gauges.instant import (
-    accel_values,
-    comb_values,
-    gap_values,
-    ladder_values,
-    largest_gap_s,
-    ribbon_values,
-    strip_values,
-)
-from overlay.gauges.ladder import Ladder
+from overlay.gauges.accel import AccelBar, accel_values
+from overlay.gauges.comb import Comb, CombValues, comb_values
+from overlay.gauges.gapbar import GapBar, GapValues, gap_values, largest_gap_s
+from overlay.gauges.ladder import Ladder, LadderValues, ladder_values
 from overlay.gauges.palette import SPIN
 from overlay.gauges.readback import read_ribbon
-from overlay.gauges.ribbon import Ribbon
+from overlay.gauges.ribbon import Ribbon, RibbonValues, ribbon_values
+from overlay.gauges.strip import strip_values
 from overlay.gauges.type import Tiles
-from overlay.gauges.values import CombValues, GapValues, LadderValues, RibbonValues
 from overlay.runs.model import Mark
 from overlay.series import Series
 from tests.gauges.closed_form import (
@@ -249,7 +240,7 @@ def test_accel__writes_g_with_its_sign(
     monkeypatch: pytest.MonkeyPatch, accel: float, digits: str
 ) -> None:
     """Standard gravity is 9.80665 m/s² (3rd CGPM, 1901)."""
-    from overlay.gauges.values import AccelValues
+    from overlay.gauges.accel import AccelValues
 
     with written(monkeypatch) as texts:
         AccelBar(260, 120, full_scale_mps2=10.0).draw(AccelValues(accel, 0.1))

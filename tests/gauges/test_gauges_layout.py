@@ -11,10 +11,8 @@ from overlay.gauges.comb import Comb
 from overlay.gauges.gapbar import GapBar
 from overlay.gauges.ladder import Ladder
 from overlay.gauges.layout import (
-    _PARTS,
     KEEP_CLEAR,
-    PARTS,
-    Part,
+    Ground,
     Placement,
     built_in_layout,
     layout_for,
@@ -36,9 +34,31 @@ SIZES = [
 ]
 
 
-def placed(width: int, height: int, part: Part, rungs: int = 4) -> tuple[Placement, ...]:
-    table = built_in_layout(width, height).tables[_PARTS[part][1]]
-    return layout_for(width, height, list(table), part=part, rungs=rungs)
+# part: (left, top, right, bottom) of the picture, and the table that places its gauges
+PARTS: dict[str, tuple[tuple[float, float, float, float], str]] = {
+    "whole": ((0, 0, 1, 1), "whole"),
+    "left": ((0, 0, 0.5, 1), "side"),
+    "right": ((0.5, 0, 1, 1), "side"),
+    "top": ((0, 0, 1, 0.5), "stack"),
+    "bottom": ((0, 0.5, 1, 1), "stack"),
+    "top-left": ((0, 0, 0.5, 0.5), "quarter"),
+    "top-right": ((0.5, 0, 1, 0.5), "quarter"),
+    "bottom-left": ((0, 0.5, 0.5, 1), "quarter"),
+    "bottom-right": ((0.5, 0.5, 1, 1), "quarter"),
+    "shared-side": ((0, 0, 1, 1), "shared-side"),
+    "shared-stack": ((0, 0, 1, 1), "shared-stack"),
+}
+
+
+def ground(width: int, height: int, part: str) -> Ground:
+    (left, top, right, bottom), table = PARTS[part]
+    region = (left * width, top * height, (right - left) * width, (bottom - top) * height)
+    return Ground(region, table)
+
+
+def placed(width: int, height: int, part: str, rungs: int = 4) -> tuple[Placement, ...]:
+    kinds = list(built_in_layout(width, height).tables[PARTS[part][1]])
+    return layout_for(width, height, kinds, ground(width, height, part), rungs=rungs)
 
 
 def overlap(first: Placement, second: Placement) -> bool:
@@ -52,9 +72,9 @@ def overlap(first: Placement, second: Placement) -> bool:
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("part", PARTS)
-def test_layout_for__keeps_all_the_rules(size: tuple[int, int], part: Part) -> None:
+def test_layout_for__keeps_all_the_rules(size: tuple[int, int], part: str) -> None:
     width, height = size
-    (left, top, right, bottom), _ = _PARTS[part]
+    (left, top, right, bottom), _ = PARTS[part]
     clear = Placement(
         "ribbon",
         round(width * (left + KEEP_CLEAR[0] * (right - left))),
@@ -87,7 +107,7 @@ def test_layout_for__keeps_all_the_rules(size: tuple[int, int], part: Part) -> N
     [("shared-side", ("left", "right")), ("shared-stack", ("top", "bottom"))],
 )
 def test_layout_for__shared_gauges_leave_the_builds_own_free(
-    size: tuple[int, int], shared: Part, parts: tuple[Part, Part]
+    size: tuple[int, int], shared: str, parts: tuple[str, str]
 ) -> None:
     boxes = [placed(*size, part) for part in (shared, *parts)]
     for first, second in itertools.combinations(itertools.chain(*boxes), 2):
@@ -97,7 +117,7 @@ def test_layout_for__shared_gauges_leave_the_builds_own_free(
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("part", [p for p in PARTS if not p.startswith("shared")])
 def test_layout_for__shared_gap_leaves_the_horizon_of_both_free(
-    size: tuple[int, int], part: Part
+    size: tuple[int, int], part: str
 ) -> None:
     assert any(box.gauge_kind == "ribbon" for box in placed(*size, part))
 
@@ -115,10 +135,10 @@ def test_layout_for__fewer_rungs_make_a_shorter_ladder() -> None:
 
 def test_layout_for__names_what_it_cannot_place() -> None:
     with pytest.raises(UsageError, match="no place for the gap in"):
-        layout_for(1920, 1080, ["gap"], part="left")
-    assert layout_for(1920, 1080, ["gap"], part="left", skip_missing=True) == ()
-    with pytest.raises(UsageError, match="unknown part"):
-        layout_for(1920, 1080, ["ribbon"], part="middle")  # type: ignore[arg-type]
+        layout_for(1920, 1080, ["gap"], ground(1920, 1080, "left"))
+    assert layout_for(1920, 1080, ["gap"], ground(1920, 1080, "left"), skip_missing=True) == ()
+    with pytest.raises(UsageError, match="unknown gauge"):
+        layout_for(1920, 1080, ["dial"])
 
 
 def test_load_layout__places_gauges_where_it_says(tmp_path: Path) -> None:
@@ -183,7 +203,7 @@ def gauge_for(box: Placement) -> Ribbon | Comb | Ladder | GapBar | Strip | Accel
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("part", PARTS)
-def test_layout_for__smallest_digits_on_a_phone(size: tuple[int, int], part: Part) -> None:
+def test_layout_for__smallest_digits_on_a_phone(size: tuple[int, int], part: str) -> None:
     """Height of the smallest digits when the picture is shown 360 px wide.
 
     At 4.5 px the ten digits are told apart without error (test_gauges_type).

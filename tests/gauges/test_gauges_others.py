@@ -6,22 +6,13 @@ import numpy as np
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges.accel import AccelBar
+from overlay.gauges.accel import AccelBar, AccelValues
 from overlay.gauges.canvas import Rgba
-from overlay.gauges.comb import Comb
-from overlay.gauges.gapbar import GapBar
-from overlay.gauges.ladder import Ladder
+from overlay.gauges.comb import Comb, CombValues
+from overlay.gauges.gapbar import GapBar, GapValues
+from overlay.gauges.ladder import Ladder, LadderValues, RungState, SpoiledPart
 from overlay.gauges.palette import CUT, SPIN, Color, build_hue
-from overlay.gauges.strip import Strip
-from overlay.gauges.values import (
-    AccelValues,
-    CombValues,
-    GapValues,
-    LadderValues,
-    RungState,
-    SpoiledPart,
-    StripValues,
-)
+from overlay.gauges.strip import Strip, StripValues
 
 A, B = build_hue(0), build_hue(1)
 NAN = math.nan

@@ -12,8 +12,7 @@ import pytest
 from overlay.gauges.contact import over
 from overlay.gauges.palette import BUILD_HUES, Color, contrast
 from overlay.gauges.readback import ReadBand, read_ribbon
-from overlay.gauges.ribbon import Ribbon
-from overlay.gauges.values import RibbonValues
+from overlay.gauges.ribbon import Ribbon, RibbonValues
 
 FULL_MPS = 20.0
 TOLERANCE = 0.005  # of full scale, the accuracy promised

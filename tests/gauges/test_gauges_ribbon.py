@@ -8,8 +8,7 @@ import pytest
 from overlay.errors import UsageError
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.palette import GROUND, SPIN
-from overlay.gauges.ribbon import Ribbon
-from overlay.gauges.values import RibbonValues
+from overlay.gauges.ribbon import Ribbon, RibbonValues
 
 FULL = 20.0
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from overlay.errors import UsageError
-from overlay.gauges.layout import GaugeKind, Placement, layout_in, parse_layout
+from overlay.gauges.layout import Placement, layout_for, parse_layout
 from overlay.scene.arrangement import Arrangement, Geometry, clear_of_edges, geometry_of
 from tests.gauges.test_gauges_layout import gauge_for, overlap
 
@@ -45,20 +45,13 @@ def cases() -> list[tuple[Arrangement, tuple[str, ...]]]:
 
 
 def gauges(geometry: Geometry, index: int) -> tuple[Placement, ...]:
-    ground = geometry.ground(index)
-    placed = layout_in(
-        geometry.size,
-        ground.box.xywh,
-        ["ribbon", "comb", "ladder", "accel"],
-        table=ground.table,
-        skip_missing=True,
-        seam_px=ground.seam_px,
-    )
+    kinds = ["ribbon", "comb", "ladder", "accel"]
+    placed = layout_for(*geometry.size, kinds, geometry.ground(index), skip_missing=True)
     return clear_of_edges(placed, geometry, index)
 
 
 @cache
-def smallest_digits_px(kind: GaugeKind, width: int, height: int) -> float:
+def smallest_digits_px(kind: str, width: int, height: int) -> float:
     return gauge_for(Placement(kind, 0, 0, width, height)).smallest_digits_px
 
 

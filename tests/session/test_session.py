@@ -14,6 +14,7 @@ import pytest
 from overlay.engine.clock import ClockOffset
 from overlay.engine.driveline import Driveline
 from overlay.errors import MismatchError, UndeterminedError, UsageError
+from overlay.gauges.comb import Comb
 from overlay.motion.model import Box, MotionSignal
 from overlay.runs import parse_goal
 from overlay.scene import Cell, Style, scene_of
@@ -188,11 +189,13 @@ def test_cells__each_says_where_its_revs_come_from(
     """One run's revs are logged, the other's heard: so is it written on each comb."""
     seen: list[bool] = []
 
-    class Comb:
-        def __init__(self, *size: int, from_sound: bool, **_: object) -> None:
-            seen.append(from_sound)
+    make = Comb.__init__
 
-    monkeypatch.setattr("overlay.scene.placed.Comb", Comb)
+    def noted(self: Comb, *size: int, from_sound: bool, **more: Any) -> None:
+        seen.append(from_sound)
+        make(self, *size, from_sound=from_sound, **more)
+
+    monkeypatch.setattr(Comb, "__init__", noted)
     logged = analyse(correct(align(loaded(folder))))
     heard = replace(logged, rpm_from_sound=True)
     scene_of([Cell(logged, "a"), Cell(heard, "b")], Style(units="m/s"), "side by side")

@@ -10,24 +10,14 @@ import sys
 import time
 from collections.abc import Callable
 
-from overlay.gauges.accel import AccelBar
+from overlay.gauges.accel import AccelBar, AccelValues
 from overlay.gauges.canvas import Rgba
-from overlay.gauges.comb import Comb
-from overlay.gauges.gapbar import GapBar
-from overlay.gauges.ladder import Ladder
+from overlay.gauges.comb import Comb, CombValues
+from overlay.gauges.gapbar import GapBar, GapValues
+from overlay.gauges.ladder import Ladder, LadderValues, RungState, SpoiledPart
 from overlay.gauges.layout import Placement, layout_for
-from overlay.gauges.ribbon import Ribbon
-from overlay.gauges.strip import Strip
-from overlay.gauges.values import (
-    AccelValues,
-    CombValues,
-    GapValues,
-    LadderValues,
-    RibbonValues,
-    RungState,
-    SpoiledPart,
-    StripValues,
-)
+from overlay.gauges.ribbon import Ribbon, RibbonValues
+from overlay.gauges.strip import Strip, StripValues
 
 FRAMES = 600
 MOST_MS = 1.0

@@ -14,12 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from overlay.gauges.comb import Comb
-from overlay.gauges.gapbar import GapBar
-from overlay.gauges.ladder import Ladder
-from overlay.gauges.layout import Part, layout_for
-from overlay.gauges.ribbon import Ribbon
-from overlay.gauges.values import CombValues, GapValues, LadderValues, RibbonValues, RungState
+from overlay.gauges.comb import Comb, CombValues
+from overlay.gauges.gapbar import GapBar, GapValues
+from overlay.gauges.ladder import Ladder, LadderValues, RungState
+from overlay.gauges.layout import Ground, layout_for
+from overlay.gauges.ribbon import Ribbon, RibbonValues
 from overlay.scene.layers import Layer
 
 WIDTH, HEIGHT = 1920, 1080
@@ -62,9 +61,13 @@ def layer(box: Any, gauge: Any, values: Callable[[float], Any], key: Any = None)
     return Layer(box.x, box.y, box.width, box.height, lambda t_s: gauge.draw(values(t_s)), key)
 
 
-def run_gauges(part: Part) -> list[Layer]:
+WHOLE = Ground((0, 0, WIDTH, HEIGHT), "whole")
+SIDES = tuple(Ground((x, 0, WIDTH / 2, HEIGHT), "side") for x in (0, WIDTH / 2))
+
+
+def run_gauges(ground: Ground) -> list[Layer]:
     """Ribbon, comb and ladder of one run."""
-    ribbon, comb, ladder = layout_for(WIDTH, HEIGHT, ["ribbon", "comb", "ladder"], part=part)
+    ribbon, comb, ladder = layout_for(WIDTH, HEIGHT, ["ribbon", "comb", "ladder"], ground)
     sizes = [(box.width, box.height) for box in (ribbon, comb, ladder)]
     return [
         layer(ribbon, Ribbon(*sizes[0], full_scale_mps=20.0), speed),
@@ -74,14 +77,14 @@ def run_gauges(part: Part) -> list[Layer]:
 
 
 def gap_gauge() -> Layer:
-    (box,) = layout_for(WIDTH, HEIGHT, ["gap"], part="shared-side")
+    (box,) = layout_for(WIDTH, HEIGHT, ["gap"], Ground(WHOLE.region, "shared-side"))
     return layer(box, GapBar(box.width, box.height, names=("Stock", "Long pipe")), gap, gap_key)
 
 
 def draw(source: str, target: str) -> None:
     from overlay.render.draw import draw_clip
 
-    draw_clip(source, run_gauges("whole"), target)
+    draw_clip(source, run_gauges(WHOLE), target)
 
 
 def pair(source: str, target: str, rate_hz: str | None = None) -> None:
@@ -90,7 +93,7 @@ def pair(source: str, target: str, rate_hz: str | None = None) -> None:
     from overlay.scene import geometry_of
 
     facts = probe(source)
-    a, b = (Side(facts, LEAD_S, None, run_gauges(part)) for part in ("left", "right"))
+    a, b = (Side(facts, LEAD_S, None, run_gauges(side)) for side in SIDES)
     rate = None if rate_hz is None else Fraction(rate_hz)
     geometry = geometry_of([facts, facts], "side by side")
     compose_clips([a, b], geometry, target, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate)
@@ -99,7 +102,7 @@ def pair(source: str, target: str, rate_hz: str | None = None) -> None:
 def export(source: str, target: str) -> None:
     from overlay.render.alpha import alpha_clip
 
-    alpha_clip(source, run_gauges("whole"), target)
+    alpha_clip(source, run_gauges(WHOLE), target)
 
 
 def moviepy_layers(layers: Sequence[Layer], seconds: float, shift_s: float = 0.0) -> list[Any]:
@@ -152,7 +155,7 @@ def draw_by_moviepy(source: str, target: str) -> None:
     from moviepy import VideoFileClip
 
     film = VideoFileClip(source)
-    write_by_moviepy([film, *moviepy_layers(run_gauges("whole"), film.duration)], target)
+    write_by_moviepy([film, *moviepy_layers(run_gauges(WHOLE), film.duration)], target)
 
 
 def pair_by_moviepy(source: str, target: str) -> None:
@@ -163,7 +166,7 @@ def pair_by_moviepy(source: str, target: str) -> None:
         pane = VideoFileClip(source).resized((WIDTH // 2, HEIGHT // 2))
         panes.append(pane.with_position((x, HEIGHT // 4)))
     seconds = panes[0].duration
-    layers = [*run_gauges("left"), *run_gauges("right")]
+    layers = [*run_gauges(SIDES[0]), *run_gauges(SIDES[1])]
     gauges = moviepy_layers(layers, seconds)
     gauges += moviepy_layers([gap_gauge()], seconds, -LEAD_S)
     write_by_moviepy([*panes, *gauges], target)
