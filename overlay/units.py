@@ -16,7 +16,8 @@ SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
 SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
 
 FOOT_M = 0.3048
-HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * 9.80665
+STANDARD_GRAVITY_MPS2 = 9.80665  # exact by definition: 3rd CGPM, 1901
+HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * STANDARD_GRAVITY_MPS2
 ROLLOUT_M = FOOT_M  # initial vehicle movement, SAE J1491 JUL2006 section 3.3
 
 MPS_PER: dict[str, float] = {

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from overlay.errors import UndeterminedError, UsageError
-from overlay.gauges.layout import SAFE_SHARE, GaugeKind, built_in_layout
+from overlay.gauges.layout import SAFE_SHARE, built_in_layout
 from overlay.jobs.day_one import analysis_of, hue_of, kept_run
 from overlay.jobs.day_run import FOLDER
 from overlay.render.encoder import EncodeOptions
@@ -42,8 +42,8 @@ class FilmOrder(BaseModel):
     runs: Annotated[tuple[str, ...], Field(min_length=1, max_length=4)]
     arrangement: Literal["alone", "side by side", "stacked", "grid"] = "alone"
     units: ShownUnit = "mph"
-    gauges: tuple[GaugeKind, ...] | None = None
-    places: dict[GaugeKind, Place] = {}
+    gauges: tuple[str, ...] | None = None
+    places: dict[str, Place] = {}
     codec: Literal["h264", "h265", "av1"] = "h264"
     quality: Annotated[int, Field(ge=0, le=63)] | None = None
 
@@ -92,7 +92,7 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
         return scene_of(cells, style, order.arrangement)
 
 
-def layout_text(places: dict[GaugeKind, Place]) -> str:
+def layout_text(places: dict[str, Place]) -> str:
     """The places as a layout file, as ``--layout`` takes it."""
     rows = []
     for kind, place in places.items():

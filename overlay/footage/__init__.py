@@ -4,7 +4,7 @@ The decoder (av) and OpenCV are imported inside the functions that use them: the
 than all else together, and much of the program needs the data classes only.
 """
 
-from overlay.footage.chapters import Chapters, join_parts, joined_frames
+from overlay.footage.chapters import Chapters, join_parts
 from overlay.footage.facts import probe
 from overlay.footage.frames import LumaFrames, luma_crops, luma_frames, picture
 from overlay.footage.model import ClipFacts, Luma, LumaFrame, Sound
@@ -18,7 +18,6 @@ __all__ = [
     "LumaFrames",
     "Sound",
     "join_parts",
-    "joined_frames",
     "luma_crops",
     "luma_frames",
     "picture",

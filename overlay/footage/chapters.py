@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -11,8 +11,7 @@ import numpy as np
 
 from overlay.errors import MismatchError, UsageError
 from overlay.footage.facts import probe
-from overlay.footage.frames import luma_frames
-from overlay.footage.model import ClipFacts, LumaFrame
+from overlay.footage.model import ClipFacts
 from overlay.timebase import FloatArray, FrameTimes
 
 _RATE_TOLERANCE = 0.01
@@ -73,31 +72,14 @@ def join_parts(paths: Sequence[str | os.PathLike[str]]) -> Chapters:
         since = times.pts - times.pts[0]
         ticks = since if scale == 1 else np.round(since * float(scale)).astype(np.int64)
         pts.append(begin + ticks)
-        starts.append(starts[-1] + _whole_ticks(part, time_base))
+        whole_ticks = round(Fraction(part.duration_s) / time_base) * time_base
+        starts.append(starts[-1] + whole_ticks)
     return Chapters(
         parts=parts,
         frame_times=FrameTimes(np.concatenate(pts), time_base),
         starts_s=np.array([float(start) for start in starts[:-1]]),
         duration_s=float(starts[-1]),
     )
-
-
-def joined_frames(
-    paths: Sequence[str | os.PathLike[str]], *, width: int = 320, drop_loop_filter: bool = True
-) -> Iterator[LumaFrame]:
-    """Small upright grey pictures of all parts, on one continuing footage time.
-
-    Parameters and pictures as in :func:`overlay.footage.luma_frames`; errors as in
-    :func:`join_parts`.
-    """
-    chapters = join_parts(paths)
-    for part, start_s in zip(chapters.parts, chapters.starts_s, strict=True):
-        for frame in luma_frames(part.path, width=width, drop_loop_filter=drop_loop_filter):
-            yield LumaFrame(float(start_s) + frame.t_s, frame.luma)
-
-
-def _whole_ticks(part: ClipFacts, time_base: Fraction) -> Fraction:
-    return round(Fraction(part.duration_s) / time_base) * time_base
 
 
 def _require_same(first: ClipFacts, part: ClipFacts) -> None:

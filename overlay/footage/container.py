@@ -20,19 +20,8 @@ if TYPE_CHECKING:
 
 # Demuxers, by FFmpeg's names, of containers that hold films with times. Others, which take text,
 # single pictures or bare streams without times for a film, are refused.
-_FILM_FORMATS = {
-    "mov",
-    "matroska",
-    "avi",
-    "mpegts",
-    "mpeg",
-    "flv",
-    "asf",
-    "mxf",
-    "ogg",
-    "dv",
-    "nut",
-}
+_FILM_FORMATS = {"mov", "matroska", "avi", "mpegts", "mpeg", "flv"}
+_FILM_FORMATS |= {"asf", "mxf", "ogg", "dv", "nut"}
 _USABLE = "MP4, MOV, MKV, WebM, AVI or TS"
 
 

@@ -21,46 +21,23 @@ from overlay.timebase import FrameTimes, IntArray
 if TYPE_CHECKING:
     from av import VideoFrame
 
-# Code points of ITU-T H.273 tables 2 to 4, under the names that FFmpeg gives them.
-_RANGES = {1: "tv", 2: "pc"}
-_SPACES = {
-    0: "gbr",
-    1: "bt709",
-    4: "fcc",
-    5: "bt470bg",
-    6: "smpte170m",
-    7: "smpte240m",
-    8: "ycgco",
-    9: "bt2020nc",
-    10: "bt2020c",
-    14: "ictcp",
-}
-_PRIMARIES = {
-    1: "bt709",
-    4: "bt470m",
-    5: "bt470bg",
-    6: "smpte170m",
-    7: "smpte240m",
-    8: "film",
-    9: "bt2020",
-    10: "smpte428",
-    11: "smpte431",
-    12: "smpte432",
-}
-_TRANSFERS = {
-    1: "bt709",
-    4: "gamma22",
-    5: "gamma28",
-    6: "smpte170m",
-    7: "smpte240m",
-    8: "linear",
-    11: "iec61966-2-4",
-    13: "iec61966-2-1",
-    14: "bt2020-10",
-    15: "bt2020-12",
-    16: "smpte2084",
-    18: "arib-std-b67",
-}
+
+def _by_code(names: str) -> dict[int, str]:
+    return {code: name for code, name in enumerate(names.split()) if name != "-"}
+
+
+# By their code points in ITU-T H.273 tables 2 to 4, under the names that FFmpeg gives them.
+_RANGES = _by_code("- tv pc")
+_SPACES = _by_code(
+    "gbr bt709 - - fcc bt470bg smpte170m smpte240m ycgco bt2020nc bt2020c - - - ictcp"
+)
+_PRIMARIES = _by_code(
+    "- bt709 - - bt470m bt470bg smpte170m smpte240m film bt2020 smpte428 smpte431 smpte432"
+)
+_TRANSFERS = _by_code(
+    "- bt709 - - gamma22 gamma28 smpte170m smpte240m linear - - iec61966-2-4 - iec61966-2-1"
+    " bt2020-10 bt2020-12 smpte2084 - arib-std-b67"
+)
 _FRAMES_FOR_FIELDS = 9
 _USUAL_RATES = (24, 25, 30, 48, 50, 60, 100, 120, 240)
 _EPOCHS = (1904, 1970)  # years that containers write for "no date"
@@ -240,13 +217,8 @@ def _average_rate(times: FrameTimes, said: Fraction | None) -> Fraction:
 
 def _sound_facts(clip: OpenClip, scan: _Scan, origin_s: Fraction) -> dict[str, Any]:
     if clip.sound is None or scan.sound_start is None or scan.sound_end is None:
-        return {
-            "audio_codec": None,
-            "audio_rate_hz": 0,
-            "audio_channels": 0,
-            "audio_start_s": 0.0,
-            "audio_duration_s": 0.0,
-        }
+        none = {"audio_codec": None, "audio_rate_hz": 0, "audio_channels": 0}
+        return none | {"audio_start_s": 0.0, "audio_duration_s": 0.0}
     time_base = clip.sound.time_base or Fraction(1, 1000)
     return {
         "audio_codec": _codec_name(clip.sound),

@@ -13,7 +13,7 @@ from __future__ import annotations
 import heapq
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -157,37 +157,13 @@ class LumaFrames(Iterator[LumaFrame]):
         Frames left out so far since they could not be decoded.
     """
 
-    def __init__(
-        self,
-        path: str | os.PathLike[str],
-        width: int,
-        start_s: float | None,
-        end_s: float | None,
-        **which: bool,
-    ) -> None:
-        self.broken = 0
-        self._frames = self._all(path, width, start_s, end_s, which)
+    broken = 0
+
+    def __init__(self, frames: Callable[[LumaFrames], Iterator[LumaFrame]]) -> None:
+        self._frames = frames(self)
 
     def __next__(self) -> LumaFrame:
         return next(self._frames)
-
-    def _all(
-        self,
-        path: str | os.PathLike[str],
-        width: int,
-        start_s: float | None,
-        end_s: float | None,
-        which: dict[str, bool],
-    ) -> Iterator[LumaFrame]:
-        with opened(path) as clip:
-            shrink = _Shrinker(clip, width)
-            pictures = Pictures(clip, start_s=start_s, **which)
-            for t_s, frame in pictures:
-                self.broken = pictures.broken
-                if end_s is not None and t_s > end_s:
-                    break
-                yield LumaFrame(t_s, shrink.small(frame, luma_plane(frame)))
-            self.broken = pictures.broken
 
 
 def luma_frames(
@@ -231,9 +207,21 @@ def luma_frames(
         If `width` is under 2.
     """
     _check_width(width)
-    return LumaFrames(
-        path, width, start_s, end_s, drop_loop_filter=drop_loop_filter, keys_only=keys_only
-    )
+
+    def frames(made: LumaFrames) -> Iterator[LumaFrame]:
+        with opened(path) as clip:
+            shrink = _Shrinker(clip, width)
+            pictures = Pictures(
+                clip, start_s=start_s, drop_loop_filter=drop_loop_filter, keys_only=keys_only
+            )
+            for t_s, frame in pictures:
+                made.broken = pictures.broken
+                if end_s is not None and t_s > end_s:
+                    break
+                yield LumaFrame(t_s, shrink.small(frame, luma_plane(frame)))
+            made.broken = pictures.broken
+
+    return LumaFrames(frames)
 
 
 def luma_crops(

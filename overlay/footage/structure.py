@@ -1,4 +1,4 @@
-"""Whether a film file is whole, told from its outer structure alone.
+"""Whether a film file is whole, judged by its outer structure alone.
 
 The demuxers stop quietly at the end of a file that is cut off. Here the declared sizes of the
 outermost parts are compared with the file's length, by the published layouts: ISO/IEC 14496-12

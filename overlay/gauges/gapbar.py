@@ -2,7 +2,7 @@
 
 The bar grows from the middle toward the build that is ahead, in seconds at the same distance; its
 end frays over ±1.96 standard uncertainties. Seconds and metres stand above it. While the gap is
-within its own uncertainty the bar is grey and says "level": a lead within the doubt is no lead.
+within its own uncertainty the bar is grey and says "level": a lead within the noise is no lead.
 """
 
 from __future__ import annotations

@@ -104,15 +104,12 @@ def put_text(
     color: Color,
     *,
     anchor: str = "left",
-    alpha: float = 1.0,
 ) -> None:
     """Draw static text on a canvas; `anchor` is ``left``, ``middle`` or ``right`` at `x`."""
     shift = {"left": 0.0, "middle": 0.5, "right": 1.0}[anchor] * type_face.width(text)
     left = round(x - shift)
     for character in text:
-        canvas.stamp(
-            type_face.mask(character), left, round(baseline) - type_face.rise_px, color, alpha
-        )
+        canvas.stamp(type_face.mask(character), left, round(baseline) - type_face.rise_px, color)
         left += type_face.advance(character)
 
 

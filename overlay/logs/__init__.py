@@ -6,7 +6,11 @@ import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from overlay.errors import InputError
+from overlay.errors import InputError, UsageError
+from overlay.files import require_file
+from overlay.logs.clean import cleaned
+from overlay.logs.detect import detect, is_film, log_format
+from overlay.logs.formats import HEAD_BYTES, Reading
 from overlay.logs.model import (
     ALTITUDE,
     LATITUDE,
@@ -20,7 +24,6 @@ from overlay.logs.model import (
 
 if TYPE_CHECKING:
     from overlay.footage.model import ClipFacts
-    from overlay.logs.clean import Raw
 
 __all__ = [
     "ALTITUDE",
@@ -71,11 +74,6 @@ def read_log(
     UsageError
         If `columns` names something that is not in the table, or an unknown unit.
     """
-    from overlay.errors import UsageError
-    from overlay.files import require_file
-    from overlay.logs.clean import cleaned
-    from overlay.logs.detect import HEAD_BYTES, detect, is_film
-
     found = require_file(path)
     name = str(path)
     try:
@@ -87,32 +85,12 @@ def read_log(
     except OSError as error:
         raise InputError(f"{found}: cannot be read: {error.strerror or error}") from error
     kind = detect(data, name)
-    if columns and kind not in ("table", "captions"):
+    chosen = log_format(kind)
+    if columns and not chosen.takes_columns:
         raise UsageError(
             f"{name}: is {kind.upper()}, which has no columns to map; leave the map out"
         )
-    raw: Raw
-    if kind == "gpx":
-        from overlay.logs.gpx import read_gpx
-
-        raw = read_gpx(data, name)
-    elif kind == "nmea":
-        from overlay.logs.nmea import read_nmea
-
-        raw = read_nmea(data, name)
-    elif kind == "fit":
-        from overlay.logs.fit import read_fit
-
-        raw = read_fit(data, name)
-    elif kind == "captions":
-        from overlay.logs.captions import read_captions
-
-        raw = read_captions(data, name, columns=columns)
-    else:
-        from overlay.logs.table import read_table
-
-        raw = read_table(data, name, columns=columns or None, utc_offset_h=utc_offset_h)
-    return cleaned(raw)
+    return cleaned(chosen.read(data, name, Reading(columns or None, utc_offset_h)))
 
 
 def is_log(path: str | os.PathLike[str]) -> bool:
@@ -123,9 +101,6 @@ def is_log(path: str | os.PathLike[str]) -> bool:
     InputError
         If the file is missing, empty or unreadable.
     """
-    from overlay.files import require_file
-    from overlay.logs.detect import HEAD_BYTES, detect
-
     with require_file(path).open("rb") as file:
         head = file.read(HEAD_BYTES)
     try:
@@ -164,7 +139,6 @@ def read_track_log(clip: ClipFacts, *, columns: Mapping[str, str] | None = None)
     UsageError
         If `columns` names a device that is not there.
     """
-    from overlay.logs.clean import cleaned
     from overlay.logs.track import read_track
 
     raw = read_track(clip, columns=columns)

@@ -11,11 +11,11 @@ import struct
 
 import numpy as np
 
-from overlay.logs.fixes import Fixes
+from overlay.logs.fixes import Fixes, fixes_of
 
 SIZES = {0: 12, 1: 8, 2: 12, 3: 12, 4: 12, 5: 24, 6: 56, 7: 12}  # bytes after the type
 TYPE = struct.Struct("<HH")
-NO_FIXES = Fixes()
+NOTHING = fixes_of(np.zeros((0, 5)))
 GPS_FIELDS = struct.Struct("<didd7f")
 # GPS time starts on 6 January 1980 and knows no leap seconds, of which there were 18 after that
 # (IERS Bulletin C 52; none added since 2017).
@@ -46,16 +46,7 @@ def positions(data: bytes) -> Fixes | None:
     if at != len(data) or not at:
         return None
     if not rows:
-        return NO_FIXES
+        return NOTHING
     table = np.array(rows, dtype=np.float64).reshape(-1, 8)
-    return Fixes(
-        np.full(len(table), np.nan),
-        latitude_deg=table[:, 0],
-        longitude_deg=table[:, 1],
-        altitude_m=table[:, 2],
-        speed_mps=table[:, 3],
-        speed_3d_mps=table[:, 4],
-        sigma_mps=np.where(table[:, 5] > 0, table[:, 5], np.nan),
-        fix=table[:, 6],
-        utc_s=table[:, 7],
-    )
+    sigma = np.where(table[:, 5] > 0, table[:, 5], np.nan)
+    return fixes_of(table[:, :5], sigma_mps=sigma, fix=table[:, 6], utc_s=table[:, 7])

@@ -13,7 +13,7 @@ import numpy as np
 
 from overlay.errors import InputError, UsageError
 from overlay.logs.clean import Raw
-from overlay.logs.detect import decoded
+from overlay.logs.formats import LogFormat, Reading, decoded
 from overlay.logs.headers import ALIASES, recognised, unit_of
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, Cleaning
 from overlay.logs.quantity import VALUE, in_mps, quantities
@@ -21,27 +21,20 @@ from overlay.units import MPS_PER
 
 STAMP = r"(?:(\d{1,4}):)?([0-5]?\d):([0-5]?\d)[,.](\d{1,3})"
 CUE = re.compile(rf"{STAMP}[ \t]*-->[ \t]*(?:\d{{1,4}}:)?\d{{1,2}}:\d{{1,2}}[,.]\d{{1,3}}")
+# Times of a cue in SubRip and WebVTT (W3C WebVTT, 4.1).
+CUE_TIMES = re.compile(
+    r"\d{1,2}:\d{1,2}[,.]\d{1,3}[ \t]*-->[ \t]*(?:\d{1,4}:)?\d{1,2}:\d{1,2}[,.]\d"
+)
 TAG = re.compile(r"<[^<>]{0,80}>|\{[^{}]{0,80}\}")
 ROLES = {"speed": SPEED, "rpm": RPM, "lat": LATITUDE, "lon": LONGITUDE, "alt": ALTITUDE}
 ABBREVIATED = {"h.s": "speed", "hs": "speed", "gs": "speed", "abs_alt": "alt"}
 LONGEST_CUE = 1000  # characters
 
 
-def read_captions(data: bytes, path: str, *, columns: Mapping[str, str] | None = None) -> Raw:
-    """Read timed text.
+def read_captions(data: bytes, path: str, given: Reading) -> Raw:
+    """Read timed text, on the footage's clock; each cue counts at its start.
 
-    Parameters
-    ----------
-    data : bytes
-    path : str
-        For messages.
-    columns : mapping, optional
-        ``{"speed": "V:km/h"}`` where a word is unusual or lacks its unit.
-
-    Returns
-    -------
-    Raw
-        On the footage's clock; each cue counts at its start.
+    The column map is ``{"speed": "V:km/h"}`` where a word is unusual or lacks its unit.
 
     Raises
     ------
@@ -50,7 +43,7 @@ def read_captions(data: bytes, path: str, *, columns: Mapping[str, str] | None =
     UsageError
         If `columns` names something else than a channel or a unit.
     """
-    words = _words(columns or {})
+    words = _words(given.columns or {})
     times: list[float] = []
     rows: list[dict[str, float]] = []
     used: dict[str, str] = {}
@@ -135,3 +128,10 @@ def _words(columns: Mapping[str, str]) -> dict[str, tuple[str, str | None]]:
             raise UsageError(f"column map: {unit_text!r} is no unit for {key}")
         words[word.strip().lower()] = role, unit
     return words
+
+
+FORMAT = LogFormat(
+    lambda head: not head.is_markup and CUE_TIMES.search(head.text) is not None,
+    read_captions,
+    takes_columns=True,
+)

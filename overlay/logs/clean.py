@@ -80,14 +80,6 @@ def cleaned(raw: Raw) -> Log:
     kept, so that neither a short step back nor one wild time costs more than itself. Gaps are
     listed and never filled.
 
-    Parameters
-    ----------
-    raw : Raw
-
-    Returns
-    -------
-    Log
-
     Raises
     ------
     InputError
@@ -96,10 +88,39 @@ def cleaned(raw: Raw) -> Log:
     """
     _refuse_mass_loss(raw)
     values, out_of_range = _within_limits(raw.values)
-    notes = list(raw.counts.notes)
-    present = _has_value(values, len(raw.t_s))
-    no_time = present & ~np.isfinite(raw.t_s)
+    present = np.zeros(len(raw.t_s), dtype=bool)
+    for array in values.values():
+        present |= np.isfinite(array)
     rows = np.flatnonzero(present & np.isfinite(raw.t_s))
+    kept, lost, notes = _in_time(raw, values, rows)
+    notes = [*raw.counts.notes, *notes]
+    t_s, start_utc = _rebased(raw, raw.t_s[kept])
+    channels = _channels(t_s, {name: array[kept] for name, array in values.items()})
+    source = raw.speed_source if SPEED in channels else None
+    if SPEED not in channels:
+        segment = None if raw.segment is None else raw.segment[kept]
+        source = _add_position_speed(channels, t_s, segment, notes)
+    notes += _repeat_notes(channels) + (_unit_notes(channels) if source != "positions" else [])
+    counts = replace(
+        raw.counts,
+        records_kept=len(kept),
+        duplicates=raw.counts.duplicates + lost["duplicates"],
+        backward_steps=raw.counts.backward_steps + lost["backward"],
+        out_of_range=raw.counts.out_of_range + out_of_range,
+        without_time=raw.counts.without_time + int(np.count_nonzero(present)) - len(rows),
+        gaps_s=_gaps(channels),
+        notes=tuple(notes),
+    )
+    return Log(
+        raw.path, raw.format, raw.clock, start_utc, channels, source, 0.0, counts, raw.columns
+    )
+
+
+def _in_time(
+    raw: Raw, values: dict[str, FloatArray], rows: IntArray
+) -> tuple[IntArray, dict[str, int], list[str]]:
+    """Rows in order of time, how many were lost to repeats and steps back, and notes."""
+    notes = []
     if mostly_descending(raw.t_s[rows]):
         rows = rows[::-1]
         notes.append("the newest record comes first; the records are put in order of time")
@@ -119,26 +140,7 @@ def cleaned(raw: Raw) -> Log:
             f"times step back: {backward} of {len(rows)} records that do not follow in order "
             "are left out"
         )
-    t_s, start_utc = _rebased(raw, raw.t_s[kept])
-    channels = _channels(t_s, {name: array[kept] for name, array in values.items()})
-    source = raw.speed_source if SPEED in channels else None
-    if SPEED not in channels:
-        segment = None if raw.segment is None else raw.segment[kept]
-        source = _add_position_speed(channels, t_s, segment, notes)
-    notes += _repeat_notes(channels) + (_unit_notes(channels) if source != "positions" else [])
-    counts = replace(
-        raw.counts,
-        records_kept=len(kept),
-        duplicates=raw.counts.duplicates + duplicates,
-        backward_steps=raw.counts.backward_steps + backward,
-        out_of_range=raw.counts.out_of_range + out_of_range,
-        without_time=raw.counts.without_time + int(np.count_nonzero(no_time)),
-        gaps_s=_gaps(channels),
-        notes=tuple(notes),
-    )
-    return Log(
-        raw.path, raw.format, raw.clock, start_utc, channels, source, 0.0, counts, raw.columns
-    )
+    return kept, {"duplicates": duplicates, "backward": backward}, notes
 
 
 def _refuse_mass_loss(raw: Raw) -> None:
@@ -190,13 +192,6 @@ def _within_limits(values: Mapping[str, FloatArray]) -> tuple[dict[str, FloatArr
         kept.pop(LATITUDE, None)  # half a position is none
         kept.pop(LONGITUDE, None)
     return kept, 0 if bad_rows is None else int(np.count_nonzero(bad_rows))
-
-
-def _has_value(values: Mapping[str, FloatArray], length: int) -> npt.NDArray[np.bool_]:
-    present = np.zeros(length, dtype=bool)
-    for array in values.values():
-        present |= np.isfinite(array)
-    return present
 
 
 def _first_of_each_time(

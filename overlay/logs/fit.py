@@ -15,7 +15,9 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.logs.clean import Raw
+from overlay.logs.formats import LogFormat, Reading
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, Cleaning
+from overlay.logs.times import since_first
 
 DEGREES = 180 / 2**31
 MOST_RECORDS = 2_000_000
@@ -29,19 +31,8 @@ FIELDS: dict[str, tuple[tuple[str, float], ...]] = {
 }
 
 
-def read_fit(data: bytes, path: str) -> Raw:
+def read_fit(data: bytes, path: str, _: Reading) -> Raw:
     """Read the records of a FIT file; of a damaged one those before the damage.
-
-    Parameters
-    ----------
-    data : bytes
-    path : str
-        For messages.
-
-    Returns
-    -------
-    Raw
-        UTC clock, seconds from the first record.
 
     Raises
     ------
@@ -51,15 +42,13 @@ def read_fit(data: bytes, path: str) -> Raw:
     times: list[datetime | None] = []
     rows: list[list[float]] = []
     damage = _collect(data, times, rows)
-    known = [time for time in times if time is not None]
-    if not known:
+    t_s, origin = since_first(times)
+    if origin is None:
         why = f"damaged ({damage})" if damage else "without a recorded track"
         raise InputError(
             f"{path}: is a FIT file {why}: none of its {len(times)} records has a time; "
             "export the activity again"
         )
-    origin = known[0]
-    t_s = np.array([np.nan if time is None else (time - origin).total_seconds() for time in times])
     values = dict(zip(FIELDS, np.array(rows).T, strict=True))
     if not np.any(np.isfinite(values[SPEED])):
         del values[SPEED]
@@ -80,17 +69,14 @@ def _collect(data: bytes, times: list[datetime | None], rows: list[list[float]])
                 if not isinstance(frame, fitdecode.FitDataMessage) or frame.name != "record":
                     continue
                 time = _value(frame, "timestamp")
-                times.append(_as_utc(time) if isinstance(time, datetime) else None)
+                known = isinstance(time, datetime)
+                times.append((time if time.tzinfo else time.replace(tzinfo=UTC)) if known else None)
                 rows.append([_first(frame, fields) for fields in FIELDS.values()])
                 if len(rows) >= MOST_RECORDS:
                     return f"more than {MOST_RECORDS} records"
     except Exception as error:  # the decoder raises whatever its field converters raise
         return f"{type(error).__name__} after record {len(times)}"
     return None
-
-
-def _as_utc(time: datetime) -> datetime:
-    return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
 def _value(frame: Any, name: str) -> Any:
@@ -103,3 +89,6 @@ def _first(frame: Any, fields: tuple[tuple[str, float], ...]) -> float:
         if isinstance(value, int | float):
             return float(value) * factor
     return float("nan")
+
+
+FORMAT = LogFormat(lambda head: head.data[8:12] == b".FIT", read_fit)  # FIT protocol, file header

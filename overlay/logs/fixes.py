@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from overlay.timebase import FloatArray
-
-
-def _nothing() -> FloatArray:
-    return np.zeros(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,7 +17,7 @@ class Fixes:
     Attributes
     ----------
     t_s : ndarray of float, shape (n,)
-        Footage time, seconds.
+        Footage time, seconds; NaN in a packet, which has one time that its rows share out.
     latitude_deg, longitude_deg, altitude_m, speed_mps, speed_3d_mps : ndarray of float
         Speed over ground, and in space where it is given as well.
     sigma_mps : ndarray of float
@@ -33,31 +30,38 @@ class Fixes:
         Seconds since 1970.
     """
 
-    t_s: FloatArray = field(default_factory=_nothing)
-    latitude_deg: FloatArray = field(default_factory=_nothing)
-    longitude_deg: FloatArray = field(default_factory=_nothing)
-    altitude_m: FloatArray = field(default_factory=_nothing)
-    speed_mps: FloatArray = field(default_factory=_nothing)
-    speed_3d_mps: FloatArray = field(default_factory=_nothing)
-    sigma_mps: FloatArray = field(default_factory=_nothing)
-    fix: FloatArray = field(default_factory=_nothing)
-    dilution: FloatArray = field(default_factory=_nothing)
-    utc_s: FloatArray = field(default_factory=_nothing)
-
-    def __post_init__(self) -> None:
-        for column in fields(self):
-            if not len(getattr(self, column.name)):
-                object.__setattr__(self, column.name, np.full(len(self.t_s), np.nan))
+    t_s: FloatArray
+    latitude_deg: FloatArray
+    longitude_deg: FloatArray
+    altitude_m: FloatArray
+    speed_mps: FloatArray
+    speed_3d_mps: FloatArray
+    sigma_mps: FloatArray
+    fix: FloatArray
+    dilution: FloatArray
+    utc_s: FloatArray
 
     def __len__(self) -> int:
         return len(self.t_s)
 
 
-def together(parts: list[Fixes]) -> Fixes:
-    """One after the other."""
-    return Fixes(
-        **{
-            column.name: np.concatenate([getattr(part, column.name) for part in parts])
-            for column in fields(Fixes)
-        }
-    )
+def fixes_of(rows: FloatArray, **others: FloatArray | float) -> Fixes:
+    """Fixes without times.
+
+    Parameters
+    ----------
+    rows : ndarray of float, shape (n, 5)
+        Latitude, longitude, altitude, speed over ground, speed in space.
+    others
+        Further columns by name, or one value for all rows.
+    """
+    count = len(rows)
+    given = dict(zip((column.name for column in fields(Fixes)[1:6]), rows.T, strict=True)) | others
+    names = (column.name for column in fields(Fixes))
+    return Fixes(**{n: np.full(count, given.get(n, np.nan), dtype=np.float64) for n in names})
+
+
+def together(parts: Sequence[Fixes], t_s: FloatArray) -> Fixes:
+    """One after the other, at those times."""
+    columns = (column.name for column in fields(Fixes)[1:])
+    return Fixes(t_s, *(np.concatenate([getattr(p, name) for p in parts]) for name in columns))

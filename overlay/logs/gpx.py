@@ -11,18 +11,19 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from xml.parsers import expat
 
 import numpy as np
 
 from overlay.errors import InputError
 from overlay.logs.clean import Raw
-from overlay.logs.detect import decoded
+from overlay.logs.formats import LogFormat, Reading, decoded
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, Cleaning
 from overlay.logs.quantity import in_mps, quantities
-from overlay.logs.times import instant
+from overlay.logs.times import instant, since_first
 
+GPX_ROOT = re.compile(r"<(?:[\w.-]+:)?gpx[\s>/]", re.IGNORECASE)
 POINT_START = re.compile(rb"<(?:[\w.-]+:)?trkpt\b")
 ROOT = b"<gpx><trk><trkseg>"
 CHUNK = 1 << 16
@@ -121,13 +122,8 @@ class _Points:
             self.bad_speeds.append(point[SPEED])
         self.times.append(time)
         self.segment.append(self.piece)
-        row = (
-            latitude,
-            longitude,
-            _number(point.get("ele", "")),
-            speed,
-            _number(point.get(RPM, "")),
-        )
+        altitude, rpm = (_number(point.get(name, "")) for name in ("ele", RPM))
+        row = (latitude, longitude, altitude, speed, rpm)
         for column, value in zip(self.columns.values(), row, strict=True):
             column.append(value)
 
@@ -143,22 +139,11 @@ def _number(text: str) -> float:
         return float("nan")
 
 
-def read_gpx(data: bytes, path: str) -> Raw:
+def read_gpx(data: bytes, path: str, _: Reading) -> Raw:
     """Read the track points of a GPX file, all tracks and segments in file order.
 
     Points without a time are counted and left out. Where the file is cut off or damaged, its whole
     points are used and the loss is noted.
-
-    Parameters
-    ----------
-    data : bytes
-    path : str
-        For messages.
-
-    Returns
-    -------
-    Raw
-        UTC clock, seconds from the first point with a time.
 
     Raises
     ------
@@ -261,8 +246,7 @@ def _raw(path: str, points: _Points, notes: list[str]) -> Raw:
         source = None
     elif with_speed < len(points.times):
         notes.append(f"{len(points.times) - with_speed} points carry no speed and leave a gap")
-    origin = points.times[0]
-    t_s = np.array([(time - origin) / timedelta(seconds=1) for time in points.times])
+    t_s, origin = since_first(points.times)
     counts = Cleaning(
         records_read=points.read,
         unparsable=points.unparsable + len(points.bad_speeds),
@@ -271,3 +255,6 @@ def _raw(path: str, points: _Points, notes: list[str]) -> Raw:
     )
     segment = np.array(points.segment, dtype=np.int64)
     return Raw(path, "gpx", "utc", t_s, values, origin, segment, source, counts)
+
+
+FORMAT = LogFormat(lambda head: GPX_ROOT.search(head.text) is not None, read_gpx)

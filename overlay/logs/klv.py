@@ -16,24 +16,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from overlay.logs.fixes import Fixes
+from overlay.logs.fixes import Fixes, fixes_of
 from overlay.timebase import FloatArray
 
 MOST_ITEMS = 20_000  # in one packet; a second of all sensors of a camera needs some hundreds
-NUMERIC = {
-    "b": ">i1",
-    "B": ">u1",
-    "s": ">i2",
-    "S": ">u2",
-    "l": ">i4",
-    "L": ">u4",
-    "j": ">i8",
-    "J": ">u8",
-    "f": ">f4",
-    "d": ">f8",
-    "q": ">i4",
-    "Q": ">i8",
-}
+NUMERIC = {"b": "i1", "B": "u1", "s": "i2", "S": "u2", "l": "i4", "L": "u4"}
+NUMERIC |= {"j": "i8", "J": "u8", "f": "f4", "d": "f8", "q": "i4", "Q": "i8"}
 FIXED_POINT = {"q": 2.0**16, "Q": 2.0**32}  # Q15.16 and Q31.32
 MOST_COLUMNS = 64
 DAYS_FROM = datetime(2000, 1, 1, tzinfo=UTC)
@@ -162,7 +150,7 @@ def _numbers(item: Item, layout: Item | None = None) -> FloatArray:
     if len(kinds) == 1:
         width = np.dtype(NUMERIC[kinds]).itemsize
         kinds *= max(1, item.size // width)
-    layout_type = np.dtype([(str(i), NUMERIC[kind]) for i, kind in enumerate(kinds)])
+    layout_type = np.dtype([(str(i), ">" + NUMERIC[kind]) for i, kind in enumerate(kinds)])
     if layout_type.itemsize != item.size or len(kinds) > 255:
         raise Malformed("the size does not fit the type")
     rows = np.frombuffer(item.content, dtype=layout_type, count=item.repeat)
@@ -180,35 +168,16 @@ def _expanded(layout: str) -> str:
 
 
 def _five(rows: FloatArray, about: dict[bytes, Item]) -> Fixes:
-    count = len(rows)
-    fix = _one(about.get(b"GPSF"), 3.0)
-    precision = _one(about.get(b"GPSP"), np.nan) / 100
-    utc_s = np.full(count, np.nan)
-    if count and b"GPSU" in about:
+    utc_s = np.full(len(rows), np.nan)
+    if b"GPSU" in about:
         utc_s[0] = _utc_s(about[b"GPSU"])
-    return Fixes(
-        np.full(count, np.nan),
-        *_place_and_speed(rows),
-        fix=np.full(count, fix),
-        dilution=np.full(count, precision),
-        utc_s=utc_s,
-    )
+    fix, dilution = _one(about.get(b"GPSF"), 3.0), _one(about.get(b"GPSP"), np.nan) / 100
+    return fixes_of(rows, fix=fix, dilution=dilution, utc_s=utc_s)
 
 
 def _nine(rows: FloatArray) -> Fixes:
-    return Fixes(
-        np.full(len(rows), np.nan),
-        *_place_and_speed(rows),
-        fix=rows[:, 8],
-        dilution=rows[:, 7],
-        utc_s=DAYS_FROM.timestamp() + rows[:, 5] * 86400 + rows[:, 6],
-    )
-
-
-def _place_and_speed(
-    rows: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    return rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4]
+    utc_s = DAYS_FROM.timestamp() + rows[:, 5] * 86400 + rows[:, 6]
+    return fixes_of(rows[:, :5], fix=rows[:, 8], dilution=rows[:, 7], utc_s=utc_s)
 
 
 def _one(item: Item | None, otherwise: float) -> float:

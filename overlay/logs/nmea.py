@@ -19,6 +19,7 @@ import numpy as np
 from overlay.errors import InputError
 from overlay.logs.clean import Raw
 from overlay.logs.days import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
+from overlay.logs.formats import LogFormat, Reading
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, SPEED, Cleaning
 from overlay.timebase import FloatArray
 from overlay.units import MPS_PER
@@ -30,6 +31,7 @@ CANDIDATE = re.compile(
     rb"[$!](?:[^$!*\x00-\x1f\x7f-\xff]*\*[0-9A-Fa-f]{2}"
     rb"|[A-Z]{2}[A-Z0-9]{1,4}[^$!*\x00-\x1f\x7f-\xff]*)"
 )
+SENTENCE = re.compile(rb"[$!][A-Z]{2}(?:RMC|GGA|VTG|GNS|GLL|ZDA),[ -~]*")
 USED = frozenset({"RMC", "VTG", "GGA", "GNS", "GLL", "ZDA"})
 POSITION_ORDER = ("GGA", "GNS", "RMC", "GLL")
 
@@ -59,20 +61,8 @@ class _Tally:
     notes: list[str] = field(default_factory=list)
 
 
-def read_nmea(data: bytes, path: str) -> Raw:
-    """Read NMEA 0183 sentences.
-
-    Parameters
-    ----------
-    data : bytes
-        The file; comment lines (``#``) and binary junk between sentences are passed over.
-    path : str
-        For messages.
-
-    Returns
-    -------
-    Raw
-        UTC clock; without a date anywhere, `origin` is None.
+def read_nmea(data: bytes, path: str, _: Reading) -> Raw:
+    """Read NMEA 0183 sentences; comment lines (``#``) and binary junk are passed over.
 
     Raises
     ------
@@ -391,3 +381,8 @@ def _positions(usable: list[_Instant]) -> tuple[FloatArray, FloatArray]:
     ]
     table = np.array(pairs, dtype=np.float64).reshape(-1, 2)
     return table[:, 0], table[:, 1]
+
+
+FORMAT = LogFormat(
+    lambda head: not head.is_markup and SENTENCE.search(head.data) is not None, read_nmea
+)

@@ -12,7 +12,7 @@ import numpy as np
 
 from overlay.errors import InputError, UsageError
 from overlay.logs.clean import SPEED_SIGMA, Raw
-from overlay.logs.detect import decoded
+from overlay.logs.formats import LogFormat, Reading, decoded
 from overlay.logs.headers import (
     TIME_SECONDS,
     Column,
@@ -56,22 +56,8 @@ class _Grid:
     delimiter: str
 
 
-def read_table(
-    data: bytes, path: str, *, columns: Mapping[str, str] | None = None, utc_offset_h: float = 0.0
-) -> Raw:
+def read_table(data: bytes, path: str, given: Reading) -> Raw:
     """Read a table with a time column and at least one of speed, RPM, wheel speed or position.
-
-    Parameters
-    ----------
-    data : bytes
-    path : str
-        For messages.
-    columns, utc_offset_h
-        As in :func:`overlay.logs.read_log`.
-
-    Returns
-    -------
-    Raw
 
     Raises
     ------
@@ -80,19 +66,15 @@ def read_table(
     UsageError
         If `columns` does not fit the table.
     """
+    utc_offset_h = given.utc_offset_h
     if not -24 < utc_offset_h < 24:
         raise UsageError(f"UTC offset {utc_offset_h:g} h: must lie between -24 and 24 hours")
     grid = _grid(decoded(data), path)
-    if columns is None:
-        found = columns_by_header(grid.header, grid.units)
-    else:
-        found = columns_by_map(grid.header, grid.units, columns, path)
-        if "time" not in {column.role for column in found}:
-            found += [
-                column
-                for column in columns_by_header(grid.header, grid.units)
-                if column.role in ("time", "date")
-            ]
+    found = columns_by_header(grid.header, grid.units)
+    if given.columns is not None:
+        clocks = [column for column in found if column.role in ("time", "date")]
+        found = columns_by_map(grid.header, grid.units, given.columns, path)
+        found += [] if any(column.role == "time" for column in found) else clocks
     chosen, notes = one_of_each(found, path, grid.header_line)
     where = f"{path}, line {grid.header_line}"
     _demand(chosen, grid, where)
@@ -115,17 +97,8 @@ def read_table(
     if clock == "elapsed" and "footage" in used.column["time"].name.lower():
         clock = "footage"
     source = f"column {used.column['speed'].name!r}" if "speed" in used.column else None
-    return Raw(
-        path,
-        "table",
-        clock,
-        times.t_s,
-        values,
-        times.origin,
-        speed_source=source,
-        counts=counts,
-        columns=used.said(),
-    )
+    said = used.said()
+    return Raw(path, "table", clock, times.t_s, values, times.origin, None, source, counts, said)
 
 
 @dataclass(frozen=True)
@@ -381,3 +354,6 @@ def _demand_values(values: Mapping[str, FloatArray], t_s: FloatArray, where: str
             f"{where}: the columns {', '.join(values)} hold no number beside a time; check the "
             "table or map other columns"
         )
+
+
+FORMAT = LogFormat(lambda head: not head.is_binary, read_table, takes_columns=True)

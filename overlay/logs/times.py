@@ -177,6 +177,16 @@ def _minute(text: str, order: str) -> datetime | None:
     return found if FIRST_YEAR <= found.year <= LAST_YEAR else None
 
 
+def since_first(times: Sequence[datetime | None]) -> tuple[FloatArray, datetime | None]:
+    """Seconds after the first time there is, NaN where there is none, and that time."""
+    origin = next((time for time in times if time is not None), None)
+    second = timedelta(seconds=1)
+    since = [
+        np.nan if time is None or origin is None else (time - origin) / second for time in times
+    ]
+    return np.array(since), origin
+
+
 def _zone(name: str | None, offset_s: int | None) -> timezone | None:
     if name not in (None, "Z", "UTC", "GMT"):
         raise ValueError(name)  # names of zones mean different things in different places
@@ -352,12 +362,10 @@ def _date_times(
         )
     local = timezone(timedelta(hours=utc_offset_h))
     times = [instant(cell, order=order, local=local) for cell in cells]
-    origin = next((time for time in times if time is not None), None)
+    t_s, origin = since_first(times)
     if origin is None:
         raise InputError(
             f"{where}: no date-time in column {column.name!r} can be read; write them with "
             "seconds, as 2026-05-01T10:00:00.1Z"
         )
-    second = timedelta(seconds=1)
-    t_s = np.array([np.nan if time is None else (time - origin) / second for time in times])
     return TableTimes("utc", t_s, origin)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 
@@ -43,9 +43,9 @@ class _Receiver:
         self.parts.append(part)
 
     def fixes(self) -> Fixes:
-        counts = [len(part) for part in self.parts]
-        at_s = row_times(np.array(self.starts_s), np.array(self.lengths_s), np.array(counts))
-        return replace(together(self.parts), t_s=at_s)
+        counts = np.array([len(part) for part in self.parts])
+        at_s = row_times(np.array(self.starts_s), np.array(self.lengths_s), counts)
+        return together(self.parts, at_s)
 
 
 @dataclass
@@ -56,9 +56,7 @@ class _Scan:
     rows: int = 0
 
 
-def read_track(
-    clip: ClipFacts, *, columns: Mapping[str, str] | None = None, path: str | None = None
-) -> Raw | None:
+def read_track(clip: ClipFacts, *, columns: Mapping[str, str] | None = None) -> Raw | None:
     """The positions and speeds that a camera wrote into its film, or None where there are none.
 
     Times are the container's, less that of the first picture; rows that share a packet are spread
@@ -69,8 +67,6 @@ def read_track(
     clip : ClipFacts
     columns : mapping, optional
         ``{"device": NAME}`` takes another of several devices than the one that says most.
-    path : str, optional
-        For messages; the clip's own where it is not given.
 
     Raises
     ------
@@ -79,7 +75,7 @@ def read_track(
     UsageError
         If the film has no such device.
     """
-    name = path or str(clip.path)
+    name = clip.path
     first_s = int(clip.frame_times.pts[0]) * clip.frame_times.time_base
     scan = _scanned(clip.path, first_s)
     receivers = [receiver for receiver in scan.receivers.values() if receiver.parts]

@@ -12,15 +12,15 @@ from overlay.errors import EncoderError
 from overlay.files import forbid_overwriting_inputs, written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.covers import Cover, as_cover, cover_chain
-from overlay.render.output import file_arguments, named
+from overlay.render.output import file_arguments
 from overlay.render.pipeline import OnProgress, run
 from overlay.render.source import (
     base_chain,
     color_arguments,
     even_size,
     facts_of,
-    restamp,
-    streams_of,
+    named,
+    source_of,
     tick_of,
 )
 
@@ -79,21 +79,20 @@ def make_proxy(
     InputError, OutputError
         As their messages say.
     """
-    facts = facts_of(source)
+    clip = source_of(source)
+    facts = clip.facts
     forbid_overwriting_inputs(target, [Path(facts.path)])
-    streams = streams_of(facts.path)
-    first = restamp(facts) + "," if streams.is_restamped else ""
-    graph = [f"[0:V:0]{first}{base_chain(facts, 'yuv420p')[0]}[bare]"]
-    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", even_size(facts))
+    graph = [f"{base_chain(clip, 'yuv420p')[0]}[bare]"]
+    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", clip.size)
     graph.append(f"[base]{_scaled(facts, longest_px)}[out]")
-    tick = tick_of(facts.frame_times.time_base)
+    tick = tick_of(facts)
     after = ["-filter_complex", ";".join(graph), "-map", "[out]"]
-    if streams.sounds:
+    if clip.sounds:
         after += ["-map", "0:a:0", "-c:a", "aac", "-b:a", "96k", "-ac", "2"]
     # Without B frames every time is that of decoding too: nothing has to be moved.
     after += ["-c:v", "libx264", "-preset", "veryfast", "-crf", "24", "-g", "30", "-bf", "0"]
     after += ["-fps_mode", "passthrough", "-enc_time_base:v", str(tick)]
-    after += ["-video_track_timescale", str(tick.denominator), *color_arguments(facts)]
+    after += ["-video_track_timescale", str(tick.denominator), *color_arguments(clip)]
     after += file_arguments(".mp4", None, {})
     with written_whole(target) as part:
         run(

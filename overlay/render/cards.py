@@ -137,6 +137,3 @@ def _drawn(rows: Sequence[_Row], width: int, height: int, total: float) -> Rgb:
             canvas.box((left, y - cap, left + cap, y), row.hue, radius=0.22 * cap)
         put_text(canvas, row.text, left + row.mark, y, row.type_face, row.color)
     return np.ascontiguousarray(canvas.rgba()[..., :3])
-
-
-__all__ = ["CLOSED_COURSE", "Card", "card_picture"]

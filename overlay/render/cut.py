@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from overlay.errors import InputError, UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.output import named
+from overlay.render.output import COPIED
 from overlay.render.pipeline import run
-from overlay.render.source import container_of, facts_of
+from overlay.render.source import checked_target, facts_of, named, turn_arguments
 
 _JUST_AFTER_S = 0.002  # past the key frame, so that rounding does not seek to the one before
 # ffmpeg seeks 3/23 s early in containers that it cannot seek by presentation time.
@@ -48,17 +48,11 @@ def cut_clip(
 
     Raises
     ------
-    UsageError
-        If the part does not lie within the clip.
     InputError
         If the clip cannot be cut without harm: its frames do not come out as they were.
-    OutputError, EncoderError
-        As their messages say.
     """
-    facts = facts_of(os.fspath(require_file(source)))
-    final = Path(target)
-    container_of(final)
-    forbid_overwriting_inputs(final, [Path(source)])
+    final, _ = checked_target(target, [source])
+    facts = facts_of(os.fspath(source))
     if not 0 <= from_s < to_s <= facts.duration_s + 0.5:
         raise UsageError(
             f"{source}: no part from {from_s:g} to {to_s:g} s; the clip is "
@@ -69,16 +63,12 @@ def cut_clip(
     if Path(source).suffix.lower() not in _BY_PRESENTATION:
         seek_s += _EARLY_S
     seek = ["-ss", f"{seek_s:.6f}"] if start_s > 0 else []
-    turn = ["-display_rotation", str(-facts.rotation_deg)] if facts.rotation_deg else []
+    length = f"{to_s + _TAIL_S - start_s:.6f}"
     with written_whole(final) as part:
         run(
-            [*seek, *turn, "-i", named(facts.path)],
+            [*seek, *turn_arguments(facts), "-i", named(facts.path)],
             [],
-            [
-                *("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1"),
-                *("-t", f"{to_s + _TAIL_S - start_s:.6f}", "-avoid_negative_ts", "make_zero"),
-                os.fspath(part.absolute()),
-            ],
+            [*COPIED, "-t", length, "-avoid_negative_ts", "make_zero", os.fspath(part.absolute())],
             total_s=to_s - start_s,
         )
         _check(facts, os.fspath(part), start_s, to_s)

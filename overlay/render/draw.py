@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 from overlay.errors import UsageError
-from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover
-from overlay.render.encoder import EncodeOptions
-from overlay.render.graph import nanoseconds
-from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.pipeline import Feed, OnProgress, Outcome, run
-from overlay.render.ready import make_ready, picture_graph
+from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.encoder import EncodeOptions, choose_encoder
+from overlay.render.graph import Look, nanoseconds, with_layers
+from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
+from overlay.render.pipeline import Feed, OnProgress, Outcome, encode
 from overlay.render.slowed import SOUNDS, SlowedTimes, moved, sound_chains
-from overlay.render.source import color_arguments, sound_arguments, tick_of
-from overlay.scene.layers import Layer
+from overlay.render.source import (
+    Source,
+    base_chain,
+    checked_target,
+    color_arguments,
+    sound_arguments,
+    source_of,
+    tick_of,
+)
+from overlay.scene.layers import Layer, require_inside
 
 _HIGH_RANGE = ("smpte2084", "arib-std-b67")
 
@@ -44,75 +49,70 @@ def draw_clip(
 
     Parameters
     ----------
-    source : ClipFacts or path
-        The footage.
     layers : sequence of Layer
         Drawn in order, on footage time in seconds.
     target : path
-        ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
+        ``.mp4``, ``.mov`` or ``.mkv``.
     covers : sequence of Cover or (x, y, width, height)
         Parts of the picture hidden under the layers.
     slowed : SlowedTimes or None
         A section to slow down, from :func:`overlay.render.slowed.slowed_times`.
     slowed_sound : str
         Inside that section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
-    progress : callable or None
-        Called about twice a second.
     metadata : mapping or None
         Tags for the file, such as ``title`` and ``comment``.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
-    started = time.monotonic()
     options = options or EncodeOptions()
     if slowed_sound not in SOUNDS:
         raise UsageError(f"unknown sound {slowed_sound!r}: use one of {', '.join(SOUNDS)}")
-    ready = make_ready(source, layers, target, options)
-    facts, encoder, suffix = ready.facts, ready.encoder, ready.suffix
-    if slowed is None:
-        # Layer pictures are stamped on footage time; the footage keeps the container's own times.
-        times, total_s, start = facts.frame_times, facts.duration_s, _start_at_zero(facts)
-        graph = picture_graph(ready, layers, covers, onto=f"setpts=PTS+({int(times.pts[0])})")
-        sound, said = sound_arguments(ready.streams.sounds if options.sound else [], suffix)
-    else:
-        times, total_s, start = slowed.shown, facts.duration_s + slowed.added_s, []
-        graph = picture_graph(ready, layers, covers, moved=moved(slowed))
-        sound, said = [], "none in the source"
-        if options.sound and facts.audio_codec:
-            graph += sound_chains(facts, slowed, slowed_sound)
-            sound = ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"]
-            said = f"{slowed_sound} inside the slowed section"
-    said = said if options.sound else "left out as asked"
-    tick = tick_of(facts.frame_times.time_base)
-    after = ["-filter_complex", ";".join(graph), "-map", "[out]", *sound]
-    after += [*video_arguments(encoder, tick, suffix), *color_arguments(facts)]
-    after += [*file_arguments(suffix, facts.created_utc, metadata or {}), *start]
-    stamps = nanoseconds(times)
+    clip = source_of(source)
+    facts, times = clip.facts, clip.facts.frame_times
+    final, suffix = checked_target(target, [facts.path])
+    require_inside(layers, *clip.size)
+    encoder = choose_encoder(options, bit_depth=facts.bit_depth)
+    look = Look(clip.matrix, clip.color_range, encoder.pixel_format, clip.size)
+    base, notes = base_chain(clip, look.pixel_format)
+    # Layer pictures are stamped on footage time; the footage keeps the container's own times.
+    onto = f"settb={times.time_base}" + ("" if slowed else f",setpts=PTS+({clip.first_pts})")
+    graph = [f"{base},{moved(slowed)}[bare]" if slowed else f"{base}[bare]"]
+    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", clip.size)
+    graph += with_layers(layers, look, "base", "out", first_input=1, times=onto)
+    chains, sound, said = _sound(clip, options, suffix, slowed, slowed_sound)
+    after = ["-filter_complex", ";".join(graph + chains), "-map", "[out]", *sound]
+    after += [*video_arguments(encoder, tick_of(facts), suffix), *color_arguments(clip)]
+    after += file_arguments(suffix, facts.created_utc, metadata or {})
+    after += [] if slowed else _start_at_zero(clip)
     decoding = [] if options.threads is None else ["-threads", str(options.threads)]
-    with written_whole(ready.final) as part:
-        outcome = run(
-            [*decoding, "-copyts", "-i", named(facts.path)],
-            [Feed(layer, facts.frame_times.seconds, stamps) for layer in layers],
-            [*after, os.fspath(part.absolute())],
-            total_s=total_s,
-            progress=progress,
-        )
+    total_s = facts.duration_s + (slowed.added_s if slowed else 0.0)
+    stamps = nanoseconds(slowed.shown if slowed else times)
+    feeds = [Feed(layer, times.seconds, stamps) for layer in layers]
+    before = [*decoding, *clip.entered()]
+    outcome = encode(final, before, feeds, after, total_s=total_s, progress=progress)
     return RenderReport(
-        target=os.fspath(target),
-        width=ready.size[0],
-        height=ready.size[1],
-        frames=outcome.frames,
-        duration_s=total_s,
-        encoder=encoder.name,
-        pixel_format=encoder.pixel_format,
-        sound=said,
-        pictures=outcome.pictures,
-        elapsed_s=time.monotonic() - started,
-        notes=(*ready.notes, *encoder.notes, *_losses(facts, outcome), *_kept(facts, suffix)),
+        os.fspath(target),
+        *clip.size,
+        outcome.frames,
+        total_s,
+        encoder.name,
+        encoder.pixel_format,
+        said,
+        outcome.pictures,
+        (*notes, *encoder.notes, *_losses(facts, outcome), *_kept(facts, suffix)),
     )
+
+
+def _sound(
+    clip: Source, options: EncodeOptions, suffix: str, slowed: SlowedTimes | None, inside: str
+) -> tuple[list[str], list[str], str]:
+    """Filters, arguments, and what becomes of the sound in words."""
+    if not options.sound:
+        return [], [], "left out as asked"
+    if slowed is None:
+        return [], *sound_arguments(clip.sounds, suffix)
+    if not clip.facts.audio_codec:
+        return [], [], "none in the source"
+    arguments = ["-map", "[sound]", *AAC]
+    return sound_chains(clip, slowed, inside), arguments, f"{inside} inside the slowed section"
 
 
 def _kept(facts: ClipFacts, suffix: str) -> list[str]:
@@ -128,19 +128,18 @@ def _kept(facts: ClipFacts, suffix: str) -> list[str]:
     return notes
 
 
-def _start_at_zero(facts: ClipFacts) -> list[str]:
+def _start_at_zero(clip: Source) -> list[str]:
     """Shift all streams alike, so that the earlier of picture and sound starts at 0.
 
     Streams cut from a broadcast start at any time. The shift is a whole number of ticks.
     """
-    times = facts.frame_times
-    begin = Fraction(int(times.pts[0])) * times.time_base
-    if facts.audio_codec is not None:
-        begin = min(begin, begin + Fraction(facts.audio_start_s).limit_denominator(1_000_000))
+    time_base = clip.facts.frame_times.time_base
+    begin = Fraction(clip.first_pts) * time_base
+    if clip.facts.audio_codec is not None:
+        begin = min(begin, begin + Fraction(clip.facts.audio_start_s).limit_denominator(1_000_000))
     if abs(begin) < Fraction(1, 10):
         return []
-    ticks = begin // times.time_base
-    return ["-output_ts_offset", f"{float(-ticks * times.time_base):.6f}"]
+    return ["-output_ts_offset", f"{float(-(begin // time_base) * time_base):.6f}"]
 
 
 def _losses(facts: ClipFacts, outcome: Outcome) -> list[str]:

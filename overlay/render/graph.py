@@ -27,37 +27,58 @@ def nanoseconds(times: FrameTimes) -> list[int]:
     return [((pts - first) * up + down // 2) // down for pts in times.pts.tolist()]
 
 
-def layer_chains(
-    layers: Sequence[Layer], first_input: int, matrix: str, color_range: str, pixel_format: str
-) -> list[str]:
-    """For each layer the filters that bring it to the colours of the picture."""
-    deep = "yuva420p10le" if "10" in pixel_format else "yuva420p"
-    return [
-        f"[{first_input + index}:v]"
-        f"scale=out_color_matrix={matrix}:out_range={color_range}:flags=bilinear,"
-        f"format={deep}"
-        for index, _ in enumerate(layers)
-    ]
+@dataclass(frozen=True)
+class Look:
+    """What a picture is in the encoder's terms.
+
+    Attributes
+    ----------
+    matrix, color_range : str
+        As the ``scale`` filter names them.
+    pixel_format : str
+        Such as ``yuv420p``.
+    size : (int, int)
+        Width and height, pixels.
+    """
+
+    matrix: str
+    color_range: str
+    pixel_format: str
+    size: tuple[int, int]
 
 
-def overlay_chain(
-    layers: Sequence[Layer], base: str, result: str, pixel_format: str, size: tuple[int, int]
+def with_layers(
+    layers: Sequence[Layer], look: Look, base: str, result: str, *, first_input: int, times: str
 ) -> list[str]:
-    """Filters that lay ``[g0]``, ``[g1]``, … on ``[base]`` in order, ending in ``[result]``.
+    """Filters that lay layers on ``[base]`` in order, ending in ``[result]``.
 
     Each `overlay` copies the whole picture that it lies on, and holds several. So where that
-    spares copies, a picture of `size` (width, height) is cut into bands, each layer lies on its
-    band alone, and the bands are put together once.
+    spares copies, the picture is cut into bands, each layer lies on its band alone, and the bands
+    are put together once.
+
+    Parameters
+    ----------
+    first_input : int
+        Number of the first layer's input.
+    times : str
+        Filters that bring the layers' times to those of the picture.
     """
-    width, height = size
+    deep = "yuva420p10le" if "10" in look.pixel_format else "yuva420p"
+    chain = [
+        f"[{first_input + index}:v]scale=out_color_matrix={look.matrix}"
+        f":out_range={look.color_range}:flags=bilinear,format={deep},{times}[g{index}]"
+        for index, _ in enumerate(layers)
+    ]
+    kind = "yuv420p10" if "10" in look.pixel_format else "yuv420"
+    width, height = look.size
     parts = bands(layers, height)
     copied = height + sum(len(band.inside) * band.height for band in parts)
     if copied >= len(layers) * height:
-        return _laid(layers, range(len(layers)), base, result, 0, pixel_format)
-    chain = [f"[{base}]split={len(parts)}" + "".join(f"[cut{i}]" for i in range(len(parts)))]
+        return chain + laid(layers, range(len(layers)), base, result, kind)
+    chain.append(f"[{base}]split={len(parts)}" + "".join(f"[cut{i}]" for i in range(len(parts))))
     for index, band in enumerate(parts):
         chain.append(f"[cut{index}]crop={width}:{band.height}:0:{band.top}[band{index}]")
-        chain += _laid(layers, band.inside, f"band{index}", f"laid{index}", band.top, pixel_format)
+        chain += laid(layers, band.inside, f"band{index}", f"laid{index}", kind, top=band.top)
     joined = "".join(f"[laid{index}]" for index in range(len(parts)))
     return [*chain, f"{joined}vstack=inputs={len(parts)}[{result}]"]
 
@@ -104,16 +125,16 @@ def bands(layers: Sequence[Layer], height: int) -> list[Band]:
     return found if end >= height else [*found, Band(end, height - end)]
 
 
-def _laid(
+def laid(
     layers: Sequence[Layer],
     inside: Sequence[int],
     base: str,
     result: str,
-    top: int,
-    pixel_format: str,
+    kind: str,
+    *,
+    top: int = 0,
 ) -> list[str]:
-    """Filters that lay some of the layers on a picture that begins at row `top`."""
-    kind = "yuv420p10" if "10" in pixel_format else "yuv420"
+    """Filters that lay ``[gN]`` for each N inside on a picture that begins at row `top`."""
     if not inside:
         return [f"[{base}]null[{result}]"]
     names = [base, *(f"{base}on{index}" for index in inside[:-1]), result]

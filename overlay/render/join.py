@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
 
-from overlay.files import forbid_overwriting_inputs, written_whole
-from overlay.render.pipeline import OnProgress, run
-from overlay.render.source import container_of
+from overlay.render.output import COPIED
+from overlay.render.pipeline import OnProgress, encode
+from overlay.render.source import checked_target, container_of, turn_arguments
 
 
 def join_clips(
@@ -27,40 +28,37 @@ def join_clips(
     paths : sequence of path
         In the order of recording.
     target : path
-        ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
+        ``.mp4``, ``.mov`` or ``.mkv``.
 
     Raises
     ------
     InputError, MismatchError, UsageError
         As :func:`overlay.footage.join_parts` says.
-    OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
     from overlay.footage import join_parts
 
-    final = Path(target)
-    suffix = container_of(final)
+    container_of(Path(target))
     chapters = join_parts(paths)
-    forbid_overwriting_inputs(final, [Path(part.path) for part in chapters.parts])
+    final, suffix = checked_target(target, paths)
     starts = [*chapters.starts_s.tolist(), chapters.duration_s]
-    lines = ["ffconcat version 1.0"]
-    for index, part in enumerate(chapters.parts):
-        name = os.path.abspath(part.path).replace("'", "'\\''")
-        lines += [f"file 'file:{name}'", f"duration {starts[index + 1] - starts[index]:.6f}"]
+    lengths = [end - start for start, end in pairwise(starts)]
+    names = [f"file:{os.path.abspath(part.path)}" for part in chapters.parts]
     first = chapters.parts[0]
-    turn = ["-display_rotation", str(-first.rotation_deg)] if first.rotation_deg else []
-    tick = first.frame_times.time_base.denominator
-    with tempfile.TemporaryDirectory() as folder, written_whole(final) as part_path:
-        listing = Path(folder) / "parts.txt"
-        listing.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        before = [*turn, "-f", "concat", "-safe", "0", "-i", str(listing)]
-        after = ["-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1"]
-        if suffix != ".mkv":
-            after += ["-video_track_timescale", str(tick), "-write_tmcd", "0"]
-        run(
-            before,
-            [],
-            [*after, os.fspath(part_path.absolute())],
-            total_s=chapters.duration_s,
-            progress=progress,
-        )
+    tick = str(first.frame_times.time_base.denominator)
+    after = [*COPIED, *([] if suffix == ".mkv" else ["-video_track_timescale", tick])]
+    after += [] if suffix == ".mkv" else ["-write_tmcd", "0"]
+    with tempfile.TemporaryDirectory() as folder:
+        listing = listed(Path(folder), zip(names, lengths, strict=True))
+        before = [*turn_arguments(first), *listing]
+        encode(final, before, [], after, total_s=chapters.duration_s, progress=progress)
+
+
+def listed(folder: Path, films: Iterable[tuple[str, float]]) -> list[str]:
+    """Arguments that open films, each with its length in seconds, end to end as one input."""
+    lines = ["ffconcat version 1.0"]
+    for name, length_s in films:
+        quoted = name.replace("'", "'\\''")
+        lines += [f"file '{quoted}'", f"duration {length_s:.6f}"]
+    listing = folder / "parts.txt"
+    listing.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return ["-f", "concat", "-safe", "0", "-i", os.fspath(listing)]

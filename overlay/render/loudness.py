@@ -132,6 +132,3 @@ def held_under(samples: Samples, rate_hz: int, limit: float) -> Samples:
     gain = uniform_filter1d(least, 2 * reach + 1, mode="nearest")
     held: Samples = (samples * gain[:, None]).astype(np.float32)
     return held
-
-
-__all__ = ["TARGETS_LUFS", "Loudness", "brought_to", "measure"]

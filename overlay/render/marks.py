@@ -9,10 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from overlay.errors import UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
-from overlay.render.output import named
-from overlay.render.pipeline import OnProgress, run
-from overlay.render.source import container_of, facts_of
+from overlay.render.pipeline import OnProgress, encode
+from overlay.render.source import checked_target, facts_of, named
 
 
 @dataclass(frozen=True)
@@ -50,21 +48,14 @@ def add_marks(
         In any order; the part before the first gets the name ``Start``.
     captions : sequence of Caption
         In any order; they may not overlap.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
-    final = Path(target)
-    suffix = container_of(final)
-    forbid_overwriting_inputs(final, [require_file(source)])
+    final, suffix = checked_target(target, [source])
     facts = facts_of(source)
     chapters = chapter_text(marks, facts.duration_s) if marks else ""
     subtitles = caption_text(captions)
-    with tempfile.TemporaryDirectory() as folder, written_whole(final) as part:
-        before = ["-i", named(facts.path)]
-        after = ["-map", "0:v", "-map", "0:a?", "-map_metadata", "0"]
+    before = ["-i", named(facts.path)]
+    after = ["-map", "0:v", "-map", "0:a?", "-map_metadata", "0", "-c:v", "copy", "-c:a", "copy"]
+    with tempfile.TemporaryDirectory() as folder:
         if marks:
             listing = Path(folder) / "marks.txt"
             listing.write_text(chapters, encoding="utf-8")
@@ -76,17 +67,10 @@ def add_marks(
             after += ["-map", f"{before.count('-i')}:s"]
             after += ["-c:s", "srt" if suffix == ".mkv" else "mov_text"]
             before += ["-f", "srt", "-i", str(listing)]
-        after += ["-c:v", "copy", "-c:a", "copy"]
         if suffix != ".mkv":
             tick = facts.frame_times.time_base.denominator
             after += ["-movflags", "+faststart", "-video_track_timescale", str(tick)]
-        run(
-            before,
-            [],
-            [*after, os.fspath(part.absolute())],
-            total_s=facts.duration_s,
-            progress=progress,
-        )
+        encode(final, before, [], after, total_s=facts.duration_s, progress=progress)
 
 
 def chapter_text(marks: Sequence[Mark], duration_s: float) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,6 +9,9 @@ from fractions import Fraction
 
 from overlay.errors import UsageError
 from overlay.render.encoder import VideoEncoder
+
+COPIED = ("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1")
+AAC = ("-c:a", "aac", "-b:a", "192k")
 
 
 @dataclass(frozen=True)
@@ -33,8 +34,6 @@ class RenderReport:
         What became of the sound, in words.
     pictures : int
         Gauge pictures drawn.
-    elapsed_s : float
-        Wall time of the job in seconds.
     notes : tuple of str
         Anything that was changed, chosen or lost, one sentence each.
     """
@@ -48,7 +47,6 @@ class RenderReport:
     pixel_format: str
     sound: str
     pictures: int
-    elapsed_s: float
     notes: tuple[str, ...]
 
 
@@ -78,13 +76,3 @@ def file_arguments(
             raise UsageError(f"the tag {name!r} cannot be written: use a plain name and text")
         arguments += ["-metadata", f"{name}={value}"]
     return arguments
-
-
-def comment_tag(geometry: Mapping[str, object]) -> dict[str, str]:
-    """A ``comment`` tag that holds `geometry` as JSON."""
-    return {"comment": json.dumps(geometry, ensure_ascii=False, separators=(",", ":"))}
-
-
-def named(path: str) -> str:
-    """A name that the encoder cannot take for an option or a protocol."""
-    return "file:" + os.path.abspath(path)

@@ -13,11 +13,13 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import IO
 
 import numpy as np
 
 from overlay.errors import EncoderError, OutputError
+from overlay.files import written_whole
 from overlay.render.encoder import ffmpeg_path
 from overlay.render.picture_stream import picture_head, stream_head
 from overlay.scene.layers import Layer, changes
@@ -47,7 +49,7 @@ class Progress:
     elapsed_s : float
         Seconds since the start.
     left_s : float or None
-        Seconds still to go at the rate so far; None until that can be told.
+        Seconds still to go at the rate so far; None before the first progress.
     """
 
     done_s: float
@@ -183,6 +185,21 @@ def run(
         for end in reading + writing:
             with contextlib.suppress(OSError):
                 os.close(end)
+
+
+def encode(
+    target: Path,
+    before: Sequence[str],
+    feeds: Sequence[Feed],
+    after: Sequence[str],
+    *,
+    total_s: float = 0.0,
+    progress: OnProgress | None = None,
+) -> Outcome:
+    """As :func:`run`, into a file that is written whole or not at all."""
+    with written_whole(target) as part:
+        words = [*after, os.fspath(part.absolute())]
+        return run(before, feeds, words, total_s=total_s, progress=progress)
 
 
 def _watch(

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import tempfile
-import time
 import wave
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -21,25 +20,19 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.errors import UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.cards import Card, card_picture
 from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
+from overlay.render.graph import nanoseconds
+from overlay.render.join import listed
 from overlay.render.loudness import brought_to
-from overlay.render.output import RenderReport, file_arguments, named, video_arguments
+from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, Progress, run, stopping_on_terminate
-from overlay.render.source import (
-    base_chain,
-    container_of,
-    even_size,
-    facts_of,
-    matrix_of,
-    range_of,
-    restamp,
-    streams_of,
-)
+from overlay.render.source import Source, base_chain, checked_target, even_size, source_of
 from overlay.render.together import output_rate
 from overlay.scene.layers import Layer
+from overlay.timebase import FrameTimes
 
 Rgb = npt.NDArray[np.uint8]
 
@@ -47,6 +40,14 @@ TITLE_S, RESULTS_S, FADE_S = 3.0, 6.0, 0.6
 SOUND_FADE_S = 0.4
 RATE_HZ = 48_000
 TICKS_HZ = 90_000
+# The stream's head says nothing that differs without need. Clocks in it (H.264 Annex E) are advice
+# only, the container's times rule; made equal, clips of different frame rates can share one head.
+# So do clips that leave some of their colour tags out, which players then take from the matrix.
+_HEAD = "h264_metadata=tick_rate=120:fixed_frame_rate_flag=0:level=5.1"
+_HEAD += ":video_full_range_flag=0:colour_primaries=1:transfer_characteristics=1"
+_HEAD += ":matrix_coefficients=1"
+_FILM = ["-bsf:v", _HEAD, "-map_metadata", "-1", "-write_tmcd", "0"]
+_FILM += ["-video_track_timescale", str(TICKS_HZ)]
 _TAGS = "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709"
 
 
@@ -88,65 +89,54 @@ def make_reel(
     options : EncodeOptions
         Of cards and fades, and of clips that must be encoded again; H.264 only. With those that
         the clips were made with, and clips of one size, nothing is encoded twice.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
-    started = time.monotonic()
     options = options or EncodeOptions(codec="h264")
-    final = Path(target)
-    if container_of(final) == ".mkv" or options.codec not in ("auto", "h264"):
-        raise UsageError(f"{final}: a reel is .mp4 or .mov with H.264")
     if not clips:
         raise UsageError("a reel of no clips: name finished clips in the order shown")
     if not (1 <= title_s <= 30 and 1 <= results_s <= 30):
         raise UsageError(f"cards of {title_s:g} and {results_s:g} s: use 1 to 30 s")
-    facts = [facts_of(clip) for clip in clips]
-    forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
+    final, suffix = checked_target(target, clips)
+    if suffix == ".mkv" or options.codec not in ("auto", "h264"):
+        raise UsageError(f"{final}: a reel is .mp4 or .mov with H.264")
     encoder = choose_encoder(replace(options, codec="h264"))
-    studio = _Studio(facts, encoder)
-    ends = [card_picture(card, *studio.size) for card in (title, results)]
+    studio = _Studio([source_of(clip) for clip in clips], encoder)
+    opening, closing = (card_picture(card, *studio.size) for card in (title, results))
     with (
         stopping_on_terminate(),
         written_whole(final) as part,
-        tempfile.TemporaryDirectory(prefix=".reel-", dir=part.absolute().parent) as folder,
+        tempfile.TemporaryDirectory(prefix=".reel-", dir=part.absolute().parent) as made_in,
     ):
-        cards = ((ends[0], title_s), (ends[1], results_s))
-        pieces = studio.pieces(Path(folder), *cards, progress)
+        folder = Path(made_in)
+        pieces = studio.pieces(folder, (opening, title_s), (closing, results_s), progress)
         sound, said = mixed_sound(pieces, loudness_lufs)
-        _write(pieces, sound, part, Path(folder), final.suffix.lower(), title.title)
-    total_s = sum(piece.length_s for piece in pieces)
+        total_s = sum(piece.length_s for piece in pieces)
+        before, after = _put_together(pieces, sound, folder)
+        after += file_arguments(suffix, None, {"title": title.title})
+        run(before, [], [*after, os.fspath(part.absolute())], total_s=total_s)
     return RenderReport(
-        target=os.fspath(target),
-        width=studio.size[0],
-        height=studio.size[1],
-        frames=studio.frames,
-        duration_s=total_s,
-        encoder=encoder.name,
-        pixel_format="yuv420p",
-        sound=said[0],
-        pictures=studio.drawn,
-        elapsed_s=time.monotonic() - started,
-        notes=(*encoder.notes, *studio.notes, *said),
+        os.fspath(target),
+        *studio.size,
+        studio.frames,
+        total_s,
+        encoder.name,
+        "yuv420p",
+        said[0],
+        studio.drawn,
+        (*encoder.notes, *studio.notes, *said),
     )
 
 
 class _Studio:
     """Makes all pieces to one size, rate and stream."""
 
-    def __init__(self, facts: Sequence[ClipFacts], encoder: VideoEncoder) -> None:
-        self.facts = facts
-        self.encoder = encoder
-        largest = max(facts, key=lambda one: one.width * one.height)
+    def __init__(self, clips: Sequence[Source], encoder: VideoEncoder) -> None:
+        self._clips, self._encoder = clips, encoder
+        largest = max((clip.facts for clip in clips), key=lambda one: one.width * one.height)
         self.size = even_size(largest)
         if largest.pixel_aspect != 1:
-            wide = round(self.size[0] * largest.pixel_aspect / 2) * 2
-            self.size = (wide, self.size[1])
-        self.rate_hz = output_rate([largest.frame_rate_hz])
-        self.frames = 0
-        self.drawn = 0
+            self.size = (round(self.size[0] * largest.pixel_aspect / 2) * 2, self.size[1])
+        self._rate_hz = output_rate([largest.frame_rate_hz])
+        self.frames = self.drawn = 0
         self.notes: list[str] = []
 
     def pieces(
@@ -157,40 +147,45 @@ class _Studio:
         progress: OnProgress | None,
     ) -> list[_Piece]:
         """Title, clips with a fade between each two, results; made in `folder`."""
+        from moviepy import vfx
+
         from overlay.footage import picture
 
         # A first short film shows what streams of this encoder look like.
-        self._film(lambda t_s: title[0], Fraction(1, 2), folder / "sample.mp4")
-        like = _parameter_sets(folder / "sample.mp4")
+        sample = folder / "sample.mp4"
+        self._film(lambda t_s: title[0], round(self._rate_hz / 2), sample)
+        like = _parameter_sets(sample)
         mains = []
-        for index, one in enumerate(self.facts):
-            mains.append(self._main(one, folder / f"clip{index}.mp4", like))
-            _tell(progress, (index + 1) / (len(self.facts) + 2))
+        for index, clip in enumerate(self._clips):
+            mains.append(self._main(clip, folder / f"clip{index}.mp4", like))
+            _tell(progress, (index + 1) / (len(self._clips) + 2))
         firsts = [picture(piece.path, 0.0) for piece in mains]
         lasts = [picture(piece.path, piece.length_s) for piece in mains]
-        opening = _opening(*title, firsts[0])
+        opening = _fade(*title, firsts[0], 0.0).with_effects([vfx.FadeIn(0.4)])
         made = [self._moving(opening, title[1] + FADE_S, folder / "title.mp4"), mains[0]]
         for index, piece in enumerate(mains[1:], start=1):
-            bridge = _bridge(lasts[index - 1], firsts[index])
+            bridge = _fade(lasts[index - 1], 0.0, firsts[index], 0.0)
             made += [self._moving(bridge, FADE_S, folder / f"fade{index}.mp4"), piece]
-        closing = _closing(lasts[-1], *results)
+        closing = _fade(lasts[-1], 0.0, *results).with_effects([vfx.FadeOut(0.5)])
         made.append(self._moving(closing, FADE_S + results[1], folder / "results.mp4"))
         _tell(progress, 1.0)
         return made
 
-    def _main(self, facts: ClipFacts, path: Path, like: bytes) -> _Piece:
+    def _main(self, clip: Source, path: Path, like: bytes) -> _Piece:
         """A finished clip as a piece: copied if its stream fits, else encoded again."""
+        facts = clip.facts
         why = self._unfit(facts)
         if why is None:
-            words = ["-map", "0:V:0", "-c", "copy", *_film_arguments()]
-            run(["-i", named(facts.path)], [], [*words, os.fspath(path)], total_s=facts.duration_s)
+            words = ["-map", "0:V:0", "-c", "copy", *_FILM]
+            before = ["-i", clip.entered()[-1]]
+            run(before, [], [*words, os.fspath(path)], total_s=facts.duration_s)
             why = None if _parameter_sets(path) == like else "other encoder settings"
         if why is None:
             self.notes.append(f"{facts.path}: copied without a second encode")
             self.frames += len(facts.frame_times)
         else:
             self.notes.append(f"{facts.path}: encoded again, because of {why}")
-            self._encode_again(facts, path)
+            self._encode_again(clip, path)
         return _Piece(path, facts.duration_s, facts)
 
     def _unfit(self, facts: ClipFacts) -> str | None:
@@ -206,60 +201,53 @@ class _Studio:
         }
         return next((what for what, fits in checks.items() if not fits), None)
 
-    def _encode_again(self, facts: ClipFacts, path: Path) -> None:
-        width, height = self.size
-        base, _ = base_chain(facts, "yuv420p")
-        first = f"{restamp(facts)}," if streams_of(facts.path).is_restamped else ""
+    def _encode_again(self, clip: Source, path: Path) -> None:
+        (width, height), facts = self.size, clip.facts
+        base, _ = base_chain(clip, "yuv420p")
         shape = facts.width * facts.pixel_aspect / facts.height
         wide = min(width, round(height * shape / 2) * 2)
         high = min(height, round(width / shape / 2) * 2)
         chain = (
-            f"[0:V:0]{first}{base},setpts=PTS-({int(facts.frame_times.pts[0])}),"
-            f"scale={wide}:{high}:in_color_matrix={matrix_of(facts)}:in_range={range_of(facts)}"
+            f"{base},setpts=PTS-({clip.first_pts}),"
+            f"scale={wide}:{high}:in_color_matrix={clip.matrix}:in_range={clip.color_range}"
             f":out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd,format=yuv420p,"
             f"setsar=1,pad={width}:{height}:(ow-iw)/2:(oh-ih)/2:color=0x0d1015,{_TAGS}[out]"
         )
-        after = ["-filter_complex", chain, "-map", "[out]", *self._encoding()]
-        done = run(
-            ["-copyts", "-i", named(facts.path)],
-            [],
-            [*after, *_film_arguments(), os.fspath(path)],
-            total_s=facts.duration_s,
-        )
-        self.frames += done.frames
+        self.frames += self._coded(clip.entered(), [], chain, path, facts.duration_s)
 
     def _moving(self, clip: Any, length_s: float, path: Path) -> _Piece:
         """A short film of a moviepy clip."""
-        count = round(length_s * self.rate_hz)
-        self._film(clip.get_frame, count / self.rate_hz, path)
+        count = round(length_s * self._rate_hz)
+        self._film(clip.get_frame, count, path)
         self.frames += count
         self.drawn += count
-        return _Piece(path, float(count / self.rate_hz))
+        return _Piece(path, float(count / self._rate_hz))
 
-    def _film(self, shown: Callable[[float], Rgb], length_s: Fraction, path: Path) -> None:
+    def _film(self, shown: Callable[[float], Rgb], count: int, path: Path) -> None:
         width, height = self.size
-        count = round(length_s * self.rate_hz)
         rgba = np.full((height, width, 4), 255, np.uint8)
 
         def draw(t_s: float) -> npt.NDArray[np.uint8]:
             rgba[..., :3] = shown(t_s)
             return rgba
 
-        up, down = self.rate_hz.denominator * 1_000_000_000, self.rate_hz.numerator
-        stamps = [(index * up + down // 2) // down for index in range(count)]
-        times_s = np.arange(count) * self.rate_hz.denominator / self.rate_hz.numerator
+        times = FrameTimes(np.arange(count), 1 / self._rate_hz)
         chain = (
             f"[0:v]scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd,format=yuv420p,"
             f"setsar=1,settb=1/{TICKS_HZ},{_TAGS}[out]"
         )
-        after = ["-filter_complex", chain, "-map", "[out]", *self._encoding(), *_film_arguments()]
-        feed = Feed(Layer(0, 0, width, height, draw), times_s, stamps)
-        run([], [feed], [*after, os.fspath(path)], total_s=float(length_s))
+        feed = Feed(Layer(0, 0, width, height, draw), times.seconds, nanoseconds(times))
+        self._coded([], [feed], chain, path, float(count / self._rate_hz))
 
-    def _encoding(self) -> list[str]:
-        tags = ["-color_range", "tv", "-colorspace", "bt709"]
-        tags += ["-color_primaries", "bt709", "-color_trc", "bt709"]
-        return [*video_arguments(self.encoder, Fraction(1, TICKS_HZ), ".mp4"), *tags]
+    def _coded(
+        self, before: list[str], feeds: list[Feed], chain: str, path: Path, total_s: float
+    ) -> int:
+        """Encode as all pieces are; the number of frames."""
+        after = ["-filter_complex", chain, "-map", "[out]"]
+        after += video_arguments(self._encoder, Fraction(1, TICKS_HZ), ".mp4")
+        after += ["-color_range", "tv", "-colorspace", "bt709"]
+        after += ["-color_primaries", "bt709", "-color_trc", "bt709", *_FILM]
+        return run(before, feeds, [*after, os.fspath(path)], total_s=total_s).frames
 
 
 def _is_bt709(facts: ClipFacts) -> bool:
@@ -267,20 +255,6 @@ def _is_bt709(facts: ClipFacts) -> bool:
     said = {facts.color_primaries, facts.color_transfer}
     of_matrix = facts.color_space == "bt709" and facts.color_range != "pc"
     return of_matrix and said <= {"bt709", "unknown"}
-
-
-def _film_arguments() -> list[str]:
-    """Options of every piece: the stream's head says nothing that differs without need.
-
-    Clocks in the head (H.264 Annex E) are advice only, the container's times rule; made equal,
-    clips of different frame rates can share one head. So do clips that leave some of their colour
-    tags out, which players then take from the matrix.
-    """
-    head = "h264_metadata=tick_rate=120:fixed_frame_rate_flag=0:level=5.1"
-    head += ":video_full_range_flag=0:colour_primaries=1:transfer_characteristics=1"
-    head += ":matrix_coefficients=1"
-    plain = ["-map_metadata", "-1", "-write_tmcd", "0"]
-    return ["-bsf:v", head, *plain, "-video_track_timescale", str(TICKS_HZ)]
 
 
 def _parameter_sets(path: Path) -> bytes:
@@ -291,29 +265,13 @@ def _parameter_sets(path: Path) -> bytes:
         return bytes(container.streams.video[0].codec_context.extradata or b"")
 
 
-def _opening(title: Rgb, title_s: float, first: Rgb) -> Any:
+def _fade(before: Rgb, before_s: float, after: Rgb, after_s: float) -> Any:
+    """One picture for so long, and another for so long, the fade between them not counted."""
     from moviepy import CompositeVideoClip, ImageClip, vfx
 
-    card = ImageClip(title, duration=title_s + FADE_S).with_effects([vfx.FadeIn(0.4)])
-    after = ImageClip(first, duration=FADE_S).with_start(title_s)
-    return CompositeVideoClip([card, after.with_effects([vfx.CrossFadeIn(FADE_S)])])
-
-
-def _bridge(last: Rgb, first: Rgb) -> Any:
-    from moviepy import CompositeVideoClip, ImageClip, vfx
-
-    before = ImageClip(last, duration=FADE_S)
-    after = ImageClip(first, duration=FADE_S).with_effects([vfx.CrossFadeIn(FADE_S)])
-    return CompositeVideoClip([before, after])
-
-
-def _closing(last: Rgb, results: Rgb, results_s: float) -> Any:
-    from moviepy import CompositeVideoClip, ImageClip, vfx
-
-    before = ImageClip(last, duration=FADE_S)
-    card = ImageClip(results, duration=results_s + FADE_S)
-    shown = CompositeVideoClip([before, card.with_effects([vfx.CrossFadeIn(FADE_S)])])
-    return shown.with_effects([vfx.FadeOut(0.5)])
+    first = ImageClip(before, duration=before_s + FADE_S)
+    second = ImageClip(after, duration=after_s + FADE_S).with_start(before_s)
+    return CompositeVideoClip([first, second.with_effects([vfx.CrossFadeIn(FADE_S)])])
 
 
 def mixed_sound(
@@ -361,31 +319,18 @@ def _stereo(facts: ClipFacts, length_s: float) -> npt.NDArray[np.float32] | None
     return whole
 
 
-def _write(
-    pieces: Sequence[_Piece],
-    sound: npt.NDArray[np.float32] | None,
-    part: Path,
-    folder: Path,
-    suffix: str,
-    title: str,
-) -> None:
-    """Put the pieces end to end by stream copy and add the sound."""
-    lines = ["ffconcat version 1.0"]
-    for piece in pieces:
-        lines += [f"file '{piece.path.name}'", f"duration {piece.length_s:.6f}"]
-    listing = folder / "pieces.txt"
-    listing.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    before = ["-f", "concat", "-safe", "0", "-i", os.fspath(listing)]
+def _put_together(
+    pieces: Sequence[_Piece], sound: npt.NDArray[np.float32] | None, folder: Path
+) -> tuple[list[str], list[str]]:
+    """Arguments that put the pieces end to end by stream copy and add the sound."""
+    before = listed(folder, ((piece.path.name, piece.length_s) for piece in pieces))
     after = ["-map", "0:v:0", "-c:v", "copy"]
     if sound is not None:
         heard = folder / "mix.wav"
         _write_wave(heard, sound)
         before += ["-i", os.fspath(heard)]
-        after += ["-map", "1:a:0", "-c:a", "aac", "-b:a", "192k"]
-    after += ["-video_track_timescale", str(TICKS_HZ)]
-    after += file_arguments(suffix, None, {"title": title})
-    total_s = sum(piece.length_s for piece in pieces)
-    run(before, [], [*after, os.fspath(part.absolute())], total_s=total_s)
+        after += ["-map", "1:a:0", *AAC]
+    return before, [*after, "-video_track_timescale", str(TICKS_HZ)]
 
 
 def _write_wave(path: Path, samples: npt.NDArray[np.float32]) -> None:
@@ -400,6 +345,3 @@ def _write_wave(path: Path, samples: npt.NDArray[np.float32]) -> None:
 def _tell(progress: OnProgress | None, share: float) -> None:
     if progress is not None:
         progress(Progress(share, 1.0, 0, 0.0, None))
-
-
-__all__ = ["make_reel", "mixed_sound"]

@@ -14,6 +14,7 @@ from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
 from overlay.render.encoder import ffmpeg_path
 from overlay.render.sound import placed
+from overlay.render.source import Source
 from overlay.timebase import FrameTimes
 
 SOUNDS = ("stretched", "muted")
@@ -114,7 +115,7 @@ def moved(slowed: SlowedTimes) -> str:
     return f"setpts='{since}+{slowed.factor - 1}*(clip({since},{start},{end})-{start})'"
 
 
-def sound_chains(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]:
+def sound_chains(clip: Source, slowed: SlowedTimes, sound: str) -> list[str]:
     """The sound in three pieces, before, inside and after the section, put end to end.
 
     Parameters
@@ -122,15 +123,13 @@ def sound_chains(facts: ClipFacts, slowed: SlowedTimes, sound: str) -> list[str]
     sound : str
         Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
     """
-    times = facts.frame_times
-    origin_s = float(int(times.pts[0]) * times.time_base)
-    edges_s = (0.0, *slowed.edges_s, facts.duration_s)
+    edges_s = (0.0, *slowed.edges_s, clip.facts.duration_s)
     pieces, names = [], ""
     for index, name in enumerate(("before", "inside", "after")):
         start_s, length_s = edges_s[index], edges_s[index + 1] - edges_s[index]
         if length_s < 0.001:
             continue
-        chain = placed("0:a:0", origin_s + start_s, length_s, length_s, "stereo")
+        chain = placed("0:a:0", clip.origin_s(start_s), length_s, length_s, "stereo")
         if name == "inside":
             long_s = length_s * slowed.factor
             change = _stretch(slowed.factor) if sound == "stretched" else "volume=0"
@@ -175,6 +174,3 @@ def _has_filter(program: str, name: str) -> bool:
     except OSError:
         return False  # it cannot be started at all, which the encode will say
     return any(line.split()[1:2] == [name] for line in listed.stdout.splitlines())
-
-
-__all__ = ["SOUNDS", "SlowedTimes", "moved", "slowed_times", "sound_chains"]

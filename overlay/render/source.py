@@ -9,6 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from overlay.errors import UsageError
+from overlay.files import forbid_overwriting_inputs, require_file
 from overlay.footage.model import ClipFacts
 
 _COPIED = {
@@ -16,6 +17,7 @@ _COPIED = {
     ".mov": {"aac", "mp3", "ac3", "eac3", "alac", "pcm_s16le", "pcm_s24le", "pcm_s16be"},
     ".mkv": None,  # everything
 }
+_SEEK_MARGIN_S = 2.0
 _HD_HEIGHT = 720  # from here on untagged pictures count as BT.709, below as BT.601: common practice
 _MATRICES = {
     "bt709": "bt709",
@@ -28,12 +30,13 @@ _MATRICES = {
 }
 
 
-@dataclass(frozen=True)
-class Streams:
-    """What the encoder must know of a file beside its facts.
+@dataclass(frozen=True, eq=False)
+class Source:
+    """A clip as the encoder reads it.
 
     Attributes
     ----------
+    facts : ClipFacts
     sounds : tuple of str
         Codec of each sound track, in file order.
     is_restamped : bool
@@ -44,22 +47,61 @@ class Streams:
         tells where the pictures stand that others build on.
     """
 
+    facts: ClipFacts
     sounds: tuple[str, ...]
     is_restamped: bool
     has_index: bool
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the finished picture; see :func:`even_size`."""
+        return even_size(self.facts)
 
-def facts_of(source: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
-    """The facts themselves, or those of the clip at a path."""
-    if isinstance(source, ClipFacts):
-        return source
-    from overlay.footage import probe
+    @property
+    def matrix(self) -> str:
+        """Name of the colour matrix in which gauges must be mixed into the picture."""
+        known = _MATRICES.get(self.facts.color_space)
+        is_hd = min(self.facts.width, self.facts.height) >= _HD_HEIGHT
+        return known or ("bt709" if is_hd else "smpte170m")
 
-    return probe(source)
+    @property
+    def color_range(self) -> str:
+        """``pc`` for full range, else ``tv``."""
+        return "pc" if self.facts.color_range == "pc" else "tv"
+
+    @property
+    def is_rgb(self) -> bool:
+        """Whether pictures are stored as RGB and must be converted."""
+        facts = self.facts
+        return facts.color_space == "gbr" or facts.pixel_format.startswith(("gbr", "rgb", "bgr"))
+
+    @property
+    def first_pts(self) -> int:
+        """Presentation time of the first frame, ticks."""
+        return int(self.facts.frame_times.pts[0])
+
+    @property
+    def stamped(self) -> str:
+        """The start of a chain of filters, up to a picture whose times are those of the facts."""
+        first = f"setpts=PTS-STARTPTS+({self.first_pts})," if self.is_restamped else ""
+        return f"[0:V:0]{first}"
+
+    def origin_s(self, t_s: float) -> float:
+        """The container's own time of a footage time, seconds."""
+        return float(self.first_pts * self.facts.frame_times.time_base) + t_s
+
+    def entered(self, start_s: float = 0.0) -> list[str]:
+        """Arguments that open the clip, skipping most of what comes before a footage time.
+
+        Its times stay its own. Early enough whatever stream the container starts with: the graph
+        cuts exactly.
+        """
+        seek = ["-ss", f"{start_s - _SEEK_MARGIN_S:.3f}"] if start_s > 2 * _SEEK_MARGIN_S else []
+        return ["-copyts", *(seek if self.has_index else []), "-i", named(self.facts.path)]
 
 
-def streams_of(path: str) -> Streams:
-    """The streams of a clip.
+def source_of(clip: ClipFacts | str | os.PathLike[str]) -> Source:
+    """A clip by its facts or its path.
 
     Raises
     ------
@@ -68,20 +110,50 @@ def streams_of(path: str) -> Streams:
     """
     from overlay.footage.container import opened
 
-    with opened(path) as clip:
+    facts = facts_of(clip)
+    with opened(facts.path) as film:
         sounds = tuple(
             stream.codec_context.codec.canonical_name
-            for stream in clip.container.streams.audio
+            for stream in film.container.streams.audio
             if stream.codec_context is not None
         )
-        names = set(clip.container.format.name.split(","))
-        has_index = bool(names & {"mp4", "matroska"}) and not clip.structure.is_cut_off
-        return Streams(sounds, clip.has_decode_times_only, has_index)
+        names = set(film.container.format.name.split(","))
+        has_index = bool(names & {"mp4", "matroska"}) and not film.structure.is_cut_off
+        return Source(facts, sounds, film.has_decode_times_only, has_index)
 
 
-def restamp(facts: ClipFacts) -> str:
-    """A filter that sets the first decoded frame to the time the facts give."""
-    return f"setpts=PTS-STARTPTS+({int(facts.frame_times.pts[0])})"
+def facts_of(clip: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
+    """The facts themselves, or those of the clip at a path."""
+    from overlay.footage import probe
+
+    return clip if isinstance(clip, ClipFacts) else probe(clip)
+
+
+def named(path: str) -> str:
+    """A name that the encoder cannot take for an option or a protocol."""
+    return "file:" + os.path.abspath(path)
+
+
+def turn_arguments(facts: ClipFacts) -> list[str]:
+    """Input options that keep a clip's turn where its streams are copied."""
+    return ["-display_rotation", str(-facts.rotation_deg)] if facts.rotation_deg else []
+
+
+def checked_target(
+    target: str | os.PathLike[str], inputs: Sequence[str | os.PathLike[str]]
+) -> tuple[Path, str]:
+    """The clip to write and its suffix, once it is one we write and no input.
+
+    Raises
+    ------
+    InputError, UsageError, OutputError
+        If an input is no file, the suffix is not one of ``.mp4``, ``.mov``, ``.mkv``, or the
+        target is an input.
+    """
+    final = Path(target)
+    suffix = container_of(final)
+    forbid_overwriting_inputs(final, [require_file(path) for path in inputs])
+    return final, suffix
 
 
 def container_of(target: Path) -> str:
@@ -99,9 +171,7 @@ def container_of(target: Path) -> str:
     return suffix
 
 
-def sound_arguments(
-    tracks: Sequence[str], suffix: str, *, first_input: int = 0
-) -> tuple[list[str], str]:
+def sound_arguments(tracks: Sequence[str], suffix: str) -> tuple[list[str], str]:
     """Arguments that carry all sound over, and what was done in words.
 
     Copied where the container allows it, else encoded again as AAC; gaps stay silent, a late
@@ -113,7 +183,7 @@ def sound_arguments(
     arguments: list[str] = []
     again = []
     for index, codec in enumerate(tracks):
-        arguments += ["-map", f"{first_input}:a:{index}"]
+        arguments += ["-map", f"0:a:{index}"]
         if allowed is None or codec in allowed:
             arguments += [f"-c:a:{index}", "copy"]
         else:
@@ -133,36 +203,12 @@ def even_size(facts: ClipFacts) -> tuple[int, int]:
     return facts.width // 2 * 2, facts.height // 2 * 2
 
 
-def matrix_of(facts: ClipFacts) -> str:
-    """Name of the colour matrix in which gauges must be mixed into the picture."""
-    if facts.color_space in _MATRICES:
-        return _MATRICES[facts.color_space]
-    return "bt709" if min(facts.width, facts.height) >= _HD_HEIGHT else "smpte170m"
+def common_colors(clips: Sequence[ClipFacts]) -> tuple[str, str]:
+    """Colour matrix and tags of a picture made of several clips, limited range.
 
-
-def range_of(facts: ClipFacts) -> str:
-    """``pc`` for full range, else ``tv``."""
-    return "pc" if facts.color_range == "pc" else "tv"
-
-
-@dataclass(frozen=True)
-class Colors:
-    """What the colours of a picture made of several clips mean.
-
-    Attributes
-    ----------
-    matrix : str
-        As the ``scale`` filter names it.
-    tags : str
-        A ``setparams`` filter that says it.
+    The clips' own where all share them, else those of BT.709; as the filters ``scale`` and
+    ``setparams`` take them.
     """
-
-    matrix: str
-    tags: str
-
-
-def common_colors(clips: Sequence[ClipFacts]) -> Colors:
-    """The clips' own colours where all share them, else those of BT.709; limited range."""
 
     def shared(names: set[str]) -> str:
         name = names.pop() if len(names) == 1 else "unknown"
@@ -172,25 +218,20 @@ def common_colors(clips: Sequence[ClipFacts]) -> Colors:
     primaries = shared({clip.color_primaries for clip in clips})
     transfer = shared({clip.color_transfer for clip in clips})
     tags = f"setparams=range=tv:colorspace={space}:color_primaries={primaries}:color_trc={transfer}"
-    return Colors(_MATRICES.get(space, "bt709"), tags)
+    return _MATRICES.get(space, "bt709"), tags
 
 
-def is_rgb(facts: ClipFacts) -> bool:
-    """Whether pictures are stored as RGB and must be converted."""
-    return facts.color_space == "gbr" or facts.pixel_format.startswith(("gbr", "rgb", "bgr"))
-
-
-def tick_of(time_base: Fraction) -> Fraction:
+def tick_of(facts: ClipFacts) -> Fraction:
     """One tick of the finished clip: 1/n seconds, such that every source time is whole."""
-    return Fraction(1, time_base.denominator)
+    return Fraction(1, facts.frame_times.time_base.denominator)
 
 
-def base_chain(facts: ClipFacts, pixel_format: str) -> tuple[str, list[str]]:
+def base_chain(clip: Source, pixel_format: str) -> tuple[str, list[str]]:
     """Filters that make the source ready for gauges, and what was done in words.
 
-    Frame times stay as they are. The result has the size of :func:`even_size`.
+    Frame times stay as they are. The result has the clip's even size.
     """
-    width, height = even_size(facts)
+    facts, (width, height) = clip.facts, clip.size
     filters, notes = [], []
     if facts.is_interlaced:
         filters.append("bwdif=mode=send_frame:deint=all")
@@ -201,27 +242,27 @@ def base_chain(facts: ClipFacts, pixel_format: str) -> tuple[str, list[str]]:
             f"the picture of {facts.width}×{facts.height} was cut to {width}×{height}, "
             "since encoders need even sizes"
         )
-    color = range_of(facts)
-    if is_rgb(facts):
+    if clip.is_rgb:
         filters.append("scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd+bicubic")
         notes.append("RGB footage was converted to BT.709")
     elif facts.pixel_format not in (pixel_format, pixel_format.replace("yuv", "yuvj")):
-        matrix = matrix_of(facts)
         filters.append(
-            f"scale=in_range={color}:out_range={color}:in_color_matrix={matrix}"
-            f":out_color_matrix={matrix}:flags=accurate_rnd+bicubic"
+            f"scale=in_range={clip.color_range}:out_range={clip.color_range}"
+            f":in_color_matrix={clip.matrix}:out_color_matrix={clip.matrix}"
+            ":flags=accurate_rnd+bicubic"
         )
     filters.append(f"format={pixel_format}" + ("|yuvj420p" if pixel_format == "yuv420p" else ""))
-    if facts.color_space == "unknown" and not is_rgb(facts):
+    if facts.color_space == "unknown" and not clip.is_rgb:
         filters.append("setparams=colorspace=unknown")
     filters.append(f"settb={facts.frame_times.time_base}")
-    return ",".join(filters), notes
+    return clip.stamped + ",".join(filters), notes
 
 
-def color_arguments(facts: ClipFacts) -> list[str]:
+def color_arguments(clip: Source) -> list[str]:
     """Tags that say what the colours mean, as the source has them; unknown stays unknown."""
-    if is_rgb(facts):
+    if clip.is_rgb:
         return ["-color_range", "tv", "-colorspace", "bt709"]
+    facts = clip.facts
     tags = {
         "-color_range": facts.color_range,
         "-colorspace": facts.color_space,

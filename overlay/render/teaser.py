@@ -6,15 +6,13 @@ import os
 from pathlib import Path
 
 from overlay.errors import UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
+from overlay.files import forbid_overwriting_inputs, require_file
 from overlay.footage.model import ClipFacts
-from overlay.render.output import named
-from overlay.render.pipeline import OnProgress, run
-from overlay.render.source import facts_of, matrix_of, range_of, restamp, streams_of
+from overlay.render.pipeline import OnProgress, encode
+from overlay.render.source import source_of
 
 KINDS = (".gif", ".webp")
 LONGEST_S = 30.0  # a longer loop is a film, and larger than one
-_SEEK_MARGIN_S = 2.0
 
 
 def teaser_clip(
@@ -46,37 +44,35 @@ def teaser_clip(
     -------
     float
         Seconds of the loop.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
-    facts = facts_of(source)
-    final = Path(target)
+    clip = source_of(source)
+    facts, final = clip.facts, Path(target)
     suffix = final.suffix.lower()
     if suffix not in KINDS:
         raise UsageError(f"{final}: a teaser is .gif or .webp")
     forbid_overwriting_inputs(final, [require_file(facts.path)])
     end_s = min(facts.duration_s, from_s + LONGEST_S) if to_s is None else to_s
     _check(facts, from_s, end_s, width, rate_hz)
-    streams = streams_of(facts.path)
-    early_s = from_s - _SEEK_MARGIN_S
-    seek = ["-ss", f"{early_s:.3f}"] if early_s > 0 and streams.has_index else []
-    first = f"{restamp(facts)}," if streams.is_restamped else ""
-    after = ["-filter_complex", _graph(facts, suffix, first, from_s, end_s, width, rate_hz)]
-    after += ["-map", "[out]", "-map_metadata", "-1", "-loop", "0"]
+    shape = facts.height / (facts.width * float(facts.pixel_aspect))
+    height = max(2, round(width * shape / 2) * 2)
+    graph = (
+        f"{clip.stamped}settb=1/1000000,setpts=PTS-({round(clip.origin_s(from_s) * 1_000_000)}),"
+        f"fps=fps={rate_hz:g}:start_time=0:round=near,trim=end={end_s - from_s:.6f},"
+        f"scale={width // 2 * 2}:{height}:flags=area:in_color_matrix={clip.matrix}"
+        f":in_range={clip.color_range},setsar=1"
+    )
     if suffix == ".webp":
-        after += ["-c:v", "libwebp_anim", "-quality", "70", "-compression_level", "4"]
-    with written_whole(final) as part:
-        run(
-            ["-copyts", *seek, "-i", named(facts.path)],
-            [],
-            [*after, os.fspath(part.absolute())],
-            total_s=end_s - from_s,
-            progress=progress,
-        )
-    return end_s - from_s
+        graph += ",format=yuv420p[out]"
+        coding = ["-c:v", "libwebp_anim", "-quality", "70", "-compression_level", "4"]
+    else:
+        # Colours that change little from frame to frame; an even pattern compresses well.
+        graph += ",format=rgb24,split[a][b];[a]palettegen=stats_mode=full[colours];"
+        graph += "[b][colours]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle[out]"
+        coding = []
+    after = ["-filter_complex", graph, "-map", "[out]", "-map_metadata", "-1", "-loop", "0"]
+    before, length_s = clip.entered(from_s), end_s - from_s
+    encode(final, before, [], [*after, *coding], total_s=length_s, progress=progress)
+    return length_s
 
 
 def _check(facts: ClipFacts, from_s: float, to_s: float, width: int, rate_hz: float) -> None:
@@ -91,34 +87,3 @@ def _check(facts: ClipFacts, from_s: float, to_s: float, width: int, rate_hz: fl
         raise UsageError(f"a teaser {width} pixels wide: use 64 to 1280")
     if not 1 <= rate_hz <= 30:
         raise UsageError(f"{rate_hz:g} pictures a second: use 1 to 30")
-
-
-def _graph(
-    facts: ClipFacts,
-    suffix: str,
-    first: str,
-    from_s: float,
-    to_s: float,
-    width: int,
-    rate_hz: float,
-) -> str:
-    times = facts.frame_times
-    origin = round((float(int(times.pts[0]) * times.time_base) + from_s) * 1_000_000)
-    shape = facts.height / (facts.width * float(facts.pixel_aspect))
-    height = max(2, round(width * shape / 2) * 2)
-    chain = (
-        f"[0:V:0]{first}settb=1/1000000,setpts=PTS-({origin}),"
-        f"fps=fps={rate_hz:g}:start_time=0:round=near,trim=end={to_s - from_s:.6f},"
-        f"scale={width // 2 * 2}:{height}:flags=area:in_color_matrix={matrix_of(facts)}"
-        f":in_range={range_of(facts)},setsar=1"
-    )
-    if suffix == ".webp":
-        return chain + ",format=yuv420p[out]"
-    return (
-        # Colours that change little from frame to frame; an even pattern compresses well.
-        f"{chain},format=rgb24,split[a][b];[a]palettegen=stats_mode=full[colours];"
-        "[b][colours]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle[out]"
-    )
-
-
-__all__ = ["KINDS", "teaser_clip"]

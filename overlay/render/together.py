@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -13,26 +12,17 @@ from pathlib import Path
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.files import forbid_overwriting_inputs, require_file, written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
-from overlay.render.graph import layer_chains, overlay_chain
-from overlay.render.output import RenderReport, file_arguments, named, video_arguments
-from overlay.render.pipeline import Feed, OnProgress, run
+from overlay.render.encoder import EncodeOptions, choose_encoder
+from overlay.render.graph import Look, nanoseconds, with_layers
+from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
+from overlay.render.pipeline import Feed, OnProgress, encode
 from overlay.render.sound import mixed, placed
-from overlay.render.source import (
-    common_colors,
-    container_of,
-    facts_of,
-    matrix_of,
-    range_of,
-    restamp,
-    streams_of,
-)
+from overlay.render.source import Source, checked_target, common_colors, facts_of, source_of
 from overlay.scene.arrangement import Geometry
 from overlay.scene.layers import Layer, require_inside
+from overlay.timebase import FrameTimes
 
-_SEEK_MARGIN_S = 2.0
 _MICRO = 1_000_000
 _FASTEST_HZ = 60
 _COMMON_HZ = tuple(
@@ -75,12 +65,18 @@ class _Timeline:
     lengths_s: tuple[float, ...]  # output time at which each side ends
 
     @property
-    def frames(self) -> int:
+    def frames(self) -> FrameTimes:
+        """Output times."""
+        return FrameTimes(np.arange(self.count), 1 / self.rate_hz)
+
+    @property
+    def count(self) -> int:
+        """Output frames."""
         return max(1, math.ceil(max(self.lengths_s) * self.rate_hz - Fraction(1, 1000)))
 
     @property
     def total_s(self) -> float:
-        return float(self.frames / self.rate_hz)
+        return float(self.count / self.rate_hz)
 
 
 def compose_clips(
@@ -110,7 +106,7 @@ def compose_clips(
     geometry : Geometry
         Where each stands, from :func:`overlay.scene.geometry_of`.
     target : path
-        ``.mp4``, ``.mov`` or ``.mkv``; written whole or not at all.
+        ``.mp4``, ``.mov`` or ``.mkv``.
     common : sequence of Layer
         Laid on last and drawn on time since launch, in seconds (negative before).
     lead_s : float
@@ -119,57 +115,47 @@ def compose_clips(
         Frames a second; None: the highest of the clips', at most 60.
     heard : sequence of int or None
         Which sides are heard, by index; None: all, panned from left to right.
-
-    Raises
-    ------
-    InputError, UsageError, OutputError, EncoderError
-        As their messages say; then nothing is left of the target.
     """
-    started = time.monotonic()
     options = options or EncodeOptions()
     heard = tuple(range(len(sides))) if heard is None else tuple(heard)
     if any(not 0 <= index < len(sides) for index in heard):
         raise UsageError(f"sound of sides {heard}: there are {len(sides)}, counted from 0")
-    final = Path(target)
-    suffix = container_of(final)
     facts = [facts_of(side.source) for side in sides]
-    forbid_overwriting_inputs(final, [require_file(one.path) for one in facts])
+    final, suffix = checked_target(target, [one.path for one in facts])
     layers = [layer for side in sides for layer in side.layers] + [*common]
-    require_inside(layers, geometry.width, geometry.height)
+    require_inside(layers, *geometry.size)
     line, notes = _timeline(sides, facts, lead_s, rate_hz)
+    clips = [source_of(one) for one in facts]
     encoder = choose_encoder(options, bit_depth=min(one.bit_depth for one in facts))
     voices, said = _heard(heard if options.sound else (), facts, notes)
-    pieces = _graph(facts, geometry, line, layers, encoder, voices)
+    matrix, tags = common_colors(facts)
+    look = Look(matrix, "tv", encoder.pixel_format, geometry.size)
+    pieces = _panes(clips, geometry, line, look, tags)
+    tick = 1 / line.rate_hz
+    first_input, times = len(clips), f"settb={tick}"
+    pieces += with_layers(layers, look, "base", "out", first_input=first_input, times=times)
+    pieces += _voices(voices, clips, line)
     after = ["-filter_complex", ";".join(pieces), "-map", "[out]"]
-    if voices:
-        after += ["-map", "[sound]", "-c:a", "aac", "-b:a", "192k"]
-    after += [*video_arguments(encoder, 1 / line.rate_hz, suffix), "-map_chapters", "-1"]
+    after += ["-map", "[sound]", *AAC] if voices else []
+    after += [*video_arguments(encoder, tick, suffix), "-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
     before = [
         word
-        for one, start_s in zip(facts, line.starts_s, strict=True)
-        for word in _input(one, start_s)
+        for clip, start_s in zip(clips, line.starts_s, strict=True)
+        for word in clip.entered(start_s)
     ]
-    with written_whole(final) as part:
-        outcome = run(
-            before,
-            _feeds(sides, common, line),
-            [*after, os.fspath(part.absolute())],
-            total_s=line.total_s,
-            progress=progress,
-        )
+    feeds = _feeds(sides, common, line)
+    outcome = encode(final, before, feeds, after, total_s=line.total_s, progress=progress)
     return RenderReport(
-        target=os.fspath(target),
-        width=geometry.width,
-        height=geometry.height,
-        frames=outcome.frames,
-        duration_s=line.total_s,
-        encoder=encoder.name,
-        pixel_format=encoder.pixel_format,
-        sound=said,
-        pictures=outcome.pictures,
-        elapsed_s=time.monotonic() - started,
-        notes=(*notes, *encoder.notes),
+        os.fspath(target),
+        *geometry.size,
+        outcome.frames,
+        line.total_s,
+        encoder.name,
+        encoder.pixel_format,
+        said,
+        outcome.pictures,
+        (*notes, *encoder.notes),
     )
 
 
@@ -230,10 +216,7 @@ def _timeline(
 
 
 def _feeds(sides: Sequence[Side], common: Sequence[Layer], line: _Timeline) -> list[Feed]:
-    count = line.frames
-    up, down = line.rate_hz.denominator * 1_000_000_000, line.rate_hz.numerator
-    stamps = [(index * up + down // 2) // down for index in range(count)]
-    at_s = np.arange(count) * line.rate_hz.denominator / line.rate_hz.numerator
+    stamps, at_s = nanoseconds(line.frames), line.frames.seconds
     feeds = []
     for side, start_s, length_s in zip(sides, line.starts_s, line.lengths_s, strict=True):
         own_s = start_s + np.minimum(at_s, length_s)
@@ -241,88 +224,57 @@ def _feeds(sides: Sequence[Side], common: Sequence[Layer], line: _Timeline) -> l
     return feeds + [Feed(layer, at_s - line.lead_s, stamps) for layer in common]
 
 
-def _input(facts: ClipFacts, start_s: float) -> list[str]:
-    """Open a clip, skipping most of what comes before `start_s`; its times stay its own."""
-    words = ["-copyts"]
-    if start_s > 2 * _SEEK_MARGIN_S and streams_of(facts.path).has_index:
-        # Early enough whatever stream the container starts with; the graph cuts exactly.
-        words += ["-ss", f"{start_s - _SEEK_MARGIN_S:.3f}"]
-    return [*words, "-i", named(facts.path)]
-
-
-def _origin_s(facts: ClipFacts, start_s: float) -> float:
-    """The container's own time of footage time `start_s`."""
-    times = facts.frame_times
-    return float(int(times.pts[0]) * times.time_base) + start_s
-
-
-def _graph(
-    facts: Sequence[ClipFacts],
-    geometry: Geometry,
-    line: _Timeline,
-    layers: Sequence[Layer],
-    encoder: VideoEncoder,
-    heard: Sequence[int],
+def _panes(
+    clips: Sequence[Source], geometry: Geometry, line: _Timeline, look: Look, tags: str
 ) -> list[str]:
-    colors = common_colors(facts)
-    kind = encoder.pixel_format
+    """Filters that put the clips into ``[base]``."""
     pieces = [
-        f"[{index}:V:0]{_pane(one, geometry, index, line, colors.matrix, kind)}[p{index}]"
-        for index, one in enumerate(facts)
+        f"{_pane(clip, geometry, index, line, look)}[p{index}]" for index, clip in enumerate(clips)
     ]
-    panes = "".join(f"[p{index}]" for index in range(len(facts)))
+    panes = "".join(f"[p{index}]" for index in range(len(clips)))
     places = "|".join(f"{cell.x}_{cell.y}" for cell in geometry.cells)
     # Filling costs a pass over the picture, so it is left out where the cells cover it all.
     covered = sum(cell.width * cell.height for cell in geometry.cells)
     whole = covered == geometry.width * geometry.height
     fill = "" if whole else f":fill={_GROUND},pad={geometry.width}:{geometry.height}:0:0:{_GROUND}"
-    pieces.append(f"{panes}xstack=inputs={len(facts)}:layout={places}{fill},{colors.tags}[base]")
-    tick = 1 / line.rate_hz
-    prepared = layer_chains(layers, len(facts), colors.matrix, "tv", encoder.pixel_format)
-    pieces += [f"{chain},settb={tick}[g{index}]" for index, chain in enumerate(prepared)]
-    pieces += overlay_chain(
-        layers, "base", "out", encoder.pixel_format, (geometry.width, geometry.height)
-    )
-    for index in heard:
-        origin_s = _origin_s(facts[index], line.starts_s[index])
-        channels = "mono" if len(heard) > 1 else "stereo"
-        chain = placed(f"{index}:a:0", origin_s, line.lengths_s[index], line.total_s, channels)
-        pieces.append(f"{chain}[{'sound' if len(heard) == 1 else f'v{index}'}]")
-    if len(heard) > 1:
-        pieces += mixed([f"v{index}" for index in heard], "sound")
-    return pieces
+    return [*pieces, f"{panes}xstack=inputs={len(clips)}:layout={places}{fill},{tags}[base]"]
 
 
-def _pane(
-    facts: ClipFacts,
-    geometry: Geometry,
-    index: int,
-    line: _Timeline,
-    matrix: str,
-    pixel_format: str,
-) -> str:
+def _pane(clip: Source, geometry: Geometry, index: int, line: _Timeline, look: Look) -> str:
     """Filters that bring one clip to its pane at the output's frames."""
     pane, cell = geometry.panes[index], geometry.cells[index]
-    origin = round(_origin_s(facts, line.starts_s[index]) * _MICRO)
+    origin = round(clip.origin_s(line.starts_s[index]) * _MICRO)
     shown = max(1, round(line.lengths_s[index] * line.rate_hz))
-    filters = [restamp(facts)] if streams_of(facts.path).is_restamped else []
-    filters += ["bwdif=mode=send_frame:deint=all"] if facts.is_interlaced else []
+    filters = ["bwdif=mode=send_frame:deint=all"] if clip.facts.is_interlaced else []
     filters += [
         # A fine tick first: a shift by whole ticks of a coarse time base would be inexact.
         f"settb=1/{_MICRO}",
         f"setpts=PTS-({origin})",
         f"fps=fps={line.rate_hz}:start_time=0:round=near",
         f"trim=end_frame={shown}",
-        f"scale={pane.width}:{pane.height}:in_color_matrix={matrix_of(facts)}"
-        f":in_range={range_of(facts)}:out_color_matrix={matrix}:out_range=tv:flags=bicubic",
-        f"format={pixel_format}",
+        f"scale={pane.width}:{pane.height}:in_color_matrix={clip.matrix}"
+        f":in_range={clip.color_range}:out_color_matrix={look.matrix}:out_range=tv:flags=bicubic",
+        f"format={look.pixel_format}",
         "setsar=1",
     ]
     if (pane.width, pane.height) != (cell.width, cell.height):
         x, y = pane.x - cell.x, pane.y - cell.y
         filters.append(f"pad={cell.width}:{cell.height}:{x}:{y}:color={_GROUND}")
-    filters.append(f"tpad=stop=-1:stop_mode=clone,trim=end_frame={line.frames}")
-    return ",".join(filters)
+    filters.append(f"tpad=stop=-1:stop_mode=clone,trim=end_frame={line.count}")
+    return clip.stamped + ",".join(filters)
+
+
+def _voices(heard: Sequence[int], clips: Sequence[Source], line: _Timeline) -> list[str]:
+    """Filters that mix the sides heard into ``[sound]``."""
+    is_mixed = len(heard) > 1
+    channels = "mono" if is_mixed else "stereo"
+    names = [f"v{index}" if is_mixed else "sound" for index in heard]
+    pieces = []
+    for index, name in zip(heard, names, strict=True):
+        origin_s = clips[index].origin_s(line.starts_s[index])
+        chain = placed(f"{index}:a:0", origin_s, line.lengths_s[index], line.total_s, channels)
+        pieces.append(f"{chain}[{name}]")
+    return pieces + (mixed(names, "sound") if is_mixed else [])
 
 
 def _heard(

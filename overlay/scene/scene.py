@@ -129,14 +129,14 @@ def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "al
     layers, sides, notes = [], [], []
     for index, cell in enumerate(cells):
         shown = Shown((cell.run,), scale, (cell.name or "run",), (hues[index],))
-        places, told = _places(shown, geometry, index, style, layout)
+        places, left_out = _places(shown, geometry, index, style, layout)
         made = [gauge_layer(place, shown) for place in places]
         own = [layer for layer, _ in made]
         sides.append(_side(cell.name, geometry.panes[index], made))
         if ARRANGEMENTS[arrangement].is_named:
             own.append(_name(cell, index, geometry, own))
         layers.append(tuple(own))
-        notes += [note for note in told if note not in notes]
+        notes += [note for note in left_out if note not in notes]
     all_runs = Shown(
         tuple(cell.run for cell in cells), scale, tuple(c.name for c in cells), hues, True
     )

@@ -65,7 +65,8 @@ def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[s
 
     One map serves all logs of a run, of which some may be no tables, or other tables.
     """
-    from overlay.logs.detect import HEAD_BYTES, detect, is_film
+    from overlay.logs.detect import detect, is_film, log_format
+    from overlay.logs.formats import HEAD_BYTES
 
     if not columns:
         return None
@@ -73,7 +74,7 @@ def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[s
         head = file.read(HEAD_BYTES)
     if is_film(head):
         return _of_device(columns)
-    if detect(head, str(path)) not in ("table", "captions"):
+    if not log_format(detect(head, str(path))).takes_columns:
         return None
     text = head.decode("utf-8-sig", "replace").lower()
     return {
