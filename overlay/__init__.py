@@ -14,28 +14,30 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from overlay.compare.figures import Comparison
-    from overlay.errors import TimetrueError
-    from overlay.footage import probe
-    from overlay.jobs.api import Drawing, compare, draw, verify
-    from overlay.logs import read_log
-    from overlay.render.encoder import EncodeOptions
-    from overlay.scene import Style
-    from overlay.session import (
-        AlignedRun,
-        CorrectedRun,
-        Machine,
-        RunAnalysis,
-        RunInputs,
-        RunOptions,
-        align,
-        analyse,
-        correct,
-        load,
-    )
-    from overlay.sheet import load_sheet
-    from overlay.verify import Verdict
+    from overlay.compare.figures import Comparison as Comparison
+    from overlay.errors import TimetrueError as TimetrueError
+    from overlay.footage import probe as probe
+    from overlay.jobs.api import Drawing as Drawing
+    from overlay.jobs.api import compare as compare
+    from overlay.jobs.api import draw as draw
+    from overlay.jobs.api import verify as verify
+    from overlay.logs import read_log as read_log
+    from overlay.render.encoder import EncodeOptions as EncodeOptions
+    from overlay.scene import Style as Style
+    from overlay.session import AlignedRun as AlignedRun
+    from overlay.session import CorrectedRun as CorrectedRun
+    from overlay.session import Machine as Machine
+    from overlay.session import RunAnalysis as RunAnalysis
+    from overlay.session import RunInputs as RunInputs
+    from overlay.session import RunOptions as RunOptions
+    from overlay.session import align as align
+    from overlay.session import analyse as analyse
+    from overlay.session import correct as correct
+    from overlay.session import load as load
+    from overlay.sheet import load_sheet as load_sheet
+    from overlay.verify import Verdict as Verdict
 
+_RUN = ("AlignedRun", "CorrectedRun", "Machine", "RunAnalysis", "RunInputs", "RunOptions")
 _HOMES = {
     "compare.figures": ("Comparison",),
     "errors": ("TimetrueError",),
@@ -44,47 +46,12 @@ _HOMES = {
     "logs": ("read_log",),
     "render.encoder": ("EncodeOptions",),
     "scene": ("Style",),
-    "session": (
-        "AlignedRun",
-        "CorrectedRun",
-        "Machine",
-        "RunAnalysis",
-        "RunInputs",
-        "RunOptions",
-        "align",
-        "analyse",
-        "correct",
-        "load",
-    ),
+    "session": (*_RUN, "align", "analyse", "correct", "load"),
     "sheet": ("load_sheet",),
     "verify": ("Verdict",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
-
-__all__ = [
-    "AlignedRun",
-    "Comparison",
-    "CorrectedRun",
-    "Drawing",
-    "EncodeOptions",
-    "Machine",
-    "RunAnalysis",
-    "RunInputs",
-    "RunOptions",
-    "Style",
-    "TimetrueError",
-    "Verdict",
-    "align",
-    "analyse",
-    "compare",
-    "correct",
-    "draw",
-    "load",
-    "load_sheet",
-    "probe",
-    "read_log",
-    "verify",
-]
+__all__ = sorted(_HOME_OF)
 
 
 class _Callable(ModuleType):

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.shared import (
+from overlay.cli.options import (
     column_option,
     json_option,
+    logs_argument,
     parse_columns,
-    print_json,
     quiet_option,
     same_clock_option,
-    say,
-    shown_progress,
+    sheet_argument,
     units_option,
 )
+from overlay.cli.shared import print_json, say, shown_progress
 from overlay.errors import InputError
+from overlay.jobs.day_find import find_in, sheet_lines
+from overlay.jobs.day_new import new_sheet
+from overlay.jobs.day_plan import plan_day, plan_lines
+from overlay.jobs.day_run import run_day
+from overlay.jobs.sheet_runs import file_problems, sheet_path
+from overlay.report.results import terminal_text
+from overlay.report.results_data import results_json
+from overlay.sheet import SheetError, load_sheet
 
 
-@click.group(short_help="Work through a whole day's runs from one sheet.")
+@click.group()
 def day() -> None:
     """Work through a whole day's runs from one sheet, day.toml.
 
@@ -38,8 +46,6 @@ def new(folder: str, units: str, quiet: bool) -> None:
     whole hours) and by whether the log covers the clip; what is doubtful is said beside the run.
     A sheet that is there already is never touched.
     """
-    from overlay.jobs.day_new import new_sheet
-
     with shown_progress(quiet=quiet) as progress:
         made = new_sheet(folder, units=units, progress=progress)
     click.echo(f"wrote {made.path}: {made.counts}")
@@ -48,7 +54,7 @@ def new(folder: str, units: str, quiet: bool) -> None:
 
 
 @day.command(short_help="Tell every problem in a sheet.")
-@click.argument("sheet", metavar="[SHEET]", default="day.toml")
+@sheet_argument
 @quiet_option
 def check(sheet: str, quiet: bool) -> int:
     """Tell every problem in SHEET (day.toml), one a line, each with file, line and what to do.
@@ -57,9 +63,6 @@ def check(sheet: str, quiet: bool) -> int:
     the stock parts is asked for where it is missing, which is no problem. Ends with exit
     code 3 when there is any problem.
     """
-    from overlay.jobs.sheet_runs import file_problems, sheet_path
-    from overlay.sheet import SheetError, load_sheet
-
     try:
         found = load_sheet(sheet_path(sheet))
     except SheetError as error:
@@ -81,7 +84,7 @@ def check(sheet: str, quiet: bool) -> int:
 
 
 @day.command(short_help="Do everything a sheet says.")
-@click.argument("sheet", metavar="[SHEET]", default="day.toml")
+@sheet_argument
 @click.option("--no-clips", is_flag=True, help="Work the runs out and compare them; draw nothing.")
 @click.option(
     "--retry", is_flag=True, help="Try runs again that failed, though nothing has changed since."
@@ -104,10 +107,6 @@ def run(
     there and unchanged is not done again, nor is a run tried again that failed, until the sheet,
     one of its files or the program changes; after Ctrl-C the next call goes on where it stopped.
     """
-    from overlay.jobs.day_run import run_day
-    from overlay.report.results import terminal_text
-    from overlay.report.results_data import results_json
-
     with shown_progress(quiet=quiet) as progress:
         done = run_day(sheet, clips=not no_clips, retry=retry, workers=workers, progress=progress)
     if as_json:
@@ -128,7 +127,7 @@ def run(
 
 @day.command(short_help="List the runs in a long recording.")
 @click.argument("clip", metavar="CLIP")
-@click.argument("logs", metavar="[LOG...]", nargs=-1)
+@logs_argument
 @same_clock_option
 @column_option
 @quiet_option
@@ -140,8 +139,6 @@ def find(
     Launches and stops are found in the picture and in the log and matched. Paste the text into
     the sheet and correct it there; the clip itself stays as it is.
     """
-    from overlay.jobs.day_find import find_in, sheet_lines
-
     with shown_progress(quiet=quiet) as progress:
         found = find_in(
             clip, logs, same_clock=same_clock, columns=parse_columns(columns), progress=progress
@@ -150,7 +147,7 @@ def find(
 
 
 @day.command(short_help="Plan the order of tonight's runs.")
-@click.argument("sheet", metavar="[SHEET]", default="day.toml")
+@sheet_argument
 @click.option(
     "--scatter",
     type=click.FloatRange(0.001, 10.0),
@@ -164,7 +161,5 @@ def plan(sheet: str, scatter: float | None) -> None:
     results beside the sheet, or given. The order lets no steady drift of the day pass for a build.
     Clips and logs need not exist yet.
     """
-    from overlay.jobs.day_plan import plan_day, plan_lines
-
     for line in plan_lines(plan_day(sheet, scatter_s=scatter)):
         click.echo(line)

@@ -1,13 +1,30 @@
-"""``timetrue demo``: the whole job on a simulated day, with the truth beside it."""
+"""Commands that need no footage: ``gauges`` and ``demo``."""
 
 from __future__ import annotations
 
 import click
 
-from overlay.cli.shared import quiet_option, shown_progress
+from overlay.cli.options import output_option, quiet_option
+from overlay.cli.shared import say, shown_progress
+from overlay.jobs.gauge_sheet import write_sheet
 
 
-@click.command(short_help="Do the whole job on a simulated day with known truth.")
+@click.command()
+@output_option("SHEET.png", "The picture to write.")
+@click.option(
+    "--scale",
+    type=click.FloatRange(0.5, 2),
+    default=1.0,
+    show_default=True,
+    help="1: the sizes that gauges have in a 1080p picture.",
+)
+def gauges(output: str, scale: float) -> None:
+    """Draw every gauge in every state into SHEET.png, over white, busy and black ground."""
+    width, height = write_sheet(output, scale=scale)
+    say(f"wrote {output}: {width}×{height}")
+
+
+@click.command()
 @click.argument("folder", metavar="[DIR]", default="timetrue-demo")
 @quiet_option
 def demo(folder: str, quiet: bool) -> int:
@@ -17,7 +34,7 @@ def demo(folder: str, quiet: bool) -> int:
     and one spoiled by wheelspin. Every figure is printed beside the truth that the simulation
     knows. Takes about two minutes on two cores. Files of the same names are replaced.
     """
-    from overlay.jobs.demo import run_demo
+    from overlay.jobs.demo import run_demo  # the simulation loads slowly
     from overlay.jobs.demo_text import demo_text
 
     with shown_progress(quiet=quiet) as progress:

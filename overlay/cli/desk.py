@@ -9,7 +9,7 @@ import click
 from overlay.cli.shared import say
 
 
-@click.command(short_help="Open pages in the browser for a whole day's job.")
+@click.command()
 @click.argument("folder", metavar="[DIR]", default=".")
 @click.option(
     "--port",

@@ -6,21 +6,23 @@ from typing import Any
 
 import click
 
-from overlay.cli.pictures import (
+from overlay.cli.options import (
     clip_and_logs,
     encoder_of,
     encoding,
     output_option,
+    quiet_option,
     run_of,
     run_options,
     style_of,
     tag_options,
-    tell,
 )
-from overlay.cli.shared import quiet_option
+from overlay.cli.shared import tell
+from overlay.jobs.film import Slowdown, draw_run, layer_run, still_run
+from overlay.jobs.tag import tag_run
 
 
-@click.command(short_help="Draw true gauges on a clip.")
+@click.command()
 @clip_and_logs
 @output_option()
 @click.option(
@@ -42,13 +44,11 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
     Without a LOG the track inside CLIP serves. The lag is measured and removed first. Sound, frame
     times and colour are kept. The file appears under its name only when it is whole.
     """
-    from overlay.jobs.film import draw_run
-
     run, style = run_of(clip, logs, words), style_of(words)
     tell(draw_run, run, output, style, encoder=encoder_of(words), quiet=quiet)
 
 
-@click.command(short_help="Draw a clip with a section in slow motion that stays true.")
+@click.command()
 @clip_and_logs
 @click.option("--from", "from_s", type=float, required=True, metavar="SECONDS", help="Its start.")
 @click.option("--to", "to_s", type=float, required=True, metavar="SECONDS", help="Its end.")
@@ -77,14 +77,12 @@ def slow(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
     The gauges show what was true when each picture was taken; a plate says how much it is slowed.
     The file notes which section is slowed, so that verify can undo it.
     """
-    from overlay.jobs.film import Slowdown, draw_run
-
     section = Slowdown(*(words[name] for name in ("from_s", "to_s", "factor", "sound")))
     run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
     tell(draw_run, run, output, style, encoder=encoder, slowdown=section, quiet=quiet)
 
 
-@click.command(short_help="Write the picture of one instant with its gauges.")
+@click.command()
 @clip_and_logs
 @click.option(
     "--at", "at_s", type=float, required=True, metavar="SECONDS", help="Footage time to show."
@@ -96,12 +94,10 @@ def still(
     clip: str, logs: tuple[str, ...], at_s: float, output: str, quiet: bool, **words: Any
 ) -> None:
     """Write the picture of CLIP at a footage time, with gauges true at that instant, as PNG."""
-    from overlay.jobs.film import still_run
-
     tell(still_run, run_of(clip, logs, words), at_s, output, style_of(words), quiet=quiet)
 
 
-@click.command(short_help="Write the gauges alone, with transparency, for an editor.")
+@click.command()
 @clip_and_logs
 @output_option("OUT", "A .mov (ProRes 4444, large) or .webm (VP9, small) to write.")
 @run_options
@@ -111,12 +107,10 @@ def layer(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: A
 
     Size and frame times are those of CLIP; the sound stays with CLIP.
     """
-    from overlay.jobs.film import layer_run
-
     tell(layer_run, run_of(clip, logs, words), output, style_of(words), quiet=quiet)
 
 
-@click.command(short_help="Add chapter marks and timed text without encoding again.")
+@click.command()
 @clip_and_logs
 @output_option("OUT", "A .mp4, .mov or .mkv to write.")
 @tag_options
@@ -126,6 +120,4 @@ def tag(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any
 
     Picture and sound are copied as they are. Players show the text as subtitles.
     """
-    from overlay.jobs.tag import tag_run
-
     tell(tag_run, run_of(clip, logs, words), output, style_of(words), quiet=quiet)

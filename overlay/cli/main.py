@@ -19,26 +19,27 @@ from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, TimetrueError
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+# The module of each, and its line in the help, in the order in which a job uses them.
 COMMANDS = {
-    "inspect": "overlay.cli.inspect:inspect",
-    "align": "overlay.cli.align:align",
-    "correct": "overlay.cli.correct:correct",
-    "draw": "overlay.cli.films:draw",
-    "pair": "overlay.cli.together:pair",
-    "grid": "overlay.cli.together:grid",
-    "slow": "overlay.cli.films:slow",
-    "still": "overlay.cli.films:still",
-    "layer": "overlay.cli.films:layer",
-    "tag": "overlay.cli.films:tag",
-    "teaser": "overlay.cli.teaser:teaser",
-    "join": "overlay.cli.join:join",
-    "reel": "overlay.cli.reel:reel",
-    "day": "overlay.cli.day:day",
-    "desk": "overlay.cli.desk:desk",
-    "season": "overlay.cli.season:season",
-    "verify": "overlay.cli.verify:verify",
-    "gauges": "overlay.cli.gauges:gauges",
-    "demo": "overlay.cli.demo:demo",
+    "inspect": ("measure", "Show the facts of any clip or log, and what a clip is good for."),
+    "align": ("measure", "Measure how late a log is against a clip, or another log."),
+    "correct": ("measure", "Write the corrected speed as CSV or GPX."),
+    "draw": ("films", "Draw true gauges on a clip."),
+    "pair": ("together", "Set two runs side by side from the same launch."),
+    "grid": ("together", "Set two to four runs in one picture from the same launch."),
+    "slow": ("films", "Draw a clip with a section in slow motion that stays true."),
+    "still": ("films", "Write the picture of one instant with its gauges."),
+    "layer": ("films", "Write the gauges alone, with transparency, for an editor."),
+    "tag": ("films", "Add chapter marks and timed text without encoding again."),
+    "teaser": ("clips", "Write part of a clip as a GIF or WebP."),
+    "join": ("clips", "Make one clip of a recording in several files."),
+    "reel": ("clips", "Put cards and finished clips together as one film."),
+    "day": ("day", "Work through a whole day's runs from one sheet."),
+    "desk": ("desk", "Open pages in the browser for a whole day's job."),
+    "season": ("season", "Compare builds over several days' sheets."),
+    "verify": ("measure", "Prove that no lag is left in a finished clip."),
+    "gauges": ("demo", "Draw a sheet of every gauge in every state."),
+    "demo": ("demo", "Do the whole job on a simulated day with known truth."),
 }
 
 EXIT_CODES = """\b
@@ -57,7 +58,7 @@ Exit codes:
 
 
 class LazyGroup(click.Group):
-    """A group that imports a subcommand's module only when it is asked for."""
+    """A group that imports a subcommand's module only when it is asked for, help aside."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names in the order in which a job uses them."""
@@ -67,9 +68,14 @@ class LazyGroup(click.Group):
         """Import and return one subcommand, or None if there is no such name."""
         if cmd_name not in COMMANDS:
             return None
-        module, attribute = COMMANDS[cmd_name].split(":")
-        command: click.Command = getattr(importlib.import_module(module), attribute)
+        module = importlib.import_module(f"overlay.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = getattr(module, cmd_name)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The subcommands in the help."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
 
 
 @click.group(

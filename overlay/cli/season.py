@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.shared import json_option, print_json, quiet_option, shown_progress
+from overlay.cli.options import json_option, quiet_option
+from overlay.cli.shared import print_json, shown_progress
+from overlay.jobs.season import run_season
+from overlay.report.season import season_json, season_text
 
 
-@click.command(short_help="Compare builds over several days' sheets.")
+@click.command()
 @click.argument("sheets", metavar="SHEET...", nargs=-1, required=True)
 @click.option(
     "--workers",
@@ -25,9 +28,6 @@ def season(sheets: tuple[str, ...], workers: int | None, as_json: bool, quiet: b
     more; else days and builds cannot be told apart, and what would tell is said. Runs that are
     not worked out yet are; no clip is drawn.
     """
-    from overlay.jobs.season import run_season
-    from overlay.report.season import season_json, season_text
-
     with shown_progress(quiet=quiet) as progress:
         found = run_season(sheets, workers=workers, progress=progress)
     if as_json:

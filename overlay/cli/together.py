@@ -5,26 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from overlay.cli.pictures import (
+from overlay.cli.options import (
     encoder_of,
     encoding,
     lead_option,
+    many,
     options_of,
     output_option,
-    say_runs,
     style_of,
-    tell,
     together_options,
 )
+from overlay.cli.shared import say, tell
 from overlay.errors import UsageError
-
-if TYPE_CHECKING:
-    from overlay.jobs.film import FilmRun
-    from overlay.session import RunOptions
+from overlay.jobs.facts import CLIP_SUFFIXES
+from overlay.jobs.film import FilmRun, draw_together
+from overlay.jobs.sheet_runs import runs_from_sheet
+from overlay.scene import Arrangement
+from overlay.session import RunOptions
 
 sheet_option = click.option(
     "--sheet", metavar="DAY.toml", help="Day sheet in which the runs are named."
@@ -32,7 +33,7 @@ sheet_option = click.option(
 HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
 
 
-@click.command(short_help="Set two runs side by side from the same launch.")
+@click.command()
 @click.argument(
     "items", metavar="CLIP_A [LOG_A] CLIP_B [LOG_B] | RUN_A RUN_B", nargs=-1, required=True
 )
@@ -40,12 +41,8 @@ HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
 @sheet_option
 @click.option("--name-a", metavar="TEXT", help="Name of the first run.  [default: of its clip]")
 @click.option("--name-b", metavar="TEXT", help="Name of the second run.  [default: of its clip]")
-@click.option(
-    "--more-a", multiple=True, metavar="LOG", help="One more log of the first run, such as RPM."
-)
-@click.option(
-    "--more-b", multiple=True, metavar="LOG", help="One more log of the second run, such as RPM."
-)
+@many("--more-a", "more_a", "LOG", "One more log of the first run, such as RPM.")
+@many("--more-b", "more_b", "LOG", "One more log of the second run, such as RPM.")
 @click.option("--stacked", is_flag=True, help="One above the other, for an upright picture.")
 @click.option(
     "--sound",
@@ -57,75 +54,44 @@ HEARD = {"both": None, "a": (0,), "b": (1,), "none": ()}
 @lead_option
 @together_options
 @encoding
-def pair(
-    items: tuple[str, ...],
-    output: str,
-    sheet: str | None,
-    name_a: str | None,
-    name_b: str | None,
-    more_a: tuple[str, ...],
-    more_b: tuple[str, ...],
-    stacked: bool,
-    sound: str,
-    lead_s: float,
-    quiet: bool,
-    **words: Any,
-) -> None:
+def pair(items: tuple[str, ...], output: str, sheet: str | None, quiet: bool, **words: Any) -> None:
     """Set two runs side by side, both starting at their launch, with the gap between them.
 
     The gap bar shows seconds at the same distance and metres at the same time. The shorter run's
     last frame is held until the other finishes.
     """
-    from overlay.jobs.film import FilmRun, draw_together
-    from overlay.jobs.sheet_runs import runs_from_sheet
-
+    options = options_of(words)
     if sheet is not None:
         if len(items) != 2:
             raise UsageError(f"pair with --sheet takes two names of runs; {len(items)} were given")
-        runs = runs_from_sheet(sheet, items, options_of(words))
-    elif len(items) == 4:
-        options = options_of(words)
-        runs = (
-            FilmRun(items[0], (items[1], *more_a), Path(items[0]).stem, options),
-            FilmRun(items[2], (items[3], *more_b), Path(items[2]).stem, options),
-        )
+        runs = runs_from_sheet(sheet, items, options)
+    elif len(items) == 4:  # whatever their names end in
+        files = items[:2], items[2:]
+        runs = tuple(FilmRun(clip, (log,), Path(clip).stem, options) for clip, log in files)
     else:
-        runs = runs_of(items, options_of(words))
-        if len(runs) != 2:
-            raise UsageError(
-                f"pair takes CLIP_A [LOG_A] CLIP_B [LOG_B], or two names of runs with --sheet; "
-                f"{len(items)} words were given"
-            )
-        first, second = runs
-        runs = (
-            replace(first, logs=(*first.logs, *more_a)),
-            replace(second, logs=(*second.logs, *more_b)),
+        runs = runs_of(items, options)
+    if len(runs) != 2:
+        raise UsageError(
+            f"pair takes CLIP_A [LOG_A] CLIP_B [LOG_B], or two names of runs with --sheet; "
+            f"{len(items)} words were given"
         )
-    names = (name_a or runs[0].name, name_b or runs[1].name)
-    report = tell(
-        draw_together,
-        [replace(run, name=name) for run, name in zip(runs, names, strict=True)],
-        output,
-        style_of(words),
-        arrangement="stacked" if stacked else "side by side",
-        encoder=encoder_of(words),
-        heard=HEARD[sound],
-        lead_s=lead_s,
-        quiet=quiet,
-    )
-    say_runs(names, report)
+    named = [
+        replace(run, name=words[f"name_{n}"] or run.name, logs=(*run.logs, *words[f"more_{n}"]))
+        for n, run in zip("ab", runs, strict=True)
+    ]
+    arrangement: Arrangement = "stacked" if words["stacked"] else "side by side"
+    _draw(named, output, arrangement, HEARD[words["sound"]], quiet, words)
 
 
-@click.command(short_help="Set two to four runs in one picture from the same launch.")
+@click.command()
 @click.argument("items", metavar="CLIP [LOG...]... | RUN RUN...", nargs=-1, required=True)
 @output_option()
 @sheet_option
-@click.option(
+@many(
     "--name",
     "names",
-    multiple=True,
-    metavar="TEXT",
-    help="Name of a run, in their order; give all or none.  [default: of their clips]",
+    "TEXT",
+    "Name of a run, in their order; give all or none.  [default: of their clips]",
 )
 @click.option(
     "--sound",
@@ -144,7 +110,6 @@ def grid(
     sheet: str | None,
     names: tuple[str, ...],
     heard: tuple[int, ...],
-    lead_s: float,
     quiet: bool,
     **words: Any,
 ) -> None:
@@ -152,9 +117,6 @@ def grid(
 
     A shorter run's last picture is held until the longest is over.
     """
-    from overlay.jobs.film import draw_together
-    from overlay.jobs.sheet_runs import runs_from_sheet
-
     options = options_of(words)
     runs = runs_from_sheet(sheet, items, options) if sheet else runs_of(items, options)
     if names:
@@ -164,18 +126,32 @@ def grid(
     numbers = None if not heard else [number - 1 for number in heard if number]
     if numbers and max(numbers) >= len(runs):
         raise UsageError(f"--sound {max(numbers) + 1}: there are {len(runs)} runs")
+    _draw(runs, output, "grid", numbers, quiet, words)
+
+
+def _draw(
+    runs: Sequence[FilmRun],
+    output: str,
+    arrangement: Arrangement,
+    heard: Sequence[int] | None,
+    quiet: bool,
+    words: dict[str, Any],
+) -> None:
     report = tell(
         draw_together,
         runs,
         output,
         style_of(words),
-        arrangement="grid",
+        arrangement=arrangement,
         encoder=encoder_of(words),
-        heard=numbers,
-        lead_s=lead_s,
+        heard=heard,
+        lead_s=words["lead_s"],
         quiet=quiet,
     )
-    say_runs([run.name for run in runs], report)
+    for run, lines in zip(runs, report.lines, strict=True):
+        say(f"{run.name}:")
+        for line in lines:
+            say(f"  {line}")
 
 
 def runs_of(items: Sequence[str], options: RunOptions) -> tuple[FilmRun, ...]:
@@ -186,9 +162,6 @@ def runs_of(items: Sequence[str], options: RunOptions) -> tuple[FilmRun, ...]:
     UsageError
         If the list starts with a log.
     """
-    from overlay.jobs.day_new import CLIP_SUFFIXES
-    from overlay.jobs.film import FilmRun
-
     groups: list[list[str]] = []
     for item in items:
         if Path(item).suffix.lower() in CLIP_SUFFIXES:

@@ -6,19 +6,29 @@ import tempfile
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from overlay.errors import UndeterminedError, UsageError
+from overlay.gauges import GAUGES
 from overlay.gauges.layout import SAFE_SHARE, built_in_layout
-from overlay.jobs.day_one import analysis_of, hue_of, kept_run
+from overlay.jobs.day_one import RunTask, cell_of
 from overlay.jobs.day_run import FOLDER
 from overlay.render.encoder import EncodeOptions
-from overlay.scene import Cell, Scene, Style, scene_of
+from overlay.scene import Scene, Style, scene_of
 from overlay.sheet import DaySheet
 from overlay.sheet.model import Name, ShownUnit
 
 FILMS = "films"
 Share = Annotated[float, Field(ge=0, le=1)]
+
+
+def _known(kind: str) -> str:
+    if kind not in GAUGES:
+        raise ValueError(f"no gauge is called {kind!r}")
+    return kind
+
+
+Gauge = Annotated[str, AfterValidator(_known)]
 
 
 class Place(BaseModel):
@@ -42,8 +52,8 @@ class FilmOrder(BaseModel):
     runs: Annotated[tuple[str, ...], Field(min_length=1, max_length=4)]
     arrangement: Literal["alone", "side by side", "stacked", "grid"] = "alone"
     units: ShownUnit = "mph"
-    gauges: tuple[str, ...] | None = None
-    places: dict[str, Place] = {}
+    gauges: tuple[Gauge, ...] | None = None
+    places: dict[Gauge, Place] = {}
     codec: Literal["h264", "h265", "av1"] = "h264"
     quality: Annotated[int, Field(ge=0, le=63)] | None = None
 
@@ -78,11 +88,11 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
     cells = []
     for name in order.runs:
         said = sheet.run(name)
-        kept = None if said is None else kept_run(sheet, name, sheet.folder / FOLDER)
-        if said is None or kept is None:
+        task = None if said is None else RunTask(sheet, said, sheet.folder / FOLDER)
+        kept = None if task is None else task.kept_run()
+        if task is None or kept is None:
             raise UndeterminedError(f"{name}: is not worked out yet; work it out under Runs first")
-        found = analysis_of(sheet, kept, sheet.folder / FOLDER)
-        cells.append(Cell(found, name, hue_of(sheet, said.build)))
+        cells.append(cell_of(task, kept))
     with tempfile.TemporaryDirectory() as place:
         layout = None
         if order.places:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from overlay.gauges.palette import hex_of
 from overlay.jobs.day_motion import load_motion
 from overlay.jobs.day_new import Folder, pair_up
-from overlay.jobs.day_one import KEPT, analysis_of, hue_of, inputs_of, kept_failure, kept_run
+from overlay.jobs.day_one import KEPT, RunTask, cell_of, inputs_of
 from overlay.jobs.text import offset_lines, run_lines
 from overlay.motion.model import MotionSignal
 from overlay.sheet import DaySheet, Run
@@ -60,14 +60,14 @@ def folder_view(seen: Folder) -> dict[str, Any]:
 
 def runs_view(sheet: DaySheet, folder: Path) -> list[dict[str, Any]]:
     """Each run's state and, where it is worked out, its figures in a few words."""
-    return [_run_line(sheet, run, folder) for run in sheet.runs]
+    return [_run_line(RunTask(sheet, run, folder)) for run in sheet.runs]
 
 
-def _run_line(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
-    view: dict[str, Any] = {"name": run.name, "hue": hex_of(hue_of(sheet, run.build))}
-    kept = kept_run(sheet, run.name, folder)
+def _run_line(task: RunTask) -> dict[str, Any]:
+    view: dict[str, Any] = {"name": task.name, "hue": hex_of(task.hue)}
+    kept = task.kept_run()
     if kept is None:
-        failed = kept_failure(sheet, run.name, folder)
+        failed = task.kept_failure()
         problem = "" if failed is None else failed.problem
         return {**view, "state": "failed" if failed else "new", "problem": problem}
     splits = [
@@ -91,14 +91,14 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
     Times are footage time of the run's own part of the clip, seconds; log times count from
     `base_s`; speeds are in the sheet's unit.
     """
-    unit = sheet.report.speed_unit
-    view = _run_line(sheet, run, folder)
+    unit, task = sheet.report.speed_unit, RunTask(sheet, run, folder)
+    view = _run_line(task)
     view |= {"unit": unit, "clip": run.clip, "given_s": run.offset_s}
     seen = load_motion(sheet, run, folder / KEPT)
     if seen is None:
         return view
     motion, found = seen
-    inputs, start_s = inputs_of(sheet, run, folder)
+    inputs, start_s = inputs_of(task)
     times = inputs.clip.frame_times.seconds
     base_s = run.offset_s if run.offset_s is not None else _first_guess_s(found, motion, inputs)
     speed = inputs.speed
@@ -117,7 +117,7 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
         "notes": list(found.notes),
         "agreement": found.agreement,
     }
-    kept = kept_run(sheet, run.name, folder)
+    kept = task.kept_run()
     if kept is None:
         return view
     k = kept.kinematics
@@ -128,7 +128,7 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
         "half": _thin(factor * 1.96 * k.speed_sigma_mps),
     }
     view["launch_s"] = None if kept.launch is None else kept.launch.at_s
-    view["lines"] = list(run_lines(analysis_of(sheet, kept, folder), unit))
+    view["lines"] = list(run_lines(cell_of(task, kept).run, unit))
     view["found_marks"] = [
         {"kind": m.kind, "start_s": m.start_s, "end_s": m.end_s, "detail": m.detail}
         for m in kept.marks

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from overlay.desk.films import FilmOrder, film_path, scene_for
-from overlay.errors import OutputError, TimetrueError
+from overlay.errors import OutputError, TimetrueError, UsageError
 from overlay.jobs.day_run import FOLDER
 from overlay.progress import Progress, staged
 from overlay.sheet import DaySheet
@@ -24,12 +24,14 @@ def work_out(sheet: DaySheet, name: str, *, progress: Progress) -> str:
     """
     from overlay.jobs.day_one import KEPT, RunTask, do_run
 
+    run = sheet.run(name)
+    if run is None:
+        raise UsageError(f"{sheet.path}: has no run {name!r}")
     folder = sheet.folder / FOLDER
     _make(folder / KEPT)
     tell = staged(progress, "watching the picture")
-    outcome = do_run(
-        RunTask(sheet, name, str(folder), clips=False), lambda share: tell(WATCHED * share)
-    )
+    task = RunTask(sheet, run, folder, clips=False)
+    outcome = do_run(task, lambda share: tell(WATCHED * share))
     if outcome.problem:
         raise TimetrueError(outcome.problem)
     return name
@@ -48,14 +50,13 @@ def results(path: str, *, progress: Progress) -> dict[str, Any]:
 
 def film(sheet: DaySheet, order: FilmOrder, *, progress: Progress) -> dict[str, Any]:
     """Draw a film."""
-    from overlay.jobs.film import compose, draw_alone
+    from overlay.jobs.film import encoded
 
     target = film_path(sheet.folder, order)
     _make(target.parent)
     scene = scene_for(sheet, order)
-    draw = draw_alone if order.arrangement == "alone" else compose
     tell = staged(progress, f"drawing {target.name}")
-    done = draw(scene, target, order.encoder, progress=lambda told: tell(told.share))
+    done = encoded(scene, target, order.encoder, tell=tell)
     return {
         "file": target.relative_to(sheet.folder).as_posix(),
         "notes": [*scene.notes, *done.notes],

@@ -13,7 +13,7 @@ from a clock that runs ahead; it is reported as `logger_delay_up_to_s` and never
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,25 +29,13 @@ FACTORS = ((1.0, ""), (0.5, "half"), (2.0, "twice"))
 
 @dataclass(frozen=True)
 class ClockOffset:
-    """A log's clock against footage.
-
-    Attributes
-    ----------
-    determined : bool
-    offset_s : float or None
-        Log time minus footage time at which the log shows what is heard.
-    interval_s : (float, float) or None
-        95 % interval.
-    reason : str
-        Why it is not determined, or on what it rests, in words.
-    logger_delay_up_to_s : float
-        How much of the offset may be the logger's own averaging and not its clock.
-    """
+    """A log's clock against footage."""
 
     determined: bool
-    offset_s: float | None
-    interval_s: tuple[float, float] | None
-    reason: str
+    offset_s: float | None  # log time minus footage time at which the log shows what is heard
+    interval_s: tuple[float, float] | None  # 95 % interval
+    reason: str  # why it is not determined, or on what it rests, in words
+    # How much of the offset may be the logger's own averaging and not its clock.
     logger_delay_up_to_s: float = 0.0
 
 
@@ -57,23 +45,14 @@ def refused(reason: str) -> ClockOffset:
 
 
 def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
-    """Clock offset between an RPM log and the footage whose sound was heard.
+    """Clock offset between an RPM log, on its own clock, and the footage whose sound was heard.
 
-    Parameters
-    ----------
-    heard : SoundRpm
-    logged : Series
-        Engine speed, revolutions a minute, on the log's clock.
-
-    Returns
-    -------
-    ClockOffset
-        Refuses when nothing is heard, engine speed does not change, or two places fit alike.
+    Refuses when nothing is heard, engine speed does not change, or two places fit alike.
     """
     sure = heard.confidence >= SOUND.least_confidence
     if np.count_nonzero(sure) < 25:
         return refused("no engine is heard in the clip for long enough")
-    log = _running(logged)
+    log = running(logged)
     if len(log) < 8:
         return refused("the log holds fewer than eight engine speeds above 0")
     times, values = heard.t_s[sure], heard.rpm[sure]
@@ -81,21 +60,20 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
         return refused("the engine speed that is heard hardly changes, so no offset fits best")
     if _change(log.values) < 0.06:
         return refused("the logged engine speed hardly changes, so no offset fits best")
-    best: tuple[float, float, float, float, str] | None = None
-    for factor, name in FACTORS:
-        offset, support, margin = _seek(times, values * factor, log)
-        if best is None or support > best[1] + 3.0:
-            best = (offset, support, margin, factor, name)
-    assert best is not None
-    offset, support, margin, factor, name = best
+    support = -np.inf
+    for tried, named in FACTORS:
+        found = _seek(times, values * tried, log)
+        if found[1] > support + 3.0:
+            offset, support, margin = found
+            factor, name = tried, named
     if support < BY_SOUND.least_support:
         return refused("the logged engine speed does not match the sound: is it the right log?")
     if margin < BY_SOUND.least_margin:
         return refused(f"two places in the log match the sound alike, one at {offset:.2f} s")
-    found = _fit(heard, sure, factor, log, offset)
-    if found is None:
+    fitted = _fit(heard, sure, factor, log, offset)
+    if fitted is None:
         return refused("engine speed changes too little in the common part for a useful answer")
-    centre, sigma = found
+    centre, sigma = fitted
     half = 1.959964 * float(np.hypot(sigma, BY_SOUND.model_sigma_s))
     if half > BY_SOUND.widest_half_s:
         return refused("engine speed changes too little against its noise for a useful answer")
@@ -106,9 +84,10 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
     return ClockOffset(True, centre, (centre - half, centre + half), reason, late)
 
 
-def _running(logged: Series) -> Series:
+def running(logged: Series) -> Series:
+    """The samples of a log in which the engine turns."""
     keep = logged.values > 0
-    return Series(logged.name, logged.t_s[keep], logged.values[keep])
+    return replace(logged, t_s=logged.t_s[keep], values=logged.values[keep], sigma=None)
 
 
 def _change(values: FloatArray) -> float:
@@ -131,11 +110,9 @@ def _seek(times: FloatArray, values: FloatArray, log: Series) -> tuple[float, fl
     logs[_in_gap(grid, log)] = np.nan
     padded = np.full(len(grid) + 2, np.nan)
     padded[1:-1] = logs
-    weight = (
-        min(1.0, float(np.median(np.diff(spots))) / BY_SOUND.independent_s)
-        if len(spots) > 1
-        else 1.0
-    )
+    weight = 1.0
+    if len(spots) > 1:
+        weight = min(1.0, float(np.median(np.diff(spots))) / BY_SOUND.independent_s)
     centre = float(np.median(logs[np.isfinite(logs)]))
     chance = _log_t(course - centre, BY_SOUND.chance_spread)
     total = np.zeros(len(offsets))
@@ -193,19 +170,15 @@ def fit_offset(
 ) -> tuple[float, float] | None:
     """Robust fit of an offset by reweighted least squares on the samples of a log.
 
+    Gives the offset and its standard uncertainty; None where nothing constrains it.
+
     Parameters
     ----------
-    log : Series
     predicted : callable
         Gives, for an offset, the value expected at each sample, its slope in time, and its
         standard uncertainty; NaN where nothing is known.
     offset_s : float
         Where to start.
-
-    Returns
-    -------
-    (offset_s, sigma_s) or None
-        None where nothing constrains it.
     """
     offset = offset_s
     for _ in range(ROUNDS):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from overlay.engine.clock import ClockOffset, fit_offset, refused
+from overlay.engine.clock import ClockOffset, fit_offset, refused, running
 from overlay.engine.tuning import BY_SPEED
 from overlay.series import Series
 from overlay.timebase import FloatArray
@@ -37,10 +37,10 @@ def rpm_clock_offset_from_speed(
     """
     if len(t_s) < 8 or len(logged) < 8:
         return refused("the speed or the RPM log is too short")
-    running = Series(logged.name, logged.t_s[logged.values > 0], logged.values[logged.values > 0])
+    log = running(logged)
     top = float(np.percentile(speed_mps, 98))
     least = max(LEAST_SPEED_MPS, WELL_ON_ITS_WAY * top)
-    if top < 1.5 * least or len(running) < 8:
+    if top < 1.5 * least or len(log) < 8:
         return refused("the vehicle is too slow for its speed to give the engine's")
     spots = np.arange(float(t_s[0]), float(t_s[-1]), 0.1)
     speed = np.interp(spots, t_s, speed_mps)
@@ -48,7 +48,7 @@ def rpm_clock_offset_from_speed(
     if np.count_nonzero(fast) < 15:
         return refused("the vehicle is on its way for less than 1.5 s")
     spots, speed = spots[fast], speed[fast]
-    offsets, support, ratios = _support(spots, np.log(speed), running)
+    offsets, support, ratios = _support(spots, np.log(speed), log)
     i = int(np.argmax(support))
     far = np.abs(offsets - offsets[i]) > BY_SPEED.reach_s
     margin = float(support[i] - max(0.0, float(np.max(support[far], initial=0.0))))
@@ -58,7 +58,7 @@ def rpm_clock_offset_from_speed(
         return refused(
             f"two places in the RPM log follow the speed alike, one at {offsets[i]:.1f} s"
         )
-    found = _fit(t_s, speed_mps, least, running, float(offsets[i]), float(ratios[i]))
+    found = _fit(t_s, speed_mps, least, log, float(offsets[i]), float(ratios[i]))
     if found is None or found[1] > BY_SPEED.widest_half_s / 1.96:
         return refused("speed changes too little for its match with engine speed to be useful")
     centre, sigma = found
@@ -68,7 +68,7 @@ def rpm_clock_offset_from_speed(
         centre,
         (centre - half, centre + half),
         "logged engine speed matched to the vehicle's speed while the clutch holds",
-        running.median_step_s / 2,
+        log.median_step_s / 2,
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import rfft  # on many short rows five times as fast as numpy's
+from scipy.fft import next_fast_len, rfft  # on many short rows five times as fast as numpy's
 
 from overlay.timebase import FloatArray
 
@@ -31,20 +31,12 @@ HOPS = 8  # frames overlap by 7/8
 
 @dataclass(frozen=True, eq=False)
 class Scores:
-    """Comb scores.
+    """Comb scores."""
 
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Times from the first sample.
-    cycle_hz : ndarray, shape (m,)
-        Candidate rates, geometric.
-    score : ndarray, shape (n, m)
-        Mean log contrast; near 0 or below in noise, 1 and more for an engine near the microphone.
-    """
-
-    t_s: FloatArray
-    cycle_hz: FloatArray
+    t_s: FloatArray  # shape (n,): times from the first sample
+    cycle_hz: FloatArray  # shape (m,): candidate rates, geometric
+    # Shape (n, m): mean log contrast; near 0 or below in noise, 1 and more for an engine near the
+    # microphone.
     score: FloatArray
 
 
@@ -74,7 +66,8 @@ def low_passed(
     (ndarray of float32, shape (m, channels); float)
         The sound and its true rate; sample i belongs to the time ``i / rate``.
     """
-    size = multiple * _fast_size(-(-(len(samples) + int(0.1 * rate_hz) + 16) // multiple))
+    least = -(-(len(samples) + int(0.1 * rate_hz) + 16) // multiple)
+    size = multiple * next_fast_len(least, real=True)
     spectrum = np.fft.rfft(np.pad(samples, ((0, size - len(samples)), (0, 0))), axis=0)
     count = max(2, round(size * wanted_hz / rate_hz))
     keep = min(count // 2 + 1, len(spectrum))
@@ -85,39 +78,18 @@ def low_passed(
     return out[: int(len(samples) * count / size)].astype(np.float32), actual_hz
 
 
-def _fast_size(n: int) -> int:
-    """A length of few small factors, at least n, which the transform likes."""
-    best = 1 << (n - 1).bit_length()
-    for three in (1, 3, 9, 27):
-        for five in (1, 5, 25):
-            part = three * five
-            best = min(best, part << max(0, (-(-n // part) - 1).bit_length()))
-    return best
-
-
 def comb_scores(
     samples: Float32, rate_hz: float, low_hz: float, high_hz: float, *, step_s: float
 ) -> Scores:
-    """Score every rate between two limits at even times.
+    """Score every cycle rate from `low_hz` to `high_hz` at times `step_s` apart.
 
-    Parameters
-    ----------
-    samples : ndarray of float32, shape (n, channels)
-    rate_hz : float
-        Samples a second.
-    low_hz, high_hz : float
-        Lowest and highest cycle rate.
-    step_s : float
-        Between the times of the result.
+    `samples` are of shape (n, channels), `rate_hz` of them a second.
     """
     duration_s = len(samples) / rate_hz
     t_s = np.arange(0.0, duration_s, step_s)
     octaves = max(1, int(np.ceil(np.log2(high_hz / low_hz) - 1e-9)))
     weights = _comb_matrix()
-    parts = []
-    for octave in range(octaves):
-        found = _octave(samples, rate_hz, low_hz * 2**octave, t_s, weights)
-        parts.append(found)
+    parts = [_octave(samples, rate_hz, low_hz * 2**k, t_s, weights) for k in range(octaves)]
     rates = low_hz * 2 ** (np.arange(octaves * CANDIDATES) / CANDIDATES)
     keep = rates <= high_hz * 1.0001
     return Scores(t_s, rates[keep], np.concatenate(parts, axis=1)[:, keep])

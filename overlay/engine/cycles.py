@@ -25,18 +25,10 @@ HARMONICS = 16
 
 @dataclass(frozen=True, eq=False)
 class FiringCourse:
-    """Cycle rate over time, fit to be integrated.
+    """Cycle rate over time, fit to be integrated."""
 
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Even times.
-    cycle_hz : ndarray, shape (n,)
-        Rate, > 0.
-    """
-
-    t_s: FloatArray
-    cycle_hz: FloatArray
+    t_s: FloatArray  # shape (n,): even times
+    cycle_hz: FloatArray  # shape (n,): rate, > 0
 
     @property
     def phase(self) -> FloatArray:
@@ -47,19 +39,13 @@ class FiringCourse:
 
 @dataclass(frozen=True, eq=False)
 class Refined:
-    """Rate found around a rough course.
+    """Rate found around a rough course."""
 
-    Attributes
-    ----------
-    t_s, cycle_hz, sigma_hz : ndarray, shape (n,)
-        Frame centres, rate, and its standard uncertainty from the noise.
-    contrast : ndarray, shape (n,)
-        Mean log contrast of the harmonics against the places half-way between them.
-    """
-
+    # Shape (n,): frame centres, rate, and its standard uncertainty from the noise.
     t_s: FloatArray
     cycle_hz: FloatArray
     sigma_hz: FloatArray
+    # Shape (n,): mean log contrast of the harmonics against the places half-way between them.
     contrast: FloatArray
 
 
@@ -91,34 +77,24 @@ def refine(
     *,
     reach: float,
     chirps: FloatArray,
-    frame_cycles: int = FRAME_CYCLES,
 ) -> Refined | None:
-    """Rate at each half cycle, within a relative `reach` of a rough course.
+    """Rate at each half cycle around a rough course; None when that is shorter than a frame.
 
     Parameters
     ----------
     samples : ndarray of float32, shape (n, channels)
         Free of anything above a third of the rate, so that straight lines interpolate it.
-    rate_hz : float
-    course : FiringCourse
     reach : float
         Largest relative error of the course that is looked for.
     chirps : ndarray
         Relative changes of rate within a frame that are tried.
-    frame_cycles : int
-        Cycles in a frame.
-
-    Returns
-    -------
-    Refined or None
-        None when the course is shorter than a frame.
     """
     turned, when = unrolled(samples, rate_hz, course, PER_CYCLE)
-    size = frame_cycles * PER_CYCLE
+    size = FRAME_CYCLES * PER_CYCLE
     starts = np.arange(0, len(turned) - size, round(STEP_CYCLES * PER_CYCLE))
     if not len(starts):
         return None
-    deltas = np.linspace(-reach, reach, 2 * max(4, round(reach * HARMONICS * frame_cycles)) + 1)
+    deltas = np.linspace(-reach, reach, 2 * max(4, round(reach * HARMONICS * FRAME_CYCLES)) + 1)
     u = (np.arange(size) - (size - 1) / 2) / PER_CYCLE
     window = np.hanning(size + 2)[1:-1]
     orders = np.arange(1, HARMONICS + 1)
@@ -132,7 +108,7 @@ def refine(
     for chirp in chirps:
         score = np.zeros((len(starts), len(deltas)))
         for j, delta in enumerate(deltas):
-            moved = (1 + delta) * u + chirp / frame_cycles * u**2 / 2
+            moved = (1 + delta) * u + chirp / FRAME_CYCLES * u**2 / 2
             power = _power(frames, moved, window, orders)
             score[:, j] = np.sum(power / noise, axis=1)
         top = np.max(score, axis=1)
@@ -143,12 +119,8 @@ def refine(
     t_s = np.interp(centre, np.arange(len(when)), when)
     rate = np.interp(t_s, course.t_s, course.cycle_hz) * (1 + shift)
     information = np.sum(orders**2 * np.maximum(level / noise - 1.0, 0.0), axis=1)
-    return Refined(
-        t_s,
-        rate,
-        rate * _relative_sigma(information, u, window),
-        _contrast(level, noise),
-    )
+    sigma = rate * _relative_sigma(information, u, window)
+    return Refined(t_s, rate, sigma, _contrast(level, noise))
 
 
 def _power(

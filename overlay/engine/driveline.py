@@ -1,4 +1,4 @@
-"""Engine speed against wheel speed: gearing, tyre, slip.
+"""Engine speed against wheel speed: gearing and tyre.
 
 ::
 
@@ -17,31 +17,18 @@ import numpy as np
 from overlay.errors import UsageError
 from overlay.timebase import FloatArray
 
-MIN_SLIP_SPEED_MPS = 0.5  # slip is a ratio to ground speed: below a crawl it says nothing
-
 
 @dataclass(frozen=True)
 class Driveline:
-    """What joins crank and road.
+    """What joins crank and road."""
 
-    Attributes
-    ----------
-    ratios : tuple of float
-        Turns of the crank for one turn of the driven wheel, one a gear, each > 0.
-    circumference_m : float
-        Metres rolled in one turn of the wheel, > 0.
-    limiter_rpm : float or None
-        Where the ignition cuts, if known.
-    ratio_sigma : float
-        Relative standard uncertainty of ratio times circumference (tyre growth, pressure).
-    clutch : str
-        ``centrifugal``, ``plate`` or ``none``; with ``none`` nothing can slip but the tyre.
-    """
-
+    # Turns of the crank for one turn of the driven wheel, one a gear, each > 0.
     ratios: tuple[float, ...]
-    circumference_m: float
-    limiter_rpm: float | None = None
+    circumference_m: float  # metres rolled in one turn of the wheel, > 0
+    limiter_rpm: float | None = None  # where the ignition cuts, if known
+    # Relative standard uncertainty of ratio times circumference (tyre growth, pressure).
     ratio_sigma: float = 0.01
+    # ``centrifugal``, ``plate`` or ``none``; with ``none`` nothing can slip but the tyre.
     clutch: Literal["centrifugal", "plate", "none"] = "centrifugal"
 
     def __post_init__(self) -> None:
@@ -74,18 +61,3 @@ def engine_rpm_at(speed_mps: FloatArray, ratio: float, circumference_m: float) -
     6000
     """
     return speed_mps / circumference_m * ratio * 60.0
-
-
-def slip(wheel_mps: FloatArray, ground_mps: FloatArray) -> FloatArray:
-    """Longitudinal slip (w - w_free) / w_free, driving positive; NaN below `MIN_SLIP_SPEED_MPS`.
-
-    The sign and reference are those of tyre practice for driving (SAE J670; from memory).
-
-    Examples
-    --------
-    >>> slip(np.array([14.661, 1.0]), np.array([13.5, 0.0])).round(4).tolist()
-    [0.086, nan]
-    """
-    moving = ground_mps >= MIN_SLIP_SPEED_MPS
-    safe = np.where(moving, ground_mps, 1.0)
-    return np.where(moving, wheel_mps / safe - 1.0, np.nan)

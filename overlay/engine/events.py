@@ -24,15 +24,7 @@ EventKind = Literal["wheelspin", "clutch slip", "limiter cut", "lift"]
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """Motion of the vehicle on footage time.
-
-    Attributes
-    ----------
-    t_s, speed_mps, speed_sigma_mps, accel_mps2, accel_sigma_mps2 : ndarray, shape (n,)
-    known : ndarray of bool, shape (n,)
-    timing_sigma_s : float
-        Standard uncertainty of the time axis against the engine's.
-    """
+    """Motion of the vehicle on footage time; arrays of shape (n,)."""
 
     t_s: FloatArray
     speed_mps: FloatArray
@@ -40,26 +32,19 @@ class Ground:
     accel_mps2: FloatArray
     accel_sigma_mps2: FloatArray
     known: BoolArray
-    timing_sigma_s: float = 0.0
+    timing_sigma_s: float = 0.0  # standard uncertainty of the time axis against the engine's
 
 
 @dataclass(frozen=True)
 class Event:
-    """Something found in a run.
-
-    Attributes
-    ----------
-    kind : str
-    start_s, end_s : float
-        Footage times.
-    size : float
-        Wheelspin and clutch slip: most that the wheel (or the engine's end of the clutch) is
-        ahead, m/s. Limiter cut: the limit, rpm. Lift: speed lost, m/s.
-    """
+    """Something found in a run."""
 
     kind: EventKind
+    # Footage times.
     start_s: float
     end_s: float
+    # Wheelspin and clutch slip: most that the wheel (or the engine's end of the clutch) is ahead,
+    # m/s. Limiter cut: the limit, rpm. Lift: speed lost, m/s.
     size: float
 
 

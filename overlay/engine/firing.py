@@ -15,18 +15,10 @@ from overlay.errors import UsageError
 
 @dataclass(frozen=True)
 class Firing:
-    """Firing scheme of an engine.
+    """Firing scheme of an engine."""
 
-    Attributes
-    ----------
-    cylinders : int
-        1 to 16.
-    strokes : int
-        2 or 4.
-    """
-
-    cylinders: int = 1
-    strokes: int = 4
+    cylinders: int = 1  # 1 to 16
+    strokes: int = 4  # 2 or 4
 
     def __post_init__(self) -> None:
         if self.strokes not in (2, 4):

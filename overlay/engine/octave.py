@@ -61,11 +61,7 @@ def _floor(spectrum: FloatArray, reach: int) -> FloatArray:
 def multiple_scores(above: FloatArray, firing: Firing) -> dict[int, float]:
     """How well each multiple (in sixths of the course's rate) explains the orders, in nats or so.
 
-    Parameters
-    ----------
-    above : ndarray
-        From :func:`presence`.
-    firing : Firing
+    `above` comes from :func:`presence`.
     """
     least = np.full(len(above), 0.5)
     if firing.cylinders > 1:  # what cylinders differ by is heard too, but well below the firing

@@ -3,7 +3,7 @@
 A comb of harmonics is scored at every rate and time, a likeliest path runs through the scores
 (or stays silent), each stretch of it is refined on the sound unrolled over the engine's cycles,
 and multiples and parts of the rate are weighed against each other on the whole stretch and on
-what else is known: a logged engine speed, a limiter, the gearing.
+what else is known: a logged engine speed, a limiter.
 """
 
 from __future__ import annotations
@@ -18,61 +18,41 @@ from overlay.engine.firing import Firing
 from overlay.engine.octave import PARTS, multiple_scores, presence
 from overlay.engine.tuning import SOUND
 from overlay.engine.viterbi import SILENT, best_path
-from overlay.errors import UsageError
 from overlay.footage.model import Sound
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
+RANGE_RPM = (700.0, 9000.0)  # slowest and fastest that is looked for
+
 
 @dataclass(frozen=True, eq=False)
-class OctaveEvidence:
-    """What else tells the engine speed from its half and its double.
+class _Known:
+    """What else tells the engine speed from its half and its double."""
 
-    Attributes
-    ----------
-    logged : Series or None
-        Engine speed from a log on any clock; only its range of values is used.
-    limiter_rpm : float or None
-        The engine never turns much faster than this.
-    expected : Series or None
-        Engine speed on footage time that the gearing asks for at the vehicle's speed.
-    """
-
-    logged: Series | None = None
-    limiter_rpm: float | None = None
-    expected: Series | None = None
+    firing: Firing
+    logged: Series | None
+    limiter_rpm: float | None
 
 
 @dataclass(frozen=True, eq=False)
 class SoundRpm:
-    """Engine speed as heard.
+    """Engine speed as heard."""
 
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Footage time, even steps.
-    rpm, sigma_rpm : ndarray, shape (n,)
-        Engine speed and its standard uncertainty; NaN where nothing is heard.
-    confidence : ndarray, shape (n,)
-        0 (nothing heard) to 1.
-    note : str
-        How the octave was settled, or why there is nothing.
-    """
-
-    t_s: FloatArray
+    t_s: FloatArray  # shape (n,): footage time, even steps
+    # Shape (n,): engine speed and its standard uncertainty; NaN where nothing is heard.
     rpm: FloatArray
     sigma_rpm: FloatArray
-    confidence: FloatArray
-    note: str
+    confidence: FloatArray  # shape (n,): 0 (nothing heard) to 1
+    note: str  # how the octave was settled, or why there is nothing
 
     @property
     def heard(self) -> bool:
         """Whether there is any engine speed to believe."""
         return bool(np.any(self.confidence >= SOUND.least_confidence))
 
-    def series(self, least_confidence: float = SOUND.least_confidence) -> Series | None:
+    def series(self) -> Series | None:
         """The confident values with their uncertainty, or None."""
-        keep = self.confidence >= least_confidence
+        keep = self.confidence >= SOUND.least_confidence
         if np.count_nonzero(keep) < 2:
             return None
         return Series("engine_rpm", self.t_s[keep], self.rpm[keep], self.sigma_rpm[keep])
@@ -83,44 +63,35 @@ def rpm_from_sound(
     *,
     cylinders: int = 1,
     strokes: int = 4,
-    rpm_range: tuple[float, float] = (700.0, 9000.0),
-    evidence: OctaveEvidence | None = None,
+    logged: Series | None = None,
+    limiter_rpm: float | None = None,
 ) -> SoundRpm:
-    """Engine speed from sound.
+    """Engine speed from sound, without any confident value when there is no engine to hear.
 
     Parameters
     ----------
-    sound : Sound
     cylinders, strokes : int
         The engine; evenly firing when it has several cylinders.
-    rpm_range : (float, float)
-        Slowest and fastest speed that is looked for, revolutions a minute.
-    evidence : OctaveEvidence, optional
-        What else is known.
-
-    Returns
-    -------
-    SoundRpm
-        Without any confident value when there is no engine to hear.
+    logged : Series, optional
+        Engine speed from a log on any clock; only its range of values is used.
+    limiter_rpm : float, optional
+        The engine never turns much faster than this.
 
     Raises
     ------
     UsageError
-        If the range or the engine makes no sense.
+        If the engine makes no sense.
     """
-    firing = Firing(cylinders, strokes)
-    low, high = rpm_range
-    if not 100 <= low < high <= 30000:
-        raise UsageError(f"engine speeds from {low:g} to {high:g} rpm: use for example 700 to 9000")
-    evidence = evidence or OctaveEvidence()
-    per_hz = firing.rpm_per_firing_hz
+    known = _Known(Firing(cylinders, strokes), logged, limiter_rpm)
+    per_hz = known.firing.rpm_per_firing_hz
+    low, high = RANGE_RPM
     work_hz = float(np.clip(high / per_hz * 100, 6000.0, 20000.0))
     samples = _clean(sound.samples)
     if len(samples) / sound.rate_hz < SOUND.least_s or float(np.std(samples)) < 1e-5:
         return _nothing(sound, "the sound is silent or shorter than half a second")
     samples, work_hz = low_passed(samples, sound.rate_hz, work_hz, pass_hz=0.2 * work_hz)
     stretches = _stretches(samples, work_hz, low / per_hz, high / per_hz)
-    settled = [_settle(samples, work_hz, c, firing, rpm_range, evidence) for c in stretches]
+    settled = [_settle(samples, work_hz, course, known) for course in stretches]
     heard = _agreeing([item for item in settled if item is not None])
     if not heard:
         return _nothing(sound, "no engine is clear enough in the sound")
@@ -212,12 +183,7 @@ class _Settled:
 
 
 def _settle(
-    samples: Float32,
-    rate_hz: float,
-    course: FiringCourse,
-    firing: Firing,
-    rpm_range: tuple[float, float],
-    evidence: OctaveEvidence,
+    samples: Float32, rate_hz: float, course: FiringCourse, known: _Known
 ) -> _Settled | None:
     """The stretch at the multiple of its rate that explains it best."""
     first = _refined(samples, rate_hz, course)
@@ -227,18 +193,18 @@ def _settle(
     above = presence(samples, rate_hz, course)
     if above is None:
         return None
-    scores = multiple_scores(above, firing)
-    rpm = course.cycle_hz * firing.rpm_per_firing_hz
-    able = {m: s for m, s in scores.items() if _within(rpm * m / PARTS, rpm_range, 0.02)} or {
-        PARTS: 0.0
-    }
+    scores = multiple_scores(above, known.firing)
+    rpm = course.cycle_hz * known.firing.rpm_per_firing_hz
+    able = {m: s for m, s in scores.items() if _within(rpm * m / PARTS, RANGE_RPM, 0.02)}
+    able = able or {PARTS: 0.0}
     ranked = sorted(able, key=lambda m: -able[m])
     best, by = ranked[0], "its harmonics"
-    fitting = [m for m in ranked if _fits(course, m / PARTS, firing, evidence)]
+    fitting = [m for m in ranked if _fits(rpm * m / PARTS, known)]
+    what = "the limiter" if known.logged is None else "the range of the logged engine speed"
     if fitting and fitting[0] != best:
-        best, by = fitting[0], _what(evidence)
+        best, by = fitting[0], what
     elif fitting and len(fitting) < len(ranked):
-        by = f"its harmonics and {_what(evidence)}"
+        by = f"its harmonics and {what}"
     others = [s for m, s in able.items() if m != best and (not fitting or m in fitting)]
     margin = able[best] - max(others, default=able[best] - 9.0)
     if best != PARTS:
@@ -272,29 +238,13 @@ def _within(rpm: FloatArray, limits: tuple[float, float], room: float) -> bool:
     return bool(low >= limits[0] * (1 - room) and high <= limits[1] * (1 + room))
 
 
-def _fits(course: FiringCourse, factor: float, firing: Firing, evidence: OctaveEvidence) -> bool:
-    rpm = course.cycle_hz * factor * firing.rpm_per_firing_hz
-    if evidence.limiter_rpm is not None and not _within(
-        rpm, (0.0, evidence.limiter_rpm), SOUND.edge
-    ):
+def _fits(rpm: FloatArray, known: _Known) -> bool:
+    limit, logged = known.limiter_rpm, known.logged
+    if limit is not None and not _within(rpm, (0.0, limit), SOUND.edge):
         return False
-    if evidence.logged is not None and len(evidence.logged):
-        values = evidence.logged.values
-        if not _within(rpm, (float(values.min()), float(values.max())), SOUND.edge):
-            return False
-    if evidence.expected is not None:
-        there = evidence.expected.at(course.t_s)
-        known = np.isfinite(there) & (there > 0)
-        if np.count_nonzero(known) > 10:
-            ratio = float(np.median(rpm[known] / there[known]))
-            return 0.8 < ratio < 1.35  # a slipping clutch lets the engine run ahead
-    return True
-
-
-def _what(evidence: OctaveEvidence) -> str:
-    if evidence.logged is not None:
-        return "the range of the logged engine speed"
-    return "the gearing" if evidence.expected is not None else "the limiter"
+    if logged is None or not len(logged):
+        return True
+    return _within(rpm, (float(logged.values.min()), float(logged.values.max())), SOUND.edge)
 
 
 def _assembled(sound: Sound, heard: list[_Settled], per_hz: float) -> SoundRpm:

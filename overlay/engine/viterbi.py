@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from overlay.timebase import FloatArray
+from overlay.timebase import FloatArray, IntArray
 
-IntArray = npt.NDArray[np.int64]
 SILENT = -1
 
 
@@ -21,6 +19,8 @@ def best_path(
 ) -> IntArray:
     """Viterbi's path of the largest sum of scores less the costs of moving.
 
+    Gives the candidate at each time, or `SILENT`.
+
     Parameters
     ----------
     scores : ndarray, shape (times, candidates)
@@ -31,11 +31,6 @@ def best_path(
         Cost of each candidate passed.
     silent_score, switch_cost : float
         Score of the state without a candidate, and the cost of entering or leaving it.
-
-    Returns
-    -------
-    ndarray of int, shape (times,)
-        Candidate at each time, or `SILENT`.
 
     References
     ----------

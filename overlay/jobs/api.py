@@ -6,42 +6,29 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from overlay.compare.figures import LEVEL, Comparison, Pairing, run_split
 from overlay.compare.verdict import compare_all
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
 from overlay.jobs.day_one import started_at
-from overlay.jobs.film import compose, draw_alone
+from overlay.jobs.film import encoded
+from overlay.jobs.verify import verify_clip
+from overlay.render.encoder import EncodeOptions
 from overlay.scene import Arrangement, Cell, Style, scene_of
 from overlay.session import RunAnalysis
-
-if TYPE_CHECKING:
-    from overlay.render.encoder import EncodeOptions
-    from overlay.verify import Verdict
+from overlay.verify import Verdict
 
 
 @dataclass(frozen=True)
 class Drawing:
-    """A film that was written.
-
-    Attributes
-    ----------
-    path : Path
-    size_px : (int, int)
-        Width and height.
-    frames : int
-    duration_s : float
-    notes : tuple of str
-        What a person should know of it, one sentence each.
-    """
+    """A film that was written."""
 
     path: Path
-    size_px: tuple[int, int]
+    size_px: tuple[int, int]  # width and height
     frames: int
     duration_s: float
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # what a person should know of it, one sentence each
 
 
 def draw(
@@ -87,15 +74,10 @@ def draw(
     files = [Path(run.clip.path) for run in shown]
     files += [Path(log.path) for run in shown for log in run.aligned.inputs.logs]
     forbid_overwriting_inputs(Path(target), files)
-    cells = [
-        Cell(run, name)
-        for run, name in zip(shown, names or [_name(run) for run in shown], strict=True)
-    ]
+    shown_names = names or [_name(run) for run in shown]
+    cells = [Cell(run, name) for run, name in zip(shown, shown_names, strict=True)]
     scene = scene_of(cells, style or Style(), chosen)
-    if len(cells) == 1:
-        made = draw_alone(scene, Path(target), encoder)
-    else:
-        made = compose(scene, Path(target), encoder, lead_s=lead_s)
+    made = encoded(scene, Path(target), encoder, lead_s=lead_s)
     notes = (*scene.notes, *made.notes)
     return Drawing(Path(target), (made.width, made.height), made.frames, made.duration_s, notes)
 
@@ -108,7 +90,7 @@ def compare(
     level: float = LEVEL,
     order: Sequence[float] | None = None,
 ) -> tuple[Comparison, ...]:
-    """Judge the runs of build b against those of build a, split by split.
+    """Judge the runs of build b against those of build a, a comparison for each goal.
 
     Parameters
     ----------
@@ -122,11 +104,6 @@ def compare(
         Places in the order driven, of a's runs and then of b's; by default from the times of the
         logs, else of the clips, else as listed. Where all runs of one build came first nothing
         can be decided.
-
-    Returns
-    -------
-    tuple of Comparison
-        One a goal.
 
     Raises
     ------
@@ -160,30 +137,20 @@ def _places(runs: Sequence[RunAnalysis]) -> list[float]:
 
 
 def verify(path: str | os.PathLike[str]) -> tuple[Verdict, ...]:
-    """Judge a finished film: how late or early are its gauges, and how sure is that?
+    """Judge each run of a finished film: how late or early are its gauges, how sure is that?
 
     Parameters
     ----------
     path : path
         A film made by :func:`draw` or the commands.
 
-    Returns
-    -------
-    tuple of Verdict
-        One a run.
-
     Raises
     ------
     InputError
         If no gauge can be read in it.
     """
-    from overlay.jobs.verify import verify_clip
-
     return tuple(verify_clip(Path(path)))
 
 
 def _name(run: RunAnalysis) -> str:
     return Path(run.clip.path).stem
-
-
-__all__ = ["Drawing", "compare", "draw", "verify"]

@@ -23,43 +23,15 @@ ROBUST_TOP = 95  # per cent of the moving speeds, to bring the motion signal to 
 
 
 @dataclass(frozen=True)
-class FoundRun:
-    """One run of a recording.
-
-    Attributes
-    ----------
-    footage : RunWindow
-        On footage time.
-    log : RunWindow or None
-        The same on the log's clock, where the log shows it too.
-    """
-
-    footage: RunWindow
-    log: RunWindow | None
-
-
-@dataclass(frozen=True)
 class FoundRuns:
-    """What a recording holds.
-
-    Attributes
-    ----------
-    clip : str
-    logs : tuple of str
-    runs : tuple of FoundRun
-        In order of time.
-    only_logged : tuple of RunWindow
-        Runs in the log that the footage does not show.
-    alignment : Alignment
-        Of the whole recording.
-    same_clock : bool
-    """
+    """What a recording holds."""
 
     clip: str
     logs: tuple[str, ...]
-    runs: tuple[FoundRun, ...]
-    only_logged: tuple[RunWindow, ...]
-    alignment: Alignment
+    # In order of time: on footage time, and on the log's clock where the log shows it too.
+    runs: tuple[tuple[RunWindow, RunWindow | None], ...]
+    only_logged: tuple[RunWindow, ...]  # in the log, not in the footage
+    alignment: Alignment  # of the whole recording
     same_clock: bool
 
 
@@ -88,9 +60,7 @@ def find_in(
             f"{clip}: no run from rest in it and {inputs.speed_log.path}; give window_s by hand"
         )
     pairs = _pairs(filmed, logged, alignment)
-    runs = tuple(
-        FoundRun(one, logged[pairs[i]] if i in pairs else None) for i, one in enumerate(filmed)
-    )
+    runs = tuple((one, logged[pairs[i]] if i in pairs else None) for i, one in enumerate(filmed))
     left = tuple(one for j, one in enumerate(logged) if j not in pairs.values())
     return FoundRuns(clip, tuple(logs), runs, left, alignment, same_clock)
 
@@ -99,12 +69,11 @@ def sheet_lines(found: FoundRuns) -> str:
     """The runs as TOML, to paste into a sheet and correct."""
     logs = ", ".join(quoted(Path(log).name) for log in found.logs)
     lines = [f"# {len(found.runs)} runs found; check the windows, give each its name and build."]
-    for number, one in enumerate(found.runs, 1):
-        window = one.footage
+    for number, (window, logged) in enumerate(found.runs, 1):
         stop = "" if window.stop_s is None else f", stop {window.stop_s:.1f} s"
         where = "not seen in the log"
-        if one.log is not None:
-            where = f"in the log from {one.log.launch_s:.1f} s, {one.log.peak_mps:.1f} m/s at most"
+        if logged is not None:
+            where = f"in the log from {logged.launch_s:.1f} s, {logged.peak_mps:.1f} m/s at most"
         lines += [
             "",
             "[[runs]]",
@@ -134,12 +103,9 @@ def _in_footage(
     offset = alignment.total_offset_s
     if len(filmed) or offset is None:
         return filmed
+    moved = [_moved(one, -offset) for one in logged]
     end_s = inputs.clip.duration_s
-    return tuple(
-        moved
-        for moved in (_moved(one, -offset) for one in logged)
-        if 0 <= moved.launch_s < end_s and moved.end_s > 0
-    )
+    return tuple(one for one in moved if 0 <= one.launch_s < end_s and one.end_s > 0)
 
 
 def _even(motion: MotionSignal, top_mps: float) -> Series:

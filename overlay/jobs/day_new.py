@@ -5,21 +5,22 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from math import inf
 from pathlib import Path
-
-import numpy as np
 
 from overlay.errors import InputError, OutputError, TimetrueError
 from overlay.files import written_whole
+from overlay.footage import probe
 from overlay.footage.model import ClipFacts
-from overlay.jobs.facts import LOG_SUFFIXES
+from overlay.jobs.day_text import sheet_text
+from overlay.jobs.facts import CLIP_SUFFIXES, LOG_SUFFIXES
 from overlay.jobs.sheet_runs import SHEET_NAME
+from overlay.logs import read_log, read_track_log
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent
 
-CLIP_SUFFIXES = {".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts", ".m2ts", ".ts", ".webm", ".3gp"}
 WIDEST_SHIFT_H = 14  # time zones reach from UTC-12 to UTC+14
 SLACK_S = 120.0  # a camera's clock set by hand is a minute or two wrong besides the hours
 MOVING_MPS = 2.0  # above the scatter of a receiver at rest and below any run
@@ -53,83 +54,44 @@ class SeenLog:
         series = [s for s in self.log.channels.values() if len(s)]
         return min(float(s.t_s[0]) for s in series), max(float(s.t_s[-1]) for s in series)
 
-    def top_mps(self, start_s: float = -np.inf, end_s: float = np.inf) -> float:
+    def top_mps(self, start_s: float = -inf, end_s: float = inf) -> float:
         """Highest speed between two instants of its own clock; 0 without any."""
         speed = self.log.speed
-        if speed is None:
-            return 0.0
-        values = speed.values[(speed.t_s >= start_s) & (speed.t_s <= end_s)]
-        return float(np.max(values)) if len(values) else 0.0
+        return 0.0 if speed is None else float(speed.between(start_s, end_s).values.max(initial=0))
 
 
 @dataclass(frozen=True)
 class Pairing:
-    """A clip with the logs found for it.
-
-    Attributes
-    ----------
-    clip : SeenClip
-    logs : tuple of SeenLog
-        The one with speed first.
-    reasons : tuple of str
-        Why each log, one a log.
-    doubts : tuple of str
-        What a person should look at.
-    """
+    """A clip with the logs found for it."""
 
     clip: SeenClip
-    logs: tuple[SeenLog, ...] = ()
-    reasons: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
+    logs: tuple[SeenLog, ...] = ()  # the one with speed first
+    reasons: tuple[str, ...] = ()  # why each log
+    doubts: tuple[str, ...] = ()  # what a person should look at
 
 
 @dataclass(frozen=True)
 class Folder:
-    """What a folder holds.
-
-    Attributes
-    ----------
-    clips, logs
-        That can be read.
-    left_out : tuple of (str, str)
-        Name and reason of files that look like one and cannot be read.
-    """
+    """What a folder holds that can be read."""
 
     clips: tuple[SeenClip, ...]
     logs: tuple[SeenLog, ...]
-    left_out: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()  # name, and reason why it cannot be read
 
 
 @dataclass(frozen=True)
 class NewSheet:
-    """What was written.
-
-    Attributes
-    ----------
-    path : Path
-    counts : str
-        Such as ``6 runs, 2 builds``.
-    doubts : tuple of str
-        What to look at, one sentence each.
-    """
+    """What was written."""
 
     path: Path
-    counts: str
-    doubts: tuple[str, ...] = field(default=())
+    counts: str  # such as ``6 runs, 2 builds``
+    doubts: tuple[str, ...]  # what to look at, one sentence each
 
 
 def new_sheet(
     folder: str | os.PathLike[str], *, units: str = "mph", progress: Progress = silent
 ) -> NewSheet:
     """Write a commented ``day.toml`` from the files in a folder.
-
-    Parameters
-    ----------
-    folder : path
-    units : str
-        Unit of speed: ``mph``, ``km/h`` or ``m/s``.
-    progress : callable
-        Told of the stage ``looking at files``.
 
     Raises
     ------
@@ -138,8 +100,6 @@ def new_sheet(
     OutputError
         If the sheet is there already, or cannot be written.
     """
-    from overlay.jobs.day_text import sheet_text
-
     place = Path(folder)
     target = place / SHEET_NAME
     if not place.is_dir():
@@ -159,9 +119,6 @@ def new_sheet(
 
 def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
     """Open every file of the folder that may be a clip or a log; folders in it are not entered."""
-    from overlay.footage import probe
-    from overlay.logs import read_log
-
     clips, logs, left_out = [], [], []
     try:
         names = sorted((p.name for p in folder.iterdir() if p.is_file()), key=natural)
@@ -190,8 +147,6 @@ def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
 
 
 def _track(facts: ClipFacts) -> Log | None:
-    from overlay.logs import read_track_log
-
     try:
         track = read_track_log(facts)
     except TimetrueError:  # a track without a fix is no reason to leave out the clip
@@ -219,37 +174,19 @@ def pair_up(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> tuple[Pairing
 
     A name in common outweighs times, times outweigh the order. One shift of whole hours between
     the camera's clock and UTC is sought for the whole day.
-
-    Parameters
-    ----------
-    clips, logs : sequences
-
-    Returns
-    -------
-    tuple of Pairing
-        One a clip, in the clips' order; `logs` is empty where none was found.
     """
     speed = [log for log in logs if log.has_speed]
-    extra = [log for log in logs if not log.has_speed]
     shift_h = common_shift_h(clips, speed)
     first = _choose(clips, speed, shift_h)
-    second = _choose(clips, extra, shift_h)
+    second = _choose(clips, [log for log in logs if not log.has_speed], shift_h)
     pairings: list[Pairing] = []
     for clip in clips:
-        pairing = Pairing(clip)
-        found = first.get(clip.name)
-        if clip.track is not None and (found is None or found[1].startswith("only")):
-            found = SeenLog(clip.name, clip.track), "as the track inside it"
-        if found is not None:
-            log, reason = found
-            pairing = replace(pairing, logs=(log,), reasons=(reason,))
-            if log.log.rpm is None and clip.name in second:
-                log, reason = second[clip.name]
-                pairing = replace(
-                    pairing,
-                    logs=(*pairing.logs, log),
-                    reasons=(*pairing.reasons, reason),
-                )
+        found = [first[clip.name]] if clip.name in first else []
+        if clip.track is not None and (not found or found[0][1].startswith("only")):
+            found = [(SeenLog(clip.name, clip.track), "as the track inside it")]
+        if found and found[0][0].log.rpm is None and clip.name in second:
+            found.append(second[clip.name])
+        pairing = Pairing(clip, tuple(log for log, _ in found), tuple(why for _, why in found))
         doubts = (*_doubts(pairing, shift_h), *_doubles(pairing, pairings))
         pairings.append(replace(pairing, doubts=doubts))
     return tuple(pairings)
@@ -272,34 +209,29 @@ def common_shift_h(clips: Sequence[SeenClip], logs: Sequence[SeenLog]) -> int | 
     The shift that brings the most clips to a log wins, then the most seconds covered, then the
     smallest shift.
     """
-    best: tuple[int, float, int] | None = None
-    for shift in range(-WIDEST_SHIFT_H, WIDEST_SHIFT_H + 1):
-        overlaps = [
-            max(
-                (o for log in logs if (o := _overlap_s(clip, log, shift)) is not None), default=None
-            )
-            for clip in clips
-        ]
-        near = [o for o in overlaps if o is not None and o > -SLACK_S]
-        if near:
-            rank = (len(near), round(sum(max(o, 0.0) for o in near), 3), -abs(shift))
-            if best is None or rank > (best[0], best[1], -abs(best[2])):
-                best = (rank[0], rank[1], shift)
-    return None if best is None else best[2]
+
+    def rank(shift_h: int) -> tuple[int, float, int]:
+        shared_s = [max((_shared_s(c, log, shift_h) for log in logs), default=-inf) for c in clips]
+        near_s = [max(s, 0.0) for s in shared_s if s > -SLACK_S]
+        return len(near_s), round(sum(near_s), 3), -abs(shift_h)
+
+    best = max(range(-WIDEST_SHIFT_H, WIDEST_SHIFT_H + 1), key=rank)
+    return best if rank(best)[0] else None
 
 
-def _overlap_s(clip: SeenClip, log: SeenLog, shift_h: int) -> float | None:
-    """Seconds that a log and a clip share by their clocks; negative: seconds between them."""
+def _shared_s(clip: SeenClip, log: SeenLog, shift_h: int | None) -> float:
+    """Seconds that a log and a clip share by their clocks; negative: seconds between them.
+
+    Minus infinity where one's clock is not known.
+    """
     window = _window_s(clip, log, shift_h)
-    if window is None:
-        return None
     start_s, end_s = log.span_s
-    return min(window[1], end_s) - max(window[0], start_s)
+    return -inf if window is None else min(window[1], end_s) - max(window[0], start_s)
 
 
-def _window_s(clip: SeenClip, log: SeenLog, shift_h: int) -> tuple[float, float] | None:
+def _window_s(clip: SeenClip, log: SeenLog, shift_h: int | None) -> tuple[float, float] | None:
     """The clip's start and end on the log's own time, by the clocks."""
-    if clip.created_utc is None or log.log.start_utc is None:
+    if shift_h is None or clip.created_utc is None or log.log.start_utc is None:
         return None
     started = clip.created_utc - timedelta(hours=shift_h)
     start_s = (started - log.log.start_utc).total_seconds()
@@ -314,23 +246,22 @@ def _choose(
     for clip in clips:
         named = max(logs, key=lambda log: _fitness(clip, log), default=None)
         if named is not None and _kinship(clip.name, named.name) > 0:
-            chosen[clip.name] = (named, "by its name" + _time_word(clip, named, shift_h))
+            at_its_time = _shared_s(clip, named, shift_h) > -SLACK_S
+            also = " and time" + _shift_word(shift_h) if at_its_time else ""
+            chosen[clip.name] = (named, "by its name" + also)
     used = {log.name for log, _ in chosen.values()}
     for clip in clips:
-        if clip.name in chosen or shift_h is None:
-            continue
-        timed = [(o, log) for log in logs if (o := _overlap_s(clip, log, shift_h)) is not None]
-        near = [(o, log.name not in used, log) for o, log in timed if o > -SLACK_S]
-        if near:
+        near = [(_shared_s(clip, log, shift_h), log.name not in used, log) for log in logs]
+        near = [item for item in near if item[0] > -SLACK_S]
+        if clip.name not in chosen and near:
             log = max(near, key=lambda item: item[:2])[2]
             chosen[clip.name] = (log, "by its time" + _shift_word(shift_h))
     used = {log.name for log, _ in chosen.values()}
     waiting = [clip for clip in clips if clip.name not in chosen]
     free = [log for log in logs if log.name not in used and _may_hold_run(log)]
     if waiting and len(waiting) == len(free):
-        for clip, log in zip(
-            _in_order(waiting), sorted(free, key=lambda log: natural(log.name)), strict=True
-        ):
+        free.sort(key=lambda log: natural(log.name))
+        for clip, log in zip(_in_order(waiting), free, strict=True):
             chosen[clip.name] = (log, "only by its place in the order")
     return chosen
 
@@ -346,8 +277,9 @@ def _may_hold_run(log: SeenLog) -> bool:
 
 def _in_order(clips: Sequence[SeenClip]) -> list[SeenClip]:
     """By creation time where every clip has one, else by name."""
-    if all(clip.created_utc for clip in clips):
-        return sorted(clips, key=lambda clip: (clip.created_utc or datetime.min).timestamp())
+    times = {clip.name: clip.created_utc.timestamp() for clip in clips if clip.created_utc}
+    if len(times) == len(clips):
+        return sorted(clips, key=lambda clip: times[clip.name])
     return sorted(clips, key=lambda clip: natural(clip.name))
 
 
@@ -371,19 +303,11 @@ def words(name: str) -> list[str]:
     return re.findall(r"[^\W_]+", Path(name).stem.casefold())
 
 
-def _time_word(clip: SeenClip, log: SeenLog, shift_h: int | None) -> str:
-    overlap = None if shift_h is None else _overlap_s(clip, log, shift_h)
-    if overlap is None or shift_h is None or overlap <= -SLACK_S:
+def _shift_word(shift_h: int | None) -> str:
+    if not shift_h:
         return ""
-    return " and time" + _shift_word(shift_h)
-
-
-def _shift_word(shift_h: int) -> str:
-    if shift_h == 0:
-        return ""
-    return (
-        f" (the camera's clock is {abs(shift_h)} h {'ahead of' if shift_h > 0 else 'behind'} UTC)"
-    )
+    side = "ahead of" if shift_h > 0 else "behind"
+    return f" (the camera's clock is {abs(shift_h)} h {side} UTC)"
 
 
 def _doubts(pairing: Pairing, shift_h: int | None) -> tuple[str, ...]:
@@ -397,14 +321,13 @@ def _doubts(pairing: Pairing, shift_h: int | None) -> tuple[str, ...]:
         for other, reason in zip(pairing.logs, pairing.reasons, strict=True)
         if reason.startswith("only")
     ]
-    overlap = None if shift_h is None else _overlap_s(clip, log, shift_h)
-    if overlap is not None and overlap <= -SLACK_S:
-        doubts.append(f"{log.name} is {-overlap / 60:.0f} min away by its time")
+    shared_s, window = _shared_s(clip, log, shift_h), _window_s(clip, log, shift_h)
+    if -inf < shared_s <= -SLACK_S:
+        doubts.append(f"{log.name} is {-shared_s / 60:.0f} min away by its time")
     covered_s = log.span_s[1] - log.span_s[0]
     if covered_s < clip.duration_s / 2:
         doubts.append(f"{log.name} lasts {covered_s:.0f} s, the clip {clip.duration_s:.0f} s")
-    window = None if shift_h is None else _window_s(clip, log, shift_h)
-    start_s, end_s = window if window and overlap and overlap > 0 else (-np.inf, np.inf)
+    start_s, end_s = window if window and shared_s > 0 else (-inf, inf)
     top = log.top_mps(start_s - SLACK_S, end_s + SLACK_S)
     if top < MOVING_MPS:
         doubts.append(f"{log.name} shows no run there, {top:.1f} m/s at most")

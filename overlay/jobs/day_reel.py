@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from overlay.compare.value import headline, money
 from overlay.errors import UsageError
-from overlay.jobs.day_one import RunOutcome, clip_path, is_clip_done, kept_failure, kept_run
-from overlay.jobs.day_run import FOLDER, pair_path, results_of
+from overlay.jobs.day_one import RunTask
+from overlay.jobs.day_run import FOLDER, known, pair_path, results_of
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.report.results import DayResults
 from overlay.sheet import Build, load_sheet
@@ -18,24 +19,14 @@ MOST_BUILDS = 4  # that have a hue
 
 @dataclass(frozen=True)
 class DayReel:
-    """What a day gives a reel.
+    """What a day gives a reel."""
 
-    Attributes
-    ----------
-    clips : tuple of Path
-        Each build's best run, then the best runs side by side.
-    title : str
-    title_lines, builds : tuple of str
-        For the first card.
-    verdict : str
-    value_lines : tuple of str
-        For the last card.
-    """
-
-    clips: tuple[Path, ...]
+    clips: tuple[Path, ...]  # each build's best run, then the best runs side by side
     title: str
+    # For the first card.
     title_lines: tuple[str, ...]
     builds: tuple[str, ...]
+    # For the last card.
     verdict: str
     value_lines: tuple[str, ...]
 
@@ -57,24 +48,17 @@ def day_reel(path: str | Path) -> DayReel:
     """
     sheet = load_sheet(sheet_path(path))
     folder = sheet.folder / FOLDER
-    outcomes, missing = [], []
-    for said in sheet.runs:
-        run = kept_run(sheet, said.name, folder)
-        failed = kept_failure(sheet, said.name, folder) if run is None else None
-        if run is not None:
-            outcomes.append(RunOutcome(said.name, run))
-        elif failed is not None:
-            outcomes.append(failed)
-        else:
-            missing.append(said.name)
+    tasks = {run.name: RunTask(sheet, run, folder, clips=False) for run in sheet.runs}
+    outcomes = {name: known(task) for name, task in tasks.items()}
+    missing = [name for name, outcome in outcomes.items() if outcome is None]
     if missing:
         raise UsageError(
             f"{sheet.path}: {', '.join(missing[:6])} not worked out as the sheet stands now; "
             "run 'timetrue day run' first"
         )
-    results = results_of(sheet, outcomes)
+    results = results_of(sheet, [outcome for outcome in outcomes.values() if outcome is not None])
     return DayReel(
-        _clips(results, folder),
+        _clips(results, tasks, folder),
         results.title,
         (sheet.vehicle.name,) if sheet.vehicle.name else (),
         tuple(_build_words(build) for build in sheet.builds[:MOST_BUILDS]),
@@ -83,11 +67,11 @@ def day_reel(path: str | Path) -> DayReel:
     )
 
 
-def _clips(results: DayResults, folder: Path) -> tuple[Path, ...]:
+def _clips(results: DayResults, tasks: Mapping[str, RunTask], folder: Path) -> tuple[Path, ...]:
     sheet, day = results.sheet, results.day
     best = [name for build in sheet.builds if (name := day.best(build.name)) is not None]
-    undrawn = [name for name in best if not is_clip_done(sheet, name, folder)]
-    clips = [clip_path(folder, name) for name in best if name not in undrawn]
+    undrawn = [name for name in best if not tasks[name].is_clip_done()]
+    clips = [tasks[name].clip for name in best if name not in undrawn]
     pairs = [pair_path(sheet, folder, (step.a, step.b)) for step in day.steps]
     if undrawn or not clips:
         names = ", ".join(undrawn) or "no run"
@@ -120,6 +104,3 @@ def _value_lines(results: DayResults) -> tuple[str, ...]:
         first, *rest = sentence.rstrip(".").split("; ")
         lines += [first, *(part[:1].upper() + part[1:] for part in rest)]
     return tuple(lines)
-
-
-__all__ = ["DayReel", "day_reel"]

@@ -2,31 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
-from overlay.jobs.day_one import (
-    KEPT,
-    RunOutcome,
-    RunTask,
-    analysis_of,
-    clip_key,
-    do_run,
-    hue_of,
-    is_clip_done,
-    kept_failure,
-    kept_run,
-    style_of,
-)
+from overlay.jobs.day_one import KEPT, RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
-from overlay.jobs.film import compose
+from overlay.jobs.film import encoded
 from overlay.jobs.parallel import cores, in_parallel
 from overlay.jobs.sheet_runs import sheet_path
-from overlay.progress import Progress, silent
-from overlay.report.results import DayResults, judged_day
-from overlay.scene import Cell, scene_of
+from overlay.progress import Progress, silent, staged
+from overlay.report.results import DayResults, judged_day, write_markdown
+from overlay.report.results_data import results_json, write_csv, write_json
+from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
 
 FOLDER = "day-results"
@@ -34,33 +22,18 @@ FOLDER = "day-results"
 
 @dataclass(frozen=True, eq=False)
 class DayReport:
-    """What a day's work came to.
-
-    Attributes
-    ----------
-    results : DayResults
-    folder : Path
-        Where everything was written.
-    written : tuple of Path
-        Reports and clips that are there now.
-    worked_out, drawn : tuple of str
-        Runs that were worked out, and runs and pairs that were drawn, just now.
-    problems : tuple of str
-        Clips that could not be drawn, and why.
-    not_tried : tuple of str
-        Runs that failed before and were not tried again, since nothing has changed.
-    exit_code : int
-        0, or that of the first run that failed.
-    """
+    """What a day's work came to."""
 
     results: DayResults
-    folder: Path
-    written: tuple[Path, ...]
+    folder: Path  # where everything was written
+    written: tuple[Path, ...]  # reports and clips that are there now
+    # Runs that were worked out, and runs and pairs that were drawn, just now.
     worked_out: tuple[str, ...]
     drawn: tuple[str, ...]
-    problems: tuple[str, ...] = field(default=())
-    not_tried: tuple[str, ...] = field(default=())
-    exit_code: int = 0
+    problems: tuple[str, ...]  # clips that could not be drawn, and why
+    # Runs that failed before and were not tried again, since nothing has changed.
+    not_tried: tuple[str, ...]
+    exit_code: int  # 0, or that of the first run that failed
 
 
 def run_day(
@@ -82,8 +55,7 @@ def run_day(
     retry : bool
         Whether to try runs again that failed, though nothing has changed since.
     workers : int, optional
-        Processes; the cores by default.
-    progress : callable
+        Processes; the cores by default. A run whose process is killed fails alone.
 
     Raises
     ------
@@ -95,22 +67,26 @@ def run_day(
         If the results cannot be written.
     """
     sheet = load_sheet(sheet_path(path))
-    folder = _folder(sheet)
-    outcomes = _all_runs(sheet, folder, clips, retry, workers, progress)
+    folder = sheet.folder / FOLDER
+    try:
+        (folder / KEPT).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
+    tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
+    outcomes = _all_runs(tasks, retry, cores() if workers is None else workers, progress)
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
     written = _reports(results, folder, progress)
-    if clips:
-        for a, b in ((step.a, step.b) for step in results.day.steps):
-            try:
-                target, is_new = _pair(results, folder, (a, b), progress)
-            except (EncoderError, InputError, UndeterminedError) as error:
-                problems.append(f"{a} beside {b}: {error}")
-                continue
-            if target is not None:
-                written.append(target)
-                drawn += [target.stem] if is_new else []
+    for step in results.day.steps if clips else ():
+        try:
+            target, is_new = _pair(results, folder, (step.a, step.b), progress)
+        except (EncoderError, InputError, UndeterminedError) as error:
+            problems.append(f"{step.a} beside {step.b}: {error}")
+            continue
+        if target is not None:
+            written.append(target)
+            drawn += [target.stem] if is_new else []
     return DayReport(
         results,
         folder,
@@ -123,41 +99,32 @@ def run_day(
     )
 
 
-def _folder(sheet: DaySheet) -> Path:
-    folder = sheet.folder / FOLDER
-    try:
-        (folder / KEPT).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
-    return folder
+def known(task: RunTask, *, retry: bool = False) -> RunOutcome | None:
+    """What became of a run before, where there is nothing left to do of it now."""
+    kept = task.kept_run()
+    if kept is None:
+        return None if retry else task.kept_failure()
+    return RunOutcome(task.name, kept) if not task.clips or task.is_clip_done() else None
 
 
 def _all_runs(
-    sheet: DaySheet,
-    folder: Path,
-    clips: bool,
-    retry: bool,
-    workers: int | None,
-    progress: Progress,
+    tasks: list[RunTask], retry: bool, workers: int, progress: Progress
 ) -> list[RunOutcome]:
-    """Outcomes in the sheet's order; workers start only for runs with something left to do."""
-    done: dict[str, RunOutcome] = {}
-    tasks = []
-    for said in sheet.runs:
-        kept = kept_run(sheet, said.name, folder)
-        if kept is not None and (not clips or is_clip_done(sheet, said.name, folder)):
-            done[said.name] = RunOutcome(said.name, kept)
-            continue
-        failed = None if retry or kept is not None else kept_failure(sheet, said.name, folder)
-        if failed is not None:
-            done[said.name] = failed
-        else:
-            tasks.append(RunTask(sheet, said.name, str(folder), clips))
-    stage = f"{len(tasks)} of {len(sheet.runs)} runs"
-    tasks = shared_out(tasks, cores() if workers is None else workers)
-    for outcome in in_parallel(do_run, tasks, workers=workers, stage=stage, progress=progress):
-        done[outcome.name] = outcome
-    return [done[said.name] for said in sheet.runs]
+    """Outcomes in the tasks' order; workers start only for runs with something left to do."""
+    done = {task.name: known(task, retry=retry) for task in tasks}
+    left = [task for task in tasks if done[task.name] is None]
+    more = "" if len(left) == len(tasks) else f" of {len(tasks)}"
+    found = in_parallel(
+        do_run,
+        shared_out(left, workers),
+        workers=workers,
+        apart=True,
+        stage=f"working out {len(left)}{more} runs",
+        progress=progress,
+        lost=lost_run,
+    )
+    done |= {outcome.name: outcome for outcome in found}
+    return [outcome for outcome in done.values() if outcome is not None]
 
 
 def shared_out(tasks: list[RunTask], workers: int) -> list[RunTask]:
@@ -165,8 +132,8 @@ def shared_out(tasks: list[RunTask], workers: int) -> list[RunTask]:
 
     The last few, fewer than the workers, may use all.
     """
-    each = max(1, cores() // max(workers, 1))
-    full = len(tasks) - len(tasks) % max(workers, 1)
+    each = max(1, cores() // workers)
+    full = len(tasks) - len(tasks) % workers
     if each >= cores():
         return tasks
     return [replace(task, threads=each) for task in tasks[:full]] + tasks[full:]
@@ -180,7 +147,7 @@ def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
     UndeterminedError
         If not one run could be worked out.
     """
-    runs: tuple[DayRun, ...] = tuple(o.run for o in outcomes if o.run is not None)
+    runs = tuple(o.run for o in outcomes if o.run is not None)
     failed = tuple((o.name, o.problem or "") for o in outcomes if o.run is None)
     if not runs:
         raise UndeterminedError(
@@ -191,9 +158,6 @@ def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
 
 def _reports(results: DayResults, folder: Path, progress: Progress) -> list[Path]:
     """Write tables, plots and page; plots are kept where nothing that they show has changed."""
-    from overlay.report.results import write_markdown
-    from overlay.report.results_data import write_csv, write_json
-
     progress("writing results", 0.0)
     written = [folder / f"results.{kind}" for kind in ("md", "csv", "json")]
     write_markdown(written[0], results)
@@ -205,44 +169,34 @@ def _reports(results: DayResults, folder: Path, progress: Progress) -> list[Path
 
 
 def _plots(results: DayResults, folder: Path) -> list[Path]:
-    key = digest(_everything(results))
+    shown = [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
+    key = digest(shown)
     page, note = folder / "results.html", folder / KEPT / "page.json"
-    known = sorted(folder.glob("*-by-*.png"))
-    if known and is_drawn(page, note, key):
-        return [*known, page]
-    from overlay.report.results_page import write_page
+    there = sorted(folder.glob("*-by-*.png"))
+    if there and is_drawn(page, note, key):
+        return [*there, page]
+    from overlay.report.results_page import write_page  # slow to import, and seldom needed
     from overlay.report.results_plots import write_plots
 
     plots = write_plots(folder, results)
-    for old in set(known) - set(plots):
+    for old in set(there) - set(plots):
         old.unlink(missing_ok=True)
     write_page(page, results, plots)
     note_drawn(page, note, key)
     return [*plots, page]
 
 
-def _everything(results: DayResults) -> object:
-    """All that the page shows, as plain values."""
-    from overlay.report.results_data import results_json
-
-    return [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
-
-
 def pair_path(sheet: DaySheet, folder: Path, builds: tuple[str, str]) -> Path:
     """Where the best runs of two builds side by side go: a name no run or other pair has."""
     names = [build.name for build in sheet.builds]
-    taken = [run.name for run in sheet.runs]
-    taken += [_beside(a, b) for a in names for b in names if (a, b) != builds]
-    name = _beside(*builds)
-    if name.casefold() in {other.casefold() for other in taken}:
+    runs = {run.name.casefold() for run in sheet.runs}
+    pairs = {f"{a} beside {b}".casefold() for a in names for b in names if (a, b) != builds}
+    name = f"{builds[0]} beside {builds[1]}"
+    if name.casefold() in runs | pairs:
         name += f" ({names.index(builds[0]) + 1} and {names.index(builds[1]) + 1})"
-    while name.casefold() in {run.name.casefold() for run in sheet.runs}:
+    while name.casefold() in runs:
         name += "'"
     return folder / f"{name}.mp4"
-
-
-def _beside(a: str, b: str) -> str:
-    return f"{a} beside {b}"
 
 
 def _pair(
@@ -250,27 +204,18 @@ def _pair(
 ) -> tuple[Path | None, bool]:
     """The best counted run of each of two builds side by side; whether it was drawn now."""
     sheet = results.sheet
-    best = [results.day.best(build) for build in builds]
-    names = [name for name in best if name is not None]
-    if len(names) < 2:
+    runs = [run for run in results.runs if run.name in map(results.day.best, builds)]
+    if len(runs) < 2:
         return None, False
+    runs.sort(key=lambda run: builds.index(run.build))
+    tasks = [RunTask(sheet, one, folder) for run in runs if (one := sheet.run(run.name))]
     target = pair_path(sheet, folder, builds)
     note = folder / KEPT / f"{target.stem}.clip.json"
-    key = digest("pair", [clip_key(sheet, name) for name in names])
+    key = digest("pair", [task.clip_key for task in tasks])
     if is_drawn(target, note, key):
         return target, False
-    runs = {run.name: run for run in results.runs}
-    cells = [
-        Cell(analysis_of(sheet, runs[name], folder), name, hue_of(sheet, build))
-        for name, build in zip(names, builds, strict=True)
-    ]
-    compose(
-        scene_of(cells, style_of(sheet), "side by side"),
-        target,
-        progress=lambda told: progress(f"pairing {target.name}", told.share),
-    )
+    cells = [cell_of(task, run) for task, run in zip(tasks, runs, strict=True)]
+    scene = scene_of(cells, style_of(sheet), "side by side")
+    encoded(scene, target, tell=staged(progress, f"pairing {target.name}"))
     note_drawn(target, note, key)
     return target, True
-
-
-__all__ = ["FOLDER", "DayReport", "pair_path", "results_of", "run_day"]

@@ -11,33 +11,26 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from functools import cache
+from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from overlay.compare.standing import DayRun
 from overlay.files import written_whole
 from overlay.runs.model import Kinematics, Launch, Mark, Split, SplitGoal
 from overlay.series import Series
 from overlay.sheet import DaySheet, Run
-from overlay.sync.model import Alignment, ChannelTiming
+from overlay.sync.model import Alignment
 
+Made = TypeVar("Made")
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "av", "imageio-ffmpeg", "pillow")
-FORMAT = 4  # raised whenever the results of the same inputs, or the file itself, change
-ARRAYS = (
-    "t_s",
-    "speed_mps",
-    "accel_mps2",
-    "distance_m",
-    "speed_sigma_mps",
-    "accel_sigma_mps2",
-    "distance_sigma_m",
-    "known",
-)
+FORMAT = 5  # raised whenever the results of the same inputs, or the file itself, change
 
 
 def digest(*parts: Any) -> str:
@@ -49,7 +42,6 @@ def digest(*parts: Any) -> str:
 @cache
 def program() -> str:
     """Versions of the program and of the libraries that its results come from."""
-    from importlib import metadata
 
     def version(name: str) -> str:
         try:
@@ -73,125 +65,90 @@ def run_key(sheet: DaySheet, run: Run, goals: Sequence[SplitGoal]) -> str:
     """Digest of all that a run's results depend on."""
     build = sheet.build(run.build)
     vehicle = sheet.vehicle if build is None else sheet.vehicle_of(build)
-    of_vehicle = vehicle.model_dump(
-        include={
-            "gear_ratios",
-            "tyre_diameter_m",
-            "rolling_circumference_m",
-            "clutch",
-            "limiter_rpm",
-            "cylinders",
-            "strokes",
-        }
-    )
+    size = {"tyre_diameter_m", "rolling_circumference_m"}
+    engine = {"limiter_rpm", "cylinders", "strokes"}
+    of_vehicle = vehicle.model_dump(include={"gear_ratios", "clutch", *size, *engine})
     said = run.model_dump(include={"same_clock", "offset_s", "window_s", "signal_s", "columns"})
     files = [stamp(sheet.file(name)) for name in (run.clip, *run.logs)]
     return digest(files, said, of_vehicle, [asdict(goal) for goal in goals])
 
 
-def save_run(path: Path, key: str, run: DayRun) -> None:
-    """Keep a run's results, whole or not at all."""
-    k = run.kinematics
-    facts = {
-        "key": key,
-        "timing_sigma_s": k.timing_sigma_s,
-        "launch_s": k.launch_s,
-        "launch_sigma_s": k.launch_sigma_s,
-        "speed_noise_mps": k.speed_noise_mps,
-        "name": run.name,
-        "build": run.build,
-        "started_s": run.started_s,
-        "started_by": run.started_by,
-        "heading_deg": run.heading_deg,
-        "launch": None if run.launch is None else asdict(run.launch),
-        "splits": [asdict(split) for split in run.splits],
-        "marks": [asdict(mark) for mark in run.marks],
-        "alignment": None if run.alignment is None else run.alignment.to_json(),
-    }
-    arrays = {name: getattr(k, name) for name in ARRAYS}
-    if run.rpm is not None:
-        arrays |= {"rpm_t_s": run.rpm.t_s, "rpm": run.rpm.values}
-    text = np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)
+def keep(path: Path, key: str, facts: dict[str, Any], motion: dict[str, Any]) -> None:
+    """Keep plain facts, and what moves, arrays among it, whole or not at all."""
+    arrays = {name: value for name, value in motion.items() if isinstance(value, np.ndarray)}
+    plain = {name: value for name, value in motion.items() if name not in arrays}
+    text = json.dumps({"key": key, "facts": facts, "motion": plain}).encode()
     with written_whole(path) as part, part.open("wb") as file:
-        np.savez(file, allow_pickle=False, facts=text, **arrays)
+        np.savez(file, allow_pickle=False, facts=np.frombuffer(text, dtype=np.uint8), **arrays)
 
 
-def load_run(path: Path, key: str) -> DayRun | None:
-    """A run's kept results; None where there are none that fit."""
+def kept_under(
+    path: Path, key: str, made: Callable[[dict[str, Any], dict[str, Any]], Made]
+) -> Made | None:
+    """What is made of the facts and the motion that :func:`keep` was given under the same digest.
+
+    None where nothing that fits is there.
+    """
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
-            facts = json.loads(kept["facts"].tobytes().decode())
-            if facts["key"] != key:
-                return None
-            return _restored(facts, {name: kept[name] for name in kept.files})
+            arrays = {name: kept[name] for name in kept.files}
+        said = json.loads(arrays.pop("facts").tobytes())
+        return made(said["facts"], said["motion"] | arrays) if said["key"] == key else None
     except Exception:  # damaged in whatever way: it is worked out anew
         return None
 
 
-def save_failure(path: Path, key: str, reason: str, exit_code: int) -> None:
-    """Keep why a run cannot be worked out."""
+def restored(kind: Any, value: Any) -> Any:
+    """A dataclass, or a tuple of them, from its plain form."""
+    return TypeAdapter(kind).validate_python(value)
+
+
+def save_run(path: Path, key: str, run: DayRun) -> None:
+    """Keep a run's results."""
+    facts = asdict(run)
+    motion, rpm = facts.pop("kinematics"), facts.pop("rpm")
+    if rpm is not None:
+        motion |= {"rpm_t_s": rpm["t_s"], "rpm": rpm["values"]}
+    keep(path, key, facts, motion)
+
+
+def load_run(path: Path, key: str) -> DayRun | None:
+    """A run's kept results; None where there are none that fit."""
+    return kept_under(path, key, _run_of)
+
+
+def _run_of(facts: dict[str, Any], motion: dict[str, Any]) -> DayRun:
+    rpm = None
+    if "rpm" in motion:
+        rpm = Series("engine_rpm", motion.pop("rpm_t_s"), motion.pop("rpm"))
+    facts["launch"] = restored(Launch | None, facts["launch"])
+    facts["splits"] = restored(tuple[Split, ...], facts["splits"])
+    facts["marks"] = restored(tuple[Mark, ...], facts["marks"])
+    facts["alignment"] = restored(Alignment | None, facts["alignment"])
+    return DayRun(kinematics=Kinematics(**motion), rpm=rpm, **facts)
+
+
+def note(path: Path, **said: Any) -> None:
+    """Keep plain facts, such as why a run cannot be worked out."""
     with written_whole(path) as part:
-        text = json.dumps({"key": key, "reason": reason, "exit_code": exit_code})
-        part.write_text(text, encoding="utf-8")
+        part.write_text(json.dumps(said), encoding="utf-8")
 
 
-def load_failure(path: Path, key: str) -> tuple[str, int] | None:
-    """Reason and exit code of a failure under the same digest, else None."""
+def noted(path: Path) -> dict[str, Any]:
+    """What was kept there; nothing where it cannot be read."""
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
-        return (str(said["reason"]), int(said["exit_code"])) if said["key"] == key else None
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
+    except (OSError, ValueError):
+        return {}
+    return said if isinstance(said, dict) else {}
 
 
-def is_drawn(clip: Path, note: Path, key: str) -> bool:
-    """Whether a finished clip is there, unchanged since it was written under this digest."""
-    try:
-        said = json.loads(note.read_text(encoding="utf-8"))
-        return bool(said == {"key": key, "file": list(stamp(clip))} and said["file"][1] > 0)
-    except (OSError, ValueError, KeyError, TypeError, IndexError):
-        return False
+def is_drawn(clip: Path, path: Path, key: str) -> bool:
+    """Whether a finished clip is there, unchanged since it was noted under this digest."""
+    seen = stamp(clip)
+    return noted(path) == {"key": key, "file": list(seen)} and seen[1] > 0
 
 
-def note_drawn(clip: Path, note: Path, key: str) -> None:
+def note_drawn(clip: Path, path: Path, key: str) -> None:
     """Remember that a clip was written under this digest."""
-    with written_whole(note) as part:
-        part.write_text(json.dumps({"key": key, "file": list(stamp(clip))}), encoding="utf-8")
-
-
-def _restored(facts: dict[str, Any], arrays: dict[str, Any]) -> DayRun:
-    kinematics = Kinematics(
-        **{name: arrays[name] for name in ARRAYS},
-        **{
-            name: facts[name]
-            for name in ("timing_sigma_s", "launch_s", "launch_sigma_s", "speed_noise_mps")
-        },
-    )
-    rpm = None
-    if "rpm" in arrays:
-        rpm = Series("engine_rpm", arrays["rpm_t_s"], arrays["rpm"])
-    return DayRun(
-        facts["name"],
-        facts["build"],
-        kinematics,
-        None if facts["launch"] is None else Launch(**facts["launch"]),
-        tuple(Split(**{**row, "goal": SplitGoal(**row["goal"])}) for row in facts["splits"]),
-        tuple(Mark(**row) for row in facts["marks"]),
-        rpm,
-        alignment_from(facts["alignment"]),
-        facts["started_s"],
-        facts["started_by"],
-        facts["heading_deg"],
-    )
-
-
-def alignment_from(facts: dict[str, Any] | None) -> Alignment | None:
-    """An alignment from what its :meth:`~Alignment.to_json` gave."""
-    if facts is None:
-        return None
-
-    def tuples(row: dict[str, Any]) -> dict[str, Any]:
-        return {key: tuple(item) if isinstance(item, list) else item for key, item in row.items()}
-
-    channels = tuple(ChannelTiming(**tuples(row)) for row in facts["channels"])
-    return Alignment(**{**tuples(facts), "channels": channels})
+    note(path, key=key, file=stamp(clip))

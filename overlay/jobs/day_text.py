@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from overlay.runs import default_goals
 from overlay.sheet.model import NAME_PATTERN
 from overlay.units import MPS_PER
 
@@ -78,15 +79,7 @@ _SERIES = re.compile(r"(.*?[^\W\d_])[\s_-]*\d+")
 def sheet_text(
     seen: Folder, pairings: Sequence[Pairing], units: str
 ) -> tuple[str, str, tuple[str, ...]]:
-    """The sheet, how much is in it, and what a person should look at.
-
-    Parameters
-    ----------
-    seen : Folder
-    pairings : sequence of Pairing
-    units : str
-        Unit of speed.
-    """
+    """The sheet, how much is in it, and what a person should look at."""
     names = run_names([pairing.clip.name for pairing in pairings])
     builds = builds_of(names)
     doubts: list[str] = []
@@ -94,7 +87,9 @@ def sheet_text(
     for name, build, pairing in zip(names, builds, pairings, strict=True):
         runs.append(_run(name, build, pairing))
         doubts += [f"{name}: {doubt}" for doubt in pairing.doubts]
-    unused = _unused(seen, pairings)
+    used = {log.name for pairing in pairings for log in pairing.logs}
+    free = [(log.name, "no clip was found for it") for log in seen.logs if log.name not in used]
+    unused = [*free, *seen.left_out]
     doubts += [f"{file}: {why}" for file, why in unused]
     known = list(dict.fromkeys(builds))
     sections = [_HEAD, _report(seen, units), _VEHICLE, _CONDITIONS]
@@ -157,8 +152,6 @@ def quoted(text: str) -> str:
 
 
 def _report(seen: Folder, units: str) -> str:
-    from overlay.runs.splits import default_goals
-
     top = max((log.top_mps() for log in seen.logs), default=0.0)
     goals = default_goals(units)
     reached = [g.label for g in goals if g.kind != "speed" or g.value <= top or top == 0.0]
@@ -181,24 +174,15 @@ def _run(name: str, build: str, pairing: Pairing) -> str:
         for log, reason in zip(pairing.logs, pairing.reasons, strict=True)
     ]
     doubts = [f"# LOOK: {doubt}\n" for doubt in pairing.doubts]
+    lines = ["[[runs]]\n"]
+    for key, value in (("name", name), ("build", build), ("clip", pairing.clip.name)):
+        lines.append(f"{key} = {quoted(value)}\n")
     others = [log.name for log in pairing.logs if log.name != pairing.clip.name]
-    logs = ", ".join(map(quoted, others))
-    lines = [
-        "[[runs]]\n",
-        f"name = {quoted(name)}\n",
-        f"build = {quoted(build)}\n",
-        f"clip = {quoted(pairing.clip.name)}\n",
-        *([f"logs = [{logs}]\n"] if others or not pairing.logs else []),
-    ]
+    if others or not pairing.logs:
+        lines.append(f"logs = [{', '.join(map(quoted, others))}]\n")
     if not pairing.logs:
         lines = [f"# {line}" for line in lines]
     return "".join([*reasons, *doubts, *lines])
-
-
-def _unused(seen: Folder, pairings: Sequence[Pairing]) -> list[tuple[str, str]]:
-    used = {log.name for pairing in pairings for log in pairing.logs}
-    free = [(log.name, "no clip was found for it") for log in seen.logs if log.name not in used]
-    return [*free, *seen.left_out]
 
 
 def _count(number: int, word: str) -> str:

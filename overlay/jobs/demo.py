@@ -14,21 +14,13 @@ from overlay.engine.driveline import Driveline
 from overlay.errors import OutputError, UndeterminedError
 from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.day_one import as_day_run
-from overlay.jobs.film import compose, draw_alone
+from overlay.jobs.film import encoded
 from overlay.jobs.parallel import in_parallel
 from overlay.jobs.verify import verify_clip
-from overlay.progress import Progress, silent
+from overlay.progress import Progress, silent, staged
 from overlay.report.results import DayResults, judged_day
 from overlay.scene import Cell, Style, scene_of
-from overlay.session import (
-    Machine,
-    RunAnalysis,
-    RunOptions,
-    align,
-    analyse,
-    correct,
-    load,
-)
+from overlay.session import Machine, RunAnalysis, RunOptions, align, analyse, correct, load
 from overlay.sheet import load_sheet
 from overlay.verify import Verdict
 
@@ -38,50 +30,23 @@ FILMED, ALIGNED, DRAWN = 0.5, 0.65, 0.88  # share of a run's time that is gone a
 
 @dataclass(frozen=True, eq=False)
 class DemoRun:
-    """One run of the demo, from truth to proof.
-
-    Attributes
-    ----------
-    truth : RunTruth
-    run : RunAnalysis
-    verdict : Verdict
-        On the finished clip.
-    """
+    """One run of the demo, from truth to proof."""
 
     truth: RunTruth
     run: RunAnalysis
-    verdict: Verdict
-
-    @property
-    def error_s(self) -> float:
-        """Estimated total offset less the true one."""
-        return (self.run.alignment.total_offset_s or 0.0) - self.truth.total_offset_s
+    verdict: Verdict  # on the finished clip
 
 
 @dataclass(frozen=True, eq=False)
 class DemoResult:
-    """What the demo made.
-
-    Attributes
-    ----------
-    folder : Path
-    runs : tuple of DemoRun
-        In the order driven.
-    pair_clip : Path
-        The split-screen of the best run of each build.
-    paired : (str, str)
-        Names of its runs.
-    pair_verdicts : tuple of Verdict
-    results : DayResults
-        The builds compared.
-    """
+    """What the demo made."""
 
     folder: Path
-    runs: tuple[DemoRun, ...]
-    pair_clip: Path
-    paired: tuple[str, str]
+    runs: tuple[DemoRun, ...]  # in the order driven
+    pair_clip: Path  # the split-screen of the best run of each build
+    paired: tuple[str, str]  # names of its runs
     pair_verdicts: tuple[Verdict, ...]
-    results: DayResults
+    results: DayResults  # the builds compared
 
 
 def run_demo(
@@ -99,8 +64,6 @@ def run_demo(
         Made if it does not exist; files of the same names are replaced.
     size : (int, int)
         Pixels of the clips.
-    runs_per_build : int
-    progress : callable
 
     Raises
     ------
@@ -120,11 +83,8 @@ def run_demo(
     pair_clip = place / "side-by-side.mp4"
     names = (best[0].truth.name, best[1].truth.name)
     cells = [Cell(one.run, one.truth.name, _hue(one.truth)) for one in best]
-    compose(
-        scene_of(cells, STYLE, "side by side"),
-        pair_clip,
-        progress=lambda told: progress("setting side by side", told.share),
-    )
+    tell = staged(progress, "setting side by side")
+    encoded(scene_of(cells, STYLE, "side by side"), pair_clip, tell=tell)
     verdicts = verify_clip(pair_clip, progress=progress)
     return DemoResult(place, tuple(runs), pair_clip, names, verdicts, results)
 
@@ -146,7 +106,7 @@ def _whole_run(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> Demo
     tell(ALIGNED)
     finished = place / f"{truth.name}-gauges.mp4"
     run = analyse(correct(aligned), STYLE.goals)
-    draw_alone(scene_of([Cell(run, truth.name, _hue(truth))], STYLE), finished)
+    encoded(scene_of([Cell(run, truth.name, _hue(truth))], STYLE), finished)
     tell(DRAWN)
     (verdict,) = verify_clip(finished)
     return DemoRun(truth, run, replace(verdict, name=truth.name))

@@ -10,13 +10,23 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.files import require_file
+from overlay.footage import probe, read_sound
 from overlay.footage.model import ClipFacts
+from overlay.jobs.prospects import prospects
+from overlay.logs import is_log, read_log, read_track_log
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent
+from overlay.session import measure_motion
 
+CLIP_SUFFIXES = {".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts", ".m2ts", ".ts", ".webm", ".3gp"}
 LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml", ".fit", ".srt", ".vtt"}
 LONGEST_WATCHED_S = 900.0
 SOUND_HZ = 16_000
+PICTURE = ("video_codec", "pixel_format", "bit_depth", "is_interlaced")
+COLOUR = ("color_range", "color_space", "color_primaries", "color_transfer")
+AUDIO = ("audio_codec", "audio_rate_hz", "audio_channels")
+DROPPED = ("bad_checksums", "unparsable", "duplicates", "backward_steps", "out_of_range")
+COUNTS = ("records_read", "records_kept", *DROPPED, "void_fixes", "without_time", "rollovers")
 
 
 def facts_of(
@@ -30,23 +40,17 @@ def facts_of(
 
     Parameters
     ----------
-    path : path
     columns : mapping, optional
         Column map for tables.
     watch : bool
         Also say what a clip will be good for, for which its pictures are watched and its sound is
         heard.
-    progress : callable
-        Told of the stage ``watching``.
 
     Raises
     ------
     InputError
         If the file is neither; the message says what is wrong with it.
     """
-    from overlay.footage import probe
-    from overlay.logs import is_log, read_log, read_track_log
-
     found = require_file(path)
     if found.suffix.lower() in LOG_SUFFIXES or is_log(found):
         return log_facts(read_log(found, columns=columns))
@@ -62,10 +66,6 @@ def facts_of(
 
 
 def _prospects(clip: ClipFacts, track: Log | None, progress: Progress) -> dict[str, Any]:
-    from overlay.footage import read_sound
-    from overlay.jobs.prospects import prospects
-    from overlay.session.steps import measure_motion
-
     motion = None
     if clip.duration_s <= LONGEST_WATCHED_S:
         motion = measure_motion(clip, progress=lambda _, share: progress("watching", share))
@@ -95,7 +95,6 @@ def _track_facts(log: Log | None) -> dict[str, Any] | str:
 
 def clip_facts(clip: ClipFacts) -> dict[str, Any]:
     """Facts of a clip, units in the keys."""
-    created = clip.created_utc
     return {
         "kind": "clip",
         "path": str(clip.path),
@@ -107,20 +106,10 @@ def clip_facts(clip: ClipFacts) -> dict[str, Any]:
         "height_px": clip.height,
         "rotation_deg": clip.rotation_deg,
         "pixel_aspect": str(clip.pixel_aspect),
-        "video_codec": clip.video_codec,
-        "pixel_format": clip.pixel_format,
-        "bit_depth": clip.bit_depth,
-        "is_interlaced": clip.is_interlaced,
-        "color_range": clip.color_range,
-        "color_space": clip.color_space,
-        "color_primaries": clip.color_primaries,
-        "color_transfer": clip.color_transfer,
-        "audio_codec": clip.audio_codec,
-        "audio_rate_hz": clip.audio_rate_hz,
-        "audio_channels": clip.audio_channels,
+        **{name: getattr(clip, name) for name in (*PICTURE, *COLOUR, *AUDIO)},
         "audio_start_s": round(clip.audio_start_s, 6),
         "audio_duration_s": round(clip.audio_duration_s, 6),
-        "created_utc": created.isoformat() if created else None,
+        "created_utc": clip.created_utc.isoformat() if clip.created_utc else None,
         "is_cut_off": clip.is_cut_off,
     }
 
@@ -149,16 +138,7 @@ def log_facts(log: Log) -> dict[str, Any]:
         "speed_source": log.speed_source,
         "columns": log.columns,
         "extra_lag_s": log.extra_lag_s,
-        "records_read": cleaning.records_read,
-        "records_kept": cleaning.records_kept,
-        "bad_checksums": cleaning.bad_checksums,
-        "unparsable": cleaning.unparsable,
-        "duplicates": cleaning.duplicates,
-        "backward_steps": cleaning.backward_steps,
-        "out_of_range": cleaning.out_of_range,
-        "void_fixes": cleaning.void_fixes,
-        "without_time": cleaning.without_time,
-        "rollovers": cleaning.rollovers,
+        **{name: getattr(cleaning, name) for name in COUNTS},
         "gaps_s": [[round(start, 3), round(end, 3)] for start, end in cleaning.gaps_s],
         "notes": list(cleaning.notes),
     }

@@ -2,47 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
+from overlay.footage import probe
 from overlay.gauges.imprint import SlowedPart
 from overlay.jobs.align_all import align_all
 from overlay.jobs.text import run_lines
-from overlay.progress import Progress, silent
+from overlay.progress import Progress, silent, staged
+from overlay.render.alpha import alpha_clip
+from overlay.render.draw import draw_clip
+from overlay.render.encoder import EncodeOptions
+from overlay.render.output import RenderReport
+from overlay.render.slowed import SlowedTimes, slowed_times
+from overlay.render.source import container_of
+from overlay.render.stills import still
+from overlay.render.together import Side, compose_clips
 from overlay.scene import Arrangement, Cell, Scene, Style, scene_of, with_slowed
-from overlay.session import (
-    RunAnalysis,
-    RunOptions,
-    analyse,
-    correct,
-    load,
-    require_determined,
-)
-
-if TYPE_CHECKING:
-    from overlay.render.encoder import EncodeOptions
-    from overlay.render.output import RenderReport
-    from overlay.render.pipeline import OnProgress
-    from overlay.render.slowed import SlowedTimes
+from overlay.session import RunAnalysis, RunOptions, analyse, correct, load, require_determined
 
 ALPHA_SUFFIXES = (".mov", ".webm")
 
 
 @dataclass(frozen=True)
 class FilmRun:
-    """One run to show: its files, its name, and what is known of it.
-
-    Attributes
-    ----------
-    clip : path
-    logs : tuple of path
-    name : str
-    options : RunOptions
-    """
+    """One run to show: its files, its name, and what is known of it."""
 
     clip: str | Path
     logs: tuple[str | Path, ...]
@@ -52,41 +39,21 @@ class FilmRun:
 
 @dataclass(frozen=True)
 class Slowdown:
-    """A section to slow down: footage times, how many times, and its sound.
-
-    Attributes
-    ----------
-    from_s, to_s : float
-    factor : int
-        2 to 16.
-    sound : str
-        ``stretched`` or ``muted``, inside the section.
-    """
+    """A section to slow down: footage times, how many times, and its sound."""
 
     from_s: float
     to_s: float
-    factor: int = 4
-    sound: str = "stretched"
+    factor: int = 4  # 2 to 16
+    sound: str = "stretched"  # ``stretched`` or ``muted``, inside the section
 
 
 @dataclass(frozen=True, eq=False)
 class FilmReport:
-    """What was drawn.
-
-    Attributes
-    ----------
-    runs : tuple of RunAnalysis
-    lines : tuple of tuple of str
-        Of each run, a sentence each; the last run's end with what the file is.
-    """
+    """What was drawn."""
 
     runs: tuple[RunAnalysis, ...]
+    # Of each run, a sentence each; the last run's end with what the file is.
     lines: tuple[tuple[str, ...], ...]
-
-    @property
-    def run(self) -> RunAnalysis:
-        """The first run."""
-        return self.runs[0]
 
 
 def work_out(
@@ -126,23 +93,19 @@ def draw_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    times, said = None, f"wrote {target}"
+    slowed, sound, said = None, "stretched", f"wrote {target}"
     if slowdown is not None:
-        times = _slowed_times(run.clip, target, slowdown)
-        start_s, end_s = times.edges_s
+        container_of(Path(target))
+        clip, sound = probe(run.clip), slowdown.sound
+        slowed = slowed_times(clip, slowdown.from_s, slowdown.to_s, slowdown.factor)
+        start_s, end_s = slowed.edges_s
         said += f": slowed ×{slowdown.factor} from {start_s:.2f} to {end_s:.2f} s"
     (found,) = work_out([run], target, style, progress=progress)
     scene = scene_of([Cell(found, run.name)], style)
-    if times is not None:
-        scene = with_slowed(scene, SlowedPart(*times.edges_s, float(times.factor)))
-    report = draw_alone(
-        scene,
-        target,
-        encoder,
-        slowed=times,
-        slowed_sound="stretched" if slowdown is None else slowdown.sound,
-        progress=_drawing(target, progress),
-    )
+    if slowed is not None:
+        scene = with_slowed(scene, SlowedPart(*slowed.edges_s, float(slowed.factor)))
+    tell = _drawing(target, progress)
+    report = encoded(scene, target, encoder, slowed=slowed, slowed_sound=sound, tell=tell)
     return _report(scene, style, report, said)
 
 
@@ -180,9 +143,8 @@ def draw_together(
     found = work_out(runs, target, style, progress=progress)
     cells = [Cell(run, film.name) for run, film in zip(found, runs, strict=True)]
     scene = scene_of(cells, style, arrangement)
-    report = compose(
-        scene, target, encoder, heard=heard, lead_s=lead_s, progress=_drawing(target, progress)
-    )
+    tell = _drawing(target, progress)
+    report = encoded(scene, target, encoder, heard=heard, lead_s=lead_s, tell=tell)
     return _report(scene, style, report, f"wrote {target}")
 
 
@@ -201,9 +163,6 @@ def still_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    from overlay.footage import probe
-    from overlay.render.stills import still
-
     require_suffix(target, (".png",), "a still is written as PNG")
     length_s = probe(run.clip).duration_s
     if not 0 <= at_s <= length_s:
@@ -224,65 +183,62 @@ def layer_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    from overlay.render.alpha import alpha_clip
-
     require_suffix(target, ALPHA_SUFFIXES, "use .mov (ProRes 4444) or .webm (VP9)")
     (found,) = work_out([run], target, style, progress=progress)
-    scene = scene_of([Cell(found, run.name)], style)
-    report = alpha_clip(found.clip, scene.layers[0], target, progress=_drawing(target, progress))
+    scene, tell = scene_of([Cell(found, run.name)], style), _drawing(target, progress)
+    layers = scene.layers[0]
+    report = alpha_clip(found.clip, layers, target, progress=lambda told: tell(told.share))
     return _report(scene, style, report, f"wrote {target}: {report.encoder}")
 
 
-def draw_alone(
-    scene: Scene,
-    target: str | Path,
-    encoder: EncodeOptions | None = None,
-    *,
-    slowed: SlowedTimes | None = None,
-    slowed_sound: str = "stretched",
-    progress: OnProgress | None = None,
-) -> RenderReport:
-    """Encode the scene of one run."""
-    from overlay.render.draw import draw_clip
-
-    run = scene.cells[0].run
-    return draw_clip(
-        run.clip,
-        scene.layers[0],
-        target,
-        options=encoder,
-        covers=run.options.covers,
-        slowed=slowed,
-        slowed_sound=slowed_sound,
-        progress=progress,
-        metadata=scene.metadata,
-    )
-
-
-def compose(
+def encoded(
     scene: Scene,
     target: str | Path,
     encoder: EncodeOptions | None = None,
     *,
     heard: Sequence[int] | None = None,
     lead_s: float = 1.0,
-    progress: OnProgress | None = None,
+    slowed: SlowedTimes | None = None,
+    slowed_sound: str = "stretched",
+    tell: Callable[[float], None] = lambda share: None,
 ) -> RenderReport:
-    """Encode the scene of several runs."""
-    from overlay.render.together import Side, compose_clips
+    """Encode a scene.
 
+    Parameters
+    ----------
+    heard, lead_s
+        Of several runs, see :func:`draw_together`.
+    slowed, slowed_sound
+        Of one run: the frames to slow down, and their sound.
+    tell : callable, optional
+        Told the share done, 0 to 1.
+    """
+    if len(scene.cells) == 1:
+        run = scene.cells[0].run
+        return draw_clip(
+            run.clip,
+            scene.layers[0],
+            target,
+            options=encoder,
+            covers=run.options.covers,
+            slowed=slowed,
+            slowed_sound=slowed_sound,
+            progress=lambda told: tell(told.share),
+            metadata=scene.metadata,
+        )
+    sides = [
+        Side(cell.run.clip, cell.launch_s, layers=layers)
+        for cell, layers in zip(scene.cells, scene.layers, strict=True)
+    ]
     return compose_clips(
-        [
-            Side(cell.run.clip, cell.launch_s, layers=layers)
-            for cell, layers in zip(scene.cells, scene.layers, strict=True)
-        ],
+        sides,
         scene.geometry,
         target,
         common=scene.common,
         lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
         heard=heard,
         options=encoder,
-        progress=progress,
+        progress=lambda told: tell(told.share),
         metadata=scene.metadata,
     )
 
@@ -299,18 +255,8 @@ def require_suffix(target: str | Path, allowed: Sequence[str], advice: str) -> N
         raise UsageError(f"{target}: {advice}")
 
 
-def _slowed_times(clip: str | Path, target: str | Path, slowdown: Slowdown) -> SlowedTimes:
-    """The frames to slow down, once target and section are known to make sense."""
-    from overlay.footage import probe
-    from overlay.render.slowed import slowed_times
-    from overlay.render.source import container_of
-
-    container_of(Path(target))
-    return slowed_times(probe(clip), slowdown.from_s, slowdown.to_s, slowdown.factor)
-
-
-def _drawing(target: str | Path, progress: Progress) -> OnProgress:
-    return lambda told: progress(f"drawing {Path(target).name}", told.share)
+def _drawing(target: str | Path, progress: Progress) -> Callable[[float], None]:
+    return staged(progress, f"drawing {Path(target).name}")
 
 
 def _report(scene: Scene, style: Style, rendered: RenderReport, said: str) -> FilmReport:
@@ -318,18 +264,3 @@ def _report(scene: Scene, style: Style, rendered: RenderReport, said: str) -> Fi
     lines = [run_lines(run, style.units) for run in runs]
     lines[-1] = (*lines[-1], *scene.notes, *rendered.notes, said)
     return FilmReport(runs, tuple(lines))
-
-
-__all__ = [
-    "FilmReport",
-    "FilmRun",
-    "Slowdown",
-    "compose",
-    "draw_alone",
-    "draw_run",
-    "draw_together",
-    "layer_run",
-    "require_suffix",
-    "still_run",
-    "work_out",
-]

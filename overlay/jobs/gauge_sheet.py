@@ -6,22 +6,17 @@ from pathlib import Path
 
 from overlay.errors import UsageError
 from overlay.files import written_whole
+from overlay.gauges.contact import contact_sheet
+from overlay.jobs.film import require_suffix
 
 
 def write_sheet(target: str | Path, *, scale: float = 1.0) -> tuple[int, int]:
-    """Draw every gauge in every state into a PNG.
+    """Draw every gauge in every state into a PNG; its width and height in pixels.
 
     Parameters
     ----------
-    target : path
-        ``.png``.
     scale : float
         1 for the sizes that gauges have in a 1080p picture; 0.5 to 2.
-
-    Returns
-    -------
-    (int, int)
-        Width and height in pixels.
 
     Raises
     ------
@@ -32,17 +27,11 @@ def write_sheet(target: str | Path, *, scale: float = 1.0) -> tuple[int, int]:
     """
     from PIL import Image
 
-    from overlay.gauges.contact import contact_sheet
-
     final = Path(target)
-    if final.suffix.lower() != ".png":
-        raise UsageError(f"{final}: the sheet is written as PNG; end the name with .png")
+    require_suffix(final, (".png",), "the sheet is written as PNG; end the name with .png")
     if not 0.5 <= scale <= 2:
         raise UsageError(f"a scale of {scale}: use 0.5 to 2")
     picture = Image.fromarray(contact_sheet(scale=scale))
     with written_whole(final) as part:
         picture.save(part, format="PNG")
     return picture.size
-
-
-__all__ = ["write_sheet"]

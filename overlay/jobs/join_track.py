@@ -11,6 +11,7 @@ import numpy as np
 
 from overlay.errors import InputError
 from overlay.files import written_whole
+from overlay.footage import join_parts
 from overlay.logs import ALTITUDE, LATITUDE, LONGITUDE, SPEED, read_track_log
 
 HEADER = {
@@ -24,19 +25,10 @@ HEADER = {
 def write_joined_track(
     parts: Sequence[str | os.PathLike[str]], target: str | os.PathLike[str]
 ) -> int:
-    """Write the tracks of the parts, end to end, as a table; copying the clips loses them.
+    """Write the tracks of the parts, end to end, as a CSV table; copying the clips loses them.
 
-    Parameters
-    ----------
-    parts : sequence of path
-        In the order of recording.
-    target : path
-        The CSV to write, whole or not at all; none is written where no part has a track.
-
-    Returns
-    -------
-    int
-        Records written.
+    The parts come in the order of recording. Gives the number of records; no table is written
+    where no part has a track.
 
     Raises
     ------
@@ -45,8 +37,6 @@ def write_joined_track(
     OutputError
         If the table cannot be written.
     """
-    from overlay.footage import join_parts
-
     chapters = join_parts(parts)
     rows: list[list[str]] = []
     for part, start_s in zip(chapters.parts, chapters.starts_s, strict=True):

@@ -8,12 +8,15 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import least_squares
 from scipy.stats import t as student
 
 from overlay.errors import MismatchError
+from overlay.logs import read_log
 from overlay.logs.model import RPM, SPEED, WHEEL_SPEED, Log
 from overlay.motion.model import BoolArray, MotionSignal
 from overlay.series import Series
+from overlay.session.inputs import columns_in
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.model import Alignment
 from overlay.sync.receiver import apply_receiver
@@ -31,33 +34,16 @@ KINDS = {WHEEL_SPEED: "wheel speed", SPEED: "speed", RPM: "engine speed, at one 
 
 @dataclass(frozen=True, eq=False)
 class LogLag:
-    """How late one log is behind another.
-
-    Attributes
-    ----------
-    reference, late : Log
-    motion : MotionSignal
-        The reference in the form that the estimator takes, on the reference's clock.
-    speed : Series
-        The late log's speed, on the reference's clock where both carry UTC.
-    alignment : Alignment
-        Its total is the time of `late` less that of `reference` for the same event.
-    pieces_s : tuple of float
-        The same from pieces of the drive alone.
-    one_clock : bool
-        Whether the two are known to share a clock, so that the total is the lag.
-    evidence : str
-        Which channel of the reference served.
-    """
+    """How late one log is behind another."""
 
     reference: Log
     late: Log
-    motion: MotionSignal
-    speed: Series
-    alignment: Alignment
-    pieces_s: tuple[float, ...]
-    one_clock: bool
-    evidence: str
+    motion: MotionSignal  # the reference as the estimator takes it, on the reference's clock
+    speed: Series  # the late log's, on the reference's clock where both carry UTC
+    alignment: Alignment  # total: time of `late` less that of `reference` for the same event
+    pieces_s: tuple[float, ...]  # the same from pieces of the drive alone
+    one_clock: bool  # whether they are known to share a clock, so that the total is the lag
+    evidence: str  # which channel of the reference served
 
 
 def align_logs(
@@ -89,19 +75,16 @@ def align_logs(
     MismatchError
         If one holds no speed, or they do not overlap in time on a shared clock.
     """
-    from overlay.logs import read_log
-    from overlay.session.inputs import columns_in
-
     first, second = (read_log(p, columns=columns_in(p, columns)) for p in (reference, late))
     channel = next((name for name in (WHEEL_SPEED, SPEED, RPM) if name in first.channels), None)
     speed = second.speed or second.channels.get(WHEEL_SPEED)
     if channel is None or speed is None:
         lacking = first.path if channel is None else second.path
         raise MismatchError(f"{lacking}: no speed in it; name a log with a speed or positions")
-    dated = first.start_utc is not None and second.start_utc is not None
+    one_clock = same_clock
     if first.start_utc is not None and second.start_utc is not None:
         speed = speed.shifted((second.start_utc - first.start_utc).total_seconds())
-    one_clock = same_clock or dated
+        one_clock = True
     motion = as_motion(first.channels[channel])
     if one_clock and (motion.t_s[0] > speed.t_s[-1] or speed.t_s[0] > motion.t_s[-1]):
         raise MismatchError(
@@ -200,8 +183,6 @@ def _fitted(motion: MotionSignal, speed: Series, total_s: float) -> _Delay:
     squares, times the root of ``(1 + r) / (1 - r)`` for residuals that follow each other with
     correlation r (effective number of values of an AR(1) series; Bartlett 1946).
     """
-    from scipy.optimize import least_squares
-
     inside = (speed.t_s > motion.t_s[0] + total_s) & (speed.t_s < motion.t_s[-1] + total_s)
     t_s, shown = speed.t_s[inside], speed.values[inside]
     if len(t_s) < LEAST_VALUES:

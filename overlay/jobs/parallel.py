@@ -9,12 +9,15 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from functools import partial
 from multiprocessing.connection import wait as wait_for
 from types import ModuleType
 from typing import Any, TypeVar
 
+from overlay.errors import EncoderError
 from overlay.progress import Progress, silent
 
 Item = TypeVar("Item")
@@ -22,9 +25,12 @@ Result = TypeVar("Result")
 POLL_S = 0.2
 CLEANING_S = 2.0
 WHOLE = 1000  # thousandths of an item
+KILLED = (
+    "its process was killed, as by a machine that is out of memory or a decoder that crashed; "
+    "close other programs or give --workers 1, and try again"
+)
 
 _shares: Any = None  # of a worker: thousandths done of each item
-_leaving = False  # of a worker that was told to end
 
 
 def cores() -> int:
@@ -43,6 +49,7 @@ def in_parallel(
     apart: bool = False,
     stage: str = "working",
     progress: Progress = silent,
+    lost: Callable[[Item], Result] | None = None,
 ) -> list[Result]:
     """Results of `task` for each item, in the items' order.
 
@@ -52,49 +59,68 @@ def in_parallel(
         A function of a module, called with an item and a function to tell the share done, 0 to
         1. It runs in another process when there are several workers, so that items and results
         must be picklable.
-    items : sequence
     workers : int, optional
         Processes; the cores by default. With 1, everything stays in this process.
     apart : bool
         Whether to leave this process even for one worker, so that its memory goes when it is done.
     stage : str
         Name of the stage, for progress.
+    lost : callable, optional
+        Gives the result of an item whose process was killed; the other items go on.
 
     Raises
     ------
     Exception
-        The first that a task raised; the other tasks are ended.
+        The first that a task raised, or EncoderError where a process was killed and `lost` is not
+        given; the other tasks are ended.
     """
     count = min(cores() if workers is None else workers, len(items))
     if count < 1 or (count == 1 and not apart):
-        return [
-            task(item, lambda share, done=index: progress(stage, (done + share) / len(items)))  # type: ignore[misc]
-            for index, item in enumerate(items)
-        ]
+
+        def tell(index: int, share: float) -> None:
+            progress(stage, (index + share) / len(items))
+
+        return [task(item, partial(tell, index)) for index, item in enumerate(items)]
     # Spawned, not forked: a fork of a process with decoder threads can hang.
     context = multiprocessing.get_context("spawn")
     shares = context.Array("i", len(items))
-    pool = ProcessPoolExecutor(
-        count, mp_context=context, initializer=start_worker, initargs=(shares,)
-    )
-    try:
+    pools: list[ProcessPoolExecutor] = []  # of one process each: what one is doing is known
+    results: dict[int, Result] = {}
+    running: dict[Future[Result], tuple[int, ProcessPoolExecutor]] = {}
+
+    def begin(index: int, pool: ProcessPoolExecutor | None = None) -> None:
+        if pool is None:
+            pool = ProcessPoolExecutor(1, context, initializer=start_worker, initargs=(shares,))
+            pools.append(pool)
         with _no_main_module():
-            futures: list[Future[Result]] = [
-                pool.submit(_counted, task, item, index) for index, item in enumerate(items)
-            ]
-        while wait(futures, timeout=POLL_S).not_done:
-            for future in futures:
-                if future.done():
-                    future.result()
+            running[pool.submit(_counted, task, items[index], index)] = index, pool
+
+    try:
+        for index in range(count):
+            begin(index)
+        following = iter(range(count, len(items)))
+        while running:
+            for future in wait(running, POLL_S, FIRST_COMPLETED).done:
+                index, pool = running.pop(future)
+                alive: ProcessPoolExecutor | None = pool
+                try:
+                    results[index] = future.result()
+                except BrokenProcessPool:
+                    if lost is None:
+                        raise EncoderError(f"{stage}: {KILLED}") from None
+                    results[index], alive = lost(items[index]), None
+                if (another := next(following, None)) is not None:
+                    begin(another, alive)
             progress(stage, min(0.999, sum(shares[:]) / WHOLE / len(items)))
-        results = [future.result() for future in futures]
         progress(stage, 1.0)
-        return results
+        return [results[index] for index in range(len(items))]
     except BaseException:
-        _end_workers(pool)
+        for pool in pools:
+            _end_worker(pool)
         raise
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        for pool in pools:
+            pool.shutdown(wait=True, cancel_futures=True)
 
 
 @contextmanager
@@ -114,12 +140,8 @@ def _no_main_module() -> Iterator[None]:
 def _counted(
     task: Callable[[Item, Callable[[float], None]], Result], item: Item, index: int
 ) -> Result:
-    if _leaving:
-        raise SystemExit(1)  # the pool hands on what it had fetched before it was stopped
-
     def tell(share: float) -> None:
-        if _shares is not None:
-            _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
+        _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
 
     result = task(item, tell)
     tell(1.0)
@@ -146,12 +168,10 @@ def _leave_with_parent() -> None:
 
 
 def _leave(signum: int, frame: object) -> None:
-    global _leaving
-    _leaving = True
     raise SystemExit(128 + signum)
 
 
-def _end_workers(pool: ProcessPoolExecutor) -> None:
+def _end_worker(pool: ProcessPoolExecutor) -> None:
     for pid in list(pool._processes or {}):
         try:
             os.kill(pid, signal.SIGTERM)

@@ -21,45 +21,31 @@ LEAST_TRACK_HZ = 4.0
 
 @dataclass(frozen=True)
 class Prospects:
-    """What a clip holds for timing a run.
+    """What a clip holds for timing a run."""
 
-    Attributes
-    ----------
-    launch_s, stop_s : float or None
-        Footage times at which the vehicle first moves and last moves; None where the picture shows
-        no such instant.
-    good_for : tuple of str
-        What the clip can tell, one sentence each.
-    next_time : tuple of str
-        What to change on the next run, one sentence each; empty where nothing need change.
-    """
-
+    # Footage times at which the vehicle first and last moves, where the picture shows them.
     launch_s: float | None
     stop_s: float | None
-    good_for: tuple[str, ...]
-    next_time: tuple[str, ...]
+    good_for: tuple[str, ...]  # what the clip can tell, one sentence each
+    next_time: tuple[str, ...]  # what to change on the next run
 
 
 def prospects(
     clip: ClipFacts, motion: MotionSignal | None, sound: Sound | None, track: Log | None
 ) -> Prospects:
-    """Judge a clip by what was measured in it.
-
-    Parameters
-    ----------
-    clip : ClipFacts
-    motion : MotionSignal or None
-        Of the whole clip; None where the pictures were not watched.
-    sound : Sound or None
-    track : Log or None
-        The track inside the clip.
-    """
+    """Judge a clip by its motion (None where it was not watched), sound, and track inside."""
     good: list[str] = []
     change: list[str] = []
     launch_s = stop_s = None
     if motion is not None:
         launch_s, stop_s = launch_and_stop(motion)
-        _by_motion(clip, motion, launch_s, stop_s, good, change)
+        if motion.reason is None:
+            _by_motion(clip, launch_s, stop_s, good, change)
+        else:
+            change.append(
+                f"the picture shows no usable motion ({motion.reason}): fix the camera to the "
+                "vehicle, looking along the way with the ground in view"
+            )
     _by_sound(sound, good, change)
     _by_track(track, good, change)
     _by_picture(clip, change)
@@ -80,18 +66,11 @@ def launch_and_stop(motion: MotionSignal) -> tuple[float | None, float | None]:
 
 def _by_motion(
     clip: ClipFacts,
-    motion: MotionSignal,
     launch_s: float | None,
     stop_s: float | None,
     good: list[str],
     change: list[str],
 ) -> None:
-    if motion.reason is not None:
-        change.append(
-            f"the picture shows no usable motion ({motion.reason}): fix the camera to the vehicle, "
-            "looking along the way with the ground in view"
-        )
-        return
     if launch_s is not None and stop_s is not None:
         good.append(
             f"launch at {launch_s:.2f} s and stop at {stop_s:.2f} s are both in view: best for the "

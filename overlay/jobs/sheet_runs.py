@@ -6,17 +6,17 @@ import difflib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from overlay.errors import TimetrueError, UsageError
+from overlay.footage import probe
+from overlay.footage.model import ClipFacts
 from overlay.jobs.film import FilmRun
+from overlay.logs import read_log
+from overlay.logs.model import Log
 from overlay.progress import Progress, silent
-from overlay.session import RunOptions
+from overlay.session import RunOptions, options_of
 from overlay.sheet import DaySheet, Problem, Run, load_sheet
-
-if TYPE_CHECKING:
-    from overlay.footage.model import ClipFacts
-    from overlay.logs.model import Log
 
 SHEET_NAME = "day.toml"
 Read = TypeVar("Read")
@@ -56,8 +56,6 @@ def runs_from_sheet(
 
 
 def _whole_run(sheet: DaySheet, name: str, more: RunOptions) -> FilmRun:
-    from overlay.jobs.day_one import options_of
-
     run = _named(sheet, name)
     if run.window_s is not None:
         raise UsageError(
@@ -73,17 +71,8 @@ def _whole_run(sheet: DaySheet, name: str, more: RunOptions) -> FilmRun:
 def file_problems(sheet: DaySheet, *, progress: Progress = silent) -> tuple[Problem, ...]:
     """Open every clip and log of a sheet and tell what will not do.
 
-    Parameters
-    ----------
-    sheet : DaySheet
-    progress : callable
-        Told of the stage ``opening files``.
-
-    Returns
-    -------
-    tuple of Problem
-        Files that are not what they should be, runs without speed, windows past the clip's end,
-        column maps that do not fit.
+    That is files that are not what they should be, runs without speed, windows past the clip's
+    end, column maps that do not fit.
     """
     opened = _Opened()
     found: list[Problem] = []
@@ -103,15 +92,11 @@ class _Opened:
         self.logs: dict[tuple[Path, str], Log | TimetrueError] = {}
 
     def clip(self, path: Path) -> ClipFacts | TimetrueError:
-        from overlay.footage import probe
-
         if path not in self.clips:
             self.clips[path] = _tried(lambda: probe(path))
         return self.clips[path]
 
     def log(self, path: Path, columns: Mapping[str, str] | None) -> Log | TimetrueError:
-        from overlay.logs import read_log
-
         key = (path, repr(columns))
         if key not in self.logs:
             self.logs[key] = _tried(lambda: read_log(path, columns=columns))
@@ -177,6 +162,3 @@ def _named(sheet: DaySheet, name: str) -> Run:
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     remedy = f"did you mean {close[0]}?" if close else f"its runs are {', '.join(names[:20])}"
     raise UsageError(f"{sheet.path}: has no run {name!r}; {remedy}")
-
-
-__all__ = ["file_problems", "runs_from_sheet", "sheet_path"]

@@ -9,10 +9,11 @@ from overlay.errors import UsageError
 from overlay.jobs.film import FilmReport, FilmRun, require_suffix, work_out
 from overlay.jobs.text import run_lines
 from overlay.progress import Progress, silent
-from overlay.render.marks import Caption, Mark
+from overlay.render.marks import Caption, Mark, add_marks
 from overlay.report.table import speed_text
 from overlay.scene import Style
 from overlay.session import RunAnalysis
+from overlay.verify.finished import imprint_of
 
 CAPTION_S = 2.5  # long enough to read a line of this length; common practice, no source
 LEAST_CAPTION_S = 0.3
@@ -30,9 +31,6 @@ def tag_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    from overlay.render.marks import add_marks
-    from overlay.verify.finished import imprint_of
-
     require_suffix(target, (".mp4", ".mov", ".mkv"), "use .mp4, .mov or .mkv")
     imprint = imprint_of(run.clip)
     if imprint is not None and len(imprint.sides) > 1:
@@ -85,6 +83,3 @@ def _events(run: RunAnalysis, unit: str) -> list[tuple[float, str, str]]:
     if run.launch is not None and run.launch.at_s < end_s < run.clip.duration_s - 0.1:
         events.append((end_s, "Finish", "Finish: at rest"))
     return sorted(event for event in events if 0 <= event[0] < run.clip.duration_s)
-
-
-__all__ = ["captions_of", "marks_of", "tag_run"]

@@ -40,14 +40,7 @@ def offset_lines(found: Alignment) -> tuple[str, ...]:
 
 
 def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
-    """Offsets, launch, splits and marks of a run, a sentence each.
-
-    Parameters
-    ----------
-    run : RunAnalysis
-    unit : str
-        Of speed.
-    """
+    """Offsets, launch, splits and marks of a run, a sentence each; speeds in `unit`."""
     lines = [*offset_lines(run.alignment), *taken_lines(run.aligned.inputs)]
     if run.launch is not None:
         sure = f" ± {1.96 * run.launch.sigma_s:.2f}" if run.alignment.interval_s else ""
@@ -61,6 +54,3 @@ def run_lines(run: RunAnalysis, unit: str) -> tuple[str, ...]:
         lines.append(f"{split.goal.label}: {split.time_s:.2f} s ± {sure_s:.2f}{at}")
     lines += [f"{mark.kind} at {mark.start_s:.1f} s: {mark.detail}" for mark in run.marks]
     return tuple(lines)
-
-
-__all__ = ["align_report", "offset_lines", "run_lines"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,11 +11,14 @@ import numpy.typing as npt
 
 from overlay.errors import UndeterminedError
 from overlay.footage.model import ClipFacts
-from overlay.gauges.imprint import Imprint
+from overlay.gauges.imprint import Imprint, ImprintSide
+from overlay.gauges.layout import layout_for
+from overlay.gauges.ribbon import Ribbon
 from overlay.progress import Progress, silent, staged
 from overlay.series import Series
 from overlay.session import AlignedRun, RunOptions, correct, load, measure_motion
 from overlay.session.inputs import left_out
+from overlay.session.steps import estimated
 from overlay.timebase import FloatArray
 from overlay.verify import Check, ReadBack, Verdict, check_motion, judge, read_finished
 from overlay.verify.finished import pace_of_clip
@@ -67,10 +70,6 @@ def _by_corners(run: ReadBack) -> Check:
 
 def standard_imprint(facts: ClipFacts) -> Imprint | None:
     """Where the ribbon stands in the standard layout, for a clip that lost its note."""
-    from overlay.gauges.imprint import ImprintSide
-    from overlay.gauges.layout import layout_for
-    from overlay.gauges.ribbon import Ribbon
-
     places = layout_for(facts.width, facts.height, ["ribbon", "comb", "ladder"])
     ribbon = Ribbon(places[0].width, places[0].height, full_scale_mps=1.0)
     whole = (0, 0, facts.width, facts.height)
@@ -82,10 +81,8 @@ def standard_imprint(facts: ClipFacts) -> Imprint | None:
 def verify_logs(
     clip: str | Path,
     logs: Sequence[str | Path],
+    options: RunOptions | None = None,
     *,
-    same_clock: bool = False,
-    columns: Mapping[str, str] | None = None,
-    ignore: Sequence[tuple[float, float, float, float]] = (),
     progress: Progress = silent,
 ) -> tuple[Verdict, ...]:
     """Fit the lag on every other second of the footage and judge it on the seconds between.
@@ -98,31 +95,20 @@ def verify_logs(
     UndeterminedError
         If the lag cannot be fitted.
     """
-    from overlay.sync import estimate_offset
-
-    options = RunOptions(same_clock=same_clock, columns=columns, ignore=tuple(ignore))
     inputs = load(clip, logs, options)
-    motion = measure_motion(inputs.clip, ignore=left_out(inputs), progress=progress)
-    fitted = replace(motion, quality=np.where(_fitted(motion.t_s), motion.quality, 0.0))
-    alignment = estimate_offset(
-        fitted, inputs.speed, same_clock=same_clock, extra_lag_s=inputs.speed_log.extra_lag_s
-    )
-    if not alignment.determined:
-        raise UndeterminedError(f"{clip}: the lag cannot be determined: {alignment.reason}")
-    kinematics = correct(AlignedRun(inputs, fitted, alignment)).kinematics
-    known = kinematics.known
-    shown = Series(
-        "speed_mps",
-        kinematics.t_s[known],
-        kinematics.speed_mps[known],
-        kinematics.speed_sigma_mps[known],
-    )
     boxes = left_out(inputs)
-    tell = staged(progress, "following corners")
+    motion = measure_motion(inputs.clip, ignore=boxes, progress=progress)
+    fitted = replace(motion, quality=np.where(_fitted(motion.t_s), motion.quality, 0.0))
+    aligned = AlignedRun(inputs, fitted, estimated(inputs, fitted))
+    if not aligned.alignment.determined:
+        reason = aligned.alignment.reason
+        raise UndeterminedError(f"{clip}: the lag cannot be determined: {reason}")
+    k = correct(aligned).kinematics
+    shown = Series("speed_mps", *(a[k.known] for a in (k.t_s, k.speed_mps, k.speed_sigma_mps)))
     shares = [(box.left, box.top, box.right, box.bottom) for box in boxes]
-    pace = pace_of_clip(inputs.clip, shares, progress=tell)
-    between = "on the seconds between those that the lag was fitted to"
+    pace = pace_of_clip(inputs.clip, shares, progress=staged(progress, "following corners"))
     held = pace if pace.reason else pace.part(~_fitted(pace.t_s))
+    between = "on the seconds between those that the lag was fitted to"
     checks = [
         check_motion(held, shown, evidence=f"{CORNERS} {between}"),
         check_sound(clip, shown),

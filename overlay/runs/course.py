@@ -8,7 +8,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 import numpy as np
 
@@ -39,53 +39,30 @@ class SpeedAt:
 
 @dataclass(frozen=True)
 class SplitAt:
-    """One split at one instant.
-
-    Attributes
-    ----------
-    status : str
-        ``waiting``, ``filling``, ``passed`` or ``missed``.
-    progress : float
-        Share of the goal reached, 0 to 1.
-    """
+    """One split at one instant."""
 
     split: Split
-    status: str
-    progress: float
+    status: str  # ``waiting``, ``filling``, ``passed`` or ``missed``
+    progress: float  # share of the goal reached, 0 to 1
 
 
+@dataclass(eq=False)
 class Course:
-    """One run as functions of footage time.
+    """One run as functions of footage time, `rpm` included.
 
-    Parameters
-    ----------
-    kinematics : Kinematics
-    launch : Launch or None
-    splits : sequence of Split
-    marks : sequence of Mark
-    rpm : Series or None
-        Engine speed on footage time.
-    rpm_per_mps : float, optional
-        Engine revs a minute for one metre a second without slip.
+    `rpm_per_mps` is the engine speed for one metre a second without slip.
     """
 
-    def __init__(
-        self,
-        kinematics: Kinematics,
-        *,
-        launch: Launch | None = None,
-        splits: Sequence[Split] = (),
-        marks: Sequence[Mark] = (),
-        rpm: Series | None = None,
-        rpm_per_mps: float | None = None,
-    ) -> None:
-        self.kinematics = kinematics
-        self.launch = launch
-        self.splits = tuple(splits)
-        self.marks = tuple(marks)
-        self.rpm = rpm
-        self.rpm_per_mps = rpm_per_mps
-        k = kinematics
+    kinematics: Kinematics
+    _: KW_ONLY
+    launch: Launch | None = None
+    splits: Sequence[Split] = ()
+    marks: Sequence[Mark] = ()
+    rpm: Series | None = None
+    rpm_per_mps: float | None = None
+
+    def __post_init__(self) -> None:
+        k, rpm = self.kinematics, self.rpm
         self._start_s = float(k.t_s[0])
         self._rate_hz = (len(k.t_s) - 1) / float(k.t_s[-1] - k.t_s[0])
         sigma = np.hypot(k.speed_sigma_mps, k.accel_mps2 * k.timing_sigma_s)
@@ -100,7 +77,7 @@ class Course:
         self._rpm_values = [] if rpm is None else rpm.values.tolist()
         self.end_s = self._find_end()
         # Where the driver brakes or rolls out the run is over, and a gap means nothing any more.
-        self.finish_s = self.end_s if launch is None else run_end_s(kinematics, launch.at_s)
+        self.finish_s = run_end_s(k, self.launch.at_s) if self.launch else self.end_s
 
     def at(self, t_s: float) -> SpeedAt:
         """Speed, its standard uncertainty, acceleration and distance at a footage time."""
@@ -186,12 +163,10 @@ class Course:
     def _split_at(self, split: Split, t_s: float) -> SplitAt:
         if split.at_s is not None and t_s >= split.at_s:
             return SplitAt(split, "passed", 1.0)
-        if self.launch is None or (t_s <= self.launch.at_s and split.reason is None):
+        if self.launch is None or t_s <= self.launch.at_s:
             return SplitAt(split, "waiting", 0.0)
-        if split.at_s is None and (t_s >= self.end_s or self.launch is None):
+        if split.at_s is None and t_s >= self.end_s:
             return SplitAt(split, "missed", self._most(split))
-        if t_s <= self.launch.at_s:
-            return SplitAt(split, "waiting", 0.0)
         return SplitAt(split, "filling", self._progress(split, t_s))
 
     def _progress(self, split: Split, t_s: float) -> float:
@@ -228,21 +203,11 @@ class GapAt:
 
 
 def gap_at(first: Course, second: Course, since_launch_s: float) -> GapAt:
-    """The gap between two runs that start together.
+    """The gap between two runs that start together, at a time from their common launch.
 
-    Parameters
-    ----------
-    first, second : Course
-        Both with a launch.
-    since_launch_s : float
-        Seconds from the common launch.
-
-    Returns
-    -------
-    GapAt
-        Seconds at the distance that both have covered, metres at this instant; zeros before the
-        launch, NaN where a run is not known. From the instant at which the first of the two
-        brakes on, the gap stands still.
+    Seconds at the distance that both have covered, metres at this instant; zeros before the
+    launch, NaN where a run is not known. From the instant at which the first of the two brakes on,
+    the gap stands still.
     """
     if first.launch is None or second.launch is None:
         return GapAt(NAN, NAN, NAN)

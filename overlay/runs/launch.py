@@ -42,10 +42,6 @@ def find_launch(
         log's corner is common to them as a whole: on simulated carts the corner comes 0.02 s
         early to 0.24 s late as the throttle opens in 0.12 s to 1.0 s, and scatters by a tenth of
         its sigma about that (tests/benchmarks/accuracy/days.py).
-
-    Returns
-    -------
-    Launch or None
     """
     corner = _corner(kinematics)
     if corner is None:
@@ -65,7 +61,9 @@ def find_launch(
         soft_s = min(
             float(np.hypot(share * motion_onset_soft_sigma_s, (1 - share) * soft_s)), sigma_s
         )
-    return Launch(at_s, sigma_s, _rollout_s(kinematics, at_s), share, soft_s)
+    covered = kinematics.distance_m - np.interp(at_s, kinematics.t_s, kinematics.distance_m)
+    rollout_at_s = first_crossing(kinematics.t_s, covered, ROLLOUT_M, at_s)
+    return Launch(at_s, sigma_s, rollout_at_s, share, soft_s)
 
 
 def is_creeping(kinematics: Kinematics, launch: Launch) -> bool:
@@ -109,20 +107,18 @@ def _carried_back(t: FloatArray, v: FloatArray, noise: float) -> tuple[float, fl
     """Where the parabola t(v) = t0 + v / a + c v^2 meets v = 0, with its sigma."""
     if len(t) < 2:
         return float(t[0]), 0.0
-    degree = min(2, len(t) - 1)
-    fit = np.polynomial.polynomial.polyfit(v, t, degree)
-    slope = float(abs(fit[1])) if degree else 0.0
-    residual = float(np.std(t - np.polynomial.polynomial.polyval(v, fit)))
-    return float(fit[0]), float(np.hypot(noise * slope, residual))
+    fit = np.polynomial.polynomial.polyfit(v, t, min(2, len(t) - 1))
+    residual = np.std(t - np.polynomial.polynomial.polyval(v, fit))
+    return float(fit[0]), float(np.hypot(noise * fit[1], residual))
 
 
-def _rollout_s(kinematics: Kinematics, at_s: float) -> float | None:
-    """Footage time at which 0.3048 m are covered from launch."""
-    t, s = kinematics.t_s, kinematics.distance_m
-    covered = s - float(np.interp(at_s, t, s))
-    late = np.flatnonzero((t >= at_s) & (covered >= ROLLOUT_M))
-    if not len(late) or late[0] == 0:
+def first_crossing(t: FloatArray, course: FloatArray, value: float, from_s: float) -> float | None:
+    """First time from `from_s` on at which the course reaches the value, between grid points."""
+    over = np.flatnonzero((t >= from_s) & (course >= value))
+    if not len(over):
         return None
-    i = int(late[0])
-    share = (ROLLOUT_M - covered[i - 1]) / (covered[i] - covered[i - 1])
+    i = int(over[0])
+    if i == 0 or course[i] == value or course[i - 1] >= value:
+        return float(t[i])
+    share = (value - course[i - 1]) / (course[i] - course[i - 1])
     return float(t[i - 1] + share * (t[i] - t[i - 1]))

@@ -23,27 +23,25 @@ def find_marks(
     *,
     rpm: Series | None = None,
     driveline: Driveline | None = None,
-    signal_s: float | None = None,
 ) -> tuple[Mark, ...]:
     """Find what spoiled a run, in order of time.
 
     Parameters
     ----------
-    kinematics : Kinematics
     launch : Launch or None
         Without one only gaps are looked for.
     rpm : Series, optional
         Engine speed on footage time.
     driveline : Driveline, optional
         Needed for wheelspin and clutch slip; its limiter is used where it has one.
-    signal_s : float, optional
-        Footage time of the starting signal; a launch over a second after it is late.
     """
     start_s = float(kinematics.t_s[0]) if launch is None else launch.at_s
     end_s = run_end_s(kinematics, start_s)
     marks = _gaps(kinematics, start_s, end_s)
     if launch is not None:
-        marks += _launch_marks(kinematics, launch, signal_s)
+        if is_creeping(kinematics, launch) and launch.rollout_at_s is not None:
+            text = f"Creeps: the first 0.3048 m take {launch.rollout_at_s - start_s:.2f} s."
+            marks.append(Mark("creeping launch", start_s, launch.rollout_at_s, text))
         ground = _ground(kinematics)
         events: list[Event] = list(lifts(ground, launch_s=start_s, end_s=end_s, rpm=rpm))
         if rpm is not None and len(rpm) >= 8:
@@ -61,15 +59,7 @@ def find_heard_cuts(
     """Limiter cuts in engine speed that was heard in the clip's sound.
 
     The limit is taken from the run itself: what is heard of a bounce's upper end lies a little
-    below the level at which the ignition cuts.
-
-    Parameters
-    ----------
-    kinematics : Kinematics
-    launch : Launch or None
-        Without one nothing is looked for.
-    heard : Series
-        Engine speed on footage time.
+    below the level at which the ignition cuts. Without a launch nothing is looked for.
     """
     if launch is None or len(heard) < 8:
         return ()
@@ -125,17 +115,6 @@ def _gaps(k: Kinematics, start_s: float, end_s: float) -> list[Mark]:
     return marks
 
 
-def _launch_marks(k: Kinematics, launch: Launch, signal_s: float | None) -> list[Mark]:
-    """Late and creeping starts."""
-    late = None if signal_s is None else late_launch(launch, signal_s)
-    marks = [] if late is None else [late]
-    if is_creeping(k, launch) and launch.rollout_at_s is not None:
-        taken = launch.rollout_at_s - launch.at_s
-        text = f"Creeps: the first 0.3048 m take {taken:.2f} s."
-        marks.append(Mark("creeping launch", launch.at_s, launch.rollout_at_s, text))
-    return marks
-
-
 def late_launch(launch: Launch, signal_s: float) -> Mark | None:
     """A mark where the vehicle moves over a second after the starting signal.
 
@@ -151,7 +130,6 @@ def late_launch(launch: Launch, signal_s: float) -> Mark | None:
 
 
 def _mark(event: Event) -> Mark:
-    """An event in words."""
     lasts = f"for {event.end_s - event.start_s:.2f} s"
     text = {
         "wheelspin": f"The wheel runs up to {event.size:.1f} m/s ahead of the ground {lasts}.",

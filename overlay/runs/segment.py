@@ -18,28 +18,15 @@ _TAIL_S = 2.0
 
 @dataclass(frozen=True)
 class RunWindow:
-    """One run in a recording, on the recording's own clock.
+    """One run in a recording, on the recording's own clock."""
 
-    Attributes
-    ----------
-    start_s, end_s : float
-        Window to cut, with up to 3 s of rest before and 2 s after where there are.
-    launch_s : float
-        About when the speed leaves rest (as shown: the receiver's lag is in it).
-    stop_s : float or None
-        About when it is at rest again; None when the record ends first.
-    peak_mps : float
-        Highest speed.
-    from_rest : bool
-        False when the record starts while moving.
-    """
-
+    # Window to cut, with up to 3 s of rest before and 2 s after where there are.
     start_s: float
     end_s: float
-    launch_s: float
-    stop_s: float | None
-    peak_mps: float
-    from_rest: bool
+    launch_s: float  # about when the speed leaves rest (as shown: the receiver's lag is in it)
+    stop_s: float | None  # about when it is at rest again; None when the record ends first
+    peak_mps: float  # highest speed
+    from_rest: bool  # False when the record starts while moving
 
 
 def find_runs(

@@ -32,7 +32,6 @@ from overlay.timebase import FloatArray
 
 _JERKS = np.linspace(-3.0, 3.0, 9)
 _MOVING_START = np.array([NEVER_AT_REST])
-Motion = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,6 @@ class _Piece:
     readings: Readings
     launch: Span | None  # where rest may end
     noise_mps: float
-    noise_given: bool
     noise_floor_mps: float
 
 
@@ -77,9 +75,6 @@ def smooth(
     start_s: float | None = None,
     end_s: float | None = None,
     rate_hz: float = 100.0,
-    speed_noise_mps: float | None = None,
-    motion: Motion | None = None,
-    at_rest_until_s: float | None = None,
 ) -> Kinematics:
     """Undo the receiver's lag and smooth, with honest uncertainty.
 
@@ -97,13 +92,6 @@ def smooth(
         Footage times of the grid's ends; default: the log's own.
     rate_hz : float
         Rate of the grid.
-    speed_noise_mps : float, optional
-        Standard deviation of the receiver's noise; default: estimated.
-    motion : (t_s, speed_mps, sigma_mps), optional
-        A second sensor without lag on footage time, such as motion seen in the picture scaled to
-        metres a second.
-    at_rest_until_s : float, optional
-        Footage time until which the vehicle is known to stand.
 
     Raises
     ------
@@ -133,8 +121,7 @@ def smooth(
         raise UsageError(f"end {end} s is not after start {start} s")
     # The last instant is at or just after the end, lest the last frame show no number.
     grid = start + np.arange(int(np.ceil((end - start) * rate_hz - 1e-6)) + 1) / rate_hz
-    pieces = _pieces(log, grid, speed_noise_mps, motion, at_rest_until_s)
-    return _joined(grid, log, pieces, smoothing_s, timing_sigma_s)
+    return _joined(grid, log, _pieces(log, grid), smoothing_s, timing_sigma_s)
 
 
 def _joined(
@@ -187,20 +174,12 @@ def _joined(
     )
 
 
-def _pieces(
-    log: Series,
-    grid: FloatArray,
-    noise: float | None,
-    motion: Motion | None,
-    at_rest_until_s: float | None,
-) -> list[_Piece]:
+def _pieces(log: Series, grid: FloatArray) -> list[_Piece]:
     """Cut the record in the middle of each rest, so that each piece has at most one launch."""
-    rough = noise_of(log) if noise is None else noise
+    rough = noise_of(log)
     floor = max(REST.noise_floor_mps, quantum(log) / np.sqrt(12))
-    rests = list(rest_spans(log, noise_mps=rough))
-    log = unfolded(log, tuple(rests))
-    if at_rest_until_s is not None and not any(r.start_s < at_rest_until_s for r in rests):
-        rests.insert(0, Span(min(float(grid[0]), at_rest_until_s), at_rest_until_s))
+    rests = rest_spans(log, noise_mps=rough)
+    log = unfolded(log, rests)
     first = min(float(grid[0]), float(log.t_s[0]))
     last = max(float(grid[-1]), float(log.t_s[-1]))
     inner = [r for r in rests if r.start_s > log.t_s[0] and r.end_s < log.t_s[-1]]
@@ -210,20 +189,15 @@ def _pieces(
         part = log.between(low, high)
         begins = next((r for r in rests if r.start_s <= max(low, part.t_s[0]) <= r.end_s), None)
         ends = next((r for r in rests if begins is not r and r.end_s >= part.t_s[-1]), None)
-        readings = _readings(part, (low, high), motion, ends)
-        window = None
-        if begins is not None:
-            known = -np.inf if at_rest_until_s is None else at_rest_until_s - 0.1
-            window = _launch_window(part, begins, rough, known)
+        readings = _readings(part, (low, high), ends)
+        window = None if begins is None else _launch_window(part, begins, rough)
         if window is not None:
             readings = _from_launch(readings, window)
-        pieces.append(_Piece(readings, window, max(rough, floor), noise is not None, floor))
+        pieces.append(_Piece(readings, window, max(rough, floor), floor))
     return pieces
 
 
-def _readings(
-    part: Series, ends: tuple[float, float], motion: Motion | None, stop: Span | None
-) -> Readings:
+def _readings(part: Series, ends: tuple[float, float], stop: Span | None) -> Readings:
     """Everything measured in one piece, in order of time, with empty knots at its ends."""
     relative = np.ones(len(part))
     if part.sigma is not None and bool(np.all(part.sigma > 0)):
@@ -232,31 +206,21 @@ def _readings(
     if stop is not None:
         still = part.t_s >= stop.start_s + 0.3
         value[still], relative[still], direct[still] = 0.0, SMOOTHER.still_mps, True
-    t, empty = part.t_s, np.array([e for e in ends if e not in (part.t_s[0], part.t_s[-1])])
-    columns = [t, value, relative, direct.astype(float)]
-    extra = [empty, np.zeros(len(empty)), np.full(len(empty), np.inf), np.zeros(len(empty))]
-    columns = [np.concatenate(pair) for pair in zip(columns, extra, strict=True)]
-    if motion is not None:
-        inside = (motion[0] > ends[0]) & (motion[0] < ends[1]) & np.isfinite(motion[1])
-        seen = [np.asarray(c, dtype=float)[inside] for c in motion]
-        columns = [
-            np.concatenate(pair)
-            for pair in zip(columns, [*seen, np.ones(len(seen[0]))], strict=True)
-        ]
-    order = np.argsort(columns[0], kind="stable")
-    t, value, weight, is_direct = (c[order] for c in columns)
-    if value[0] == 0.0 and not np.isfinite(weight[0]):
-        value[0] = part.values[0]  # an empty first knot still centres the prior
-    return Readings(t, value, weight, is_direct > 0, np.zeros(len(t)))
+    # Where no reading lies at an end, an empty knot; the first one still centres the prior.
+    pad = int(ends[0] != part.t_s[0]), int(ends[1] != part.t_s[-1])
+    t_s = np.concatenate([ends[: pad[0]], part.t_s, ends[2 - pad[1] :]])
+    value, direct = np.pad(value, pad, mode="edge"), np.pad(direct, pad)
+    weight = np.pad(relative, pad, constant_values=np.inf)
+    return Readings(t_s, value, weight, direct, np.zeros(len(t_s)))
 
 
-def _launch_window(part: Series, rest: Span, noise: float, known_s: float) -> Span | None:
+def _launch_window(part: Series, rest: Span, noise: float) -> Span | None:
     """Where rest may end: from well before the log's rise to its first clear reading."""
     clear = (part.t_s > rest.end_s) & (part.values > max(0.5, 6 * noise))
     if not bool(np.any(clear)):
         return None
     rise_s = float(part.t_s[int(np.argmax(clear))])
-    earliest = max(rest.start_s, rise_s - SMOOTHER.look_back_s - 1.5 * part.median_step_s, known_s)
+    earliest = max(rest.start_s, rise_s - SMOOTHER.look_back_s - 1.5 * part.median_step_s)
     return Span(min(earliest, rise_s - 0.01), rise_s)
 
 
@@ -266,26 +230,18 @@ def _from_launch(readings: Readings, window: Span) -> Readings:
     """
     keep = readings.t_s >= window.start_s
     keep[0] = True
-    weight = readings.weight[keep]
-    weight[0] = np.inf
-    return Readings(
-        readings.t_s[keep],
-        readings.value_mps[keep],
-        weight,
-        readings.direct[keep],
-        readings.extra_jerk[keep],
-    )
+    kept = readings.pick(keep)
+    kept.weight[0] = np.inf
+    return kept
 
 
 def _fitted(piece: _Piece, tau_s: float) -> tuple[_Posterior, Readings]:
     """Fit roughly, explain jumps and outliers, then weigh launch instants and kinds."""
     readings = piece.readings
     span = piece.launch
-    launch = _MOVING_START if span is None else np.linspace(*_ends(span), 9)
+    launch = _MOVING_START if span is None else np.linspace(span.start_s, span.end_s, 9)
     kind = _MOVING if span is None else _GRADUAL
-    noise = np.array([np.log10(piece.noise_mps)])
-    if not piece.noise_given:
-        noise = noise + np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
+    noise = np.log10(piece.noise_mps) + np.array([-0.3, -0.15, 0.0, 0.15, 0.3])
     noise = np.maximum(noise, np.log10(piece.noise_floor_mps))
     best = _likeliest(readings, _grid(launch, _JERKS, noise, kind), tau_s)
     for _ in range(SMOOTHER.passes):
@@ -296,7 +252,8 @@ def _fitted(piece: _Piece, tau_s: float) -> tuple[_Posterior, Readings]:
         best = _likeliest(readings, _grid(best.launch_s, _JERKS, noise, kind), tau_s)
     if span is None:
         return _Posterior(best, np.ones(1)), readings
-    early = _until(readings, span.end_s + SMOOTHER.launch_reach_s)
+    # Later readings say nothing of the launch.
+    early = readings.pick(readings.t_s <= span.end_s + SMOOTHER.launch_reach_s)
     found = [_zoomed_search(early, span, best, tau_s, kind) for kind in (_SUDDEN, _GRADUAL)]
     return _kept(found, best), readings
 
@@ -310,18 +267,6 @@ def _likeliest(readings: Readings, what: Hypotheses, tau_s: float) -> Hypotheses
     jerk = np.array([10 ** float(weight @ np.log10(what.jerk))])
     noise = np.array([float(np.sqrt(weight @ what.noise**2))])
     return replace(top, jerk=jerk, noise=noise)
-
-
-def _until(readings: Readings, end_s: float) -> Readings:
-    """The readings up to a time: later ones say nothing of the launch."""
-    keep = readings.t_s <= end_s
-    return Readings(
-        readings.t_s[keep],
-        readings.value_mps[keep],
-        readings.weight[keep],
-        readings.direct[keep],
-        readings.extra_jerk[keep],
-    )
 
 
 def _explained(readings: Readings, passes: Smoothed, what: Hypotheses) -> Readings | None:
@@ -354,7 +299,7 @@ def _zoomed_search(
 
     The jerk of the launch may differ from that of the whole run by a factor of ten or so.
     """
-    launch = np.linspace(*_ends(span), 9)
+    launch = np.linspace(span.start_s, span.end_s, 9)
     decades = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     jerk, noise = np.log10(rough.jerk) + decades, np.log10(rough.noise)
     prior = np.tile(-0.5 * (decades / 0.5) ** 2, 9)
@@ -370,28 +315,21 @@ def _zoomed_search(
     return what, score + np.log(spacing) + kind.log_prior
 
 
-def _ends(span: Span) -> tuple[float, float]:
-    return span.start_s, span.end_s
-
-
 def _zoom(
-    axis: FloatArray, values: FloatArray, weight: FloatArray, limits: Span | None
+    axis: FloatArray, values: FloatArray, weight: FloatArray, limits: Span
 ) -> tuple[FloatArray, bool]:
     """A finer or shifted axis around the posterior; and whether it differs enough to go on."""
     middle = float(weight @ values)
     spread = float(np.sqrt(weight @ (values - middle) ** 2))
     spacing = float(axis[1] - axis[0])
     half = max(3.0 * spread, spacing)
-    low, high = middle - half, middle + half
-    if limits is not None:
-        low, high = max(low, limits.start_s), min(high, limits.end_s)
+    low, high = max(middle - half, limits.start_s), min(middle + half, limits.end_s)
     if not high > low:
         low, high = middle - spacing / 2, middle + spacing / 2
     resolved = spread > 0.8 * spacing
+    at_limit = low == limits.start_s or high == limits.end_s
     edge = min(middle - float(axis[0]), float(axis[-1]) - middle) < 1.5 * spread
-    if limits is not None and (low == limits.start_s or high == limits.end_s):
-        edge = False
-    return np.linspace(low, high, len(axis)), not resolved or edge
+    return np.linspace(low, high, len(axis)), not resolved or (edge and not at_limit)
 
 
 def _grid(launch: FloatArray, jerk: FloatArray, noise: FloatArray, kind: _Kind) -> Hypotheses:

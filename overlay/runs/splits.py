@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.errors import UsageError
+from overlay.runs.launch import first_crossing
 from overlay.runs.model import Kinematics, Launch, Split, SplitGoal
 from overlay.timebase import FloatArray
 from overlay.units import FOOT_M, MPS_PER
@@ -33,15 +34,9 @@ _GAINING_MPS = 0.3  # in a second: a cart within that of its top speed has in ef
 
 @dataclass(frozen=True)
 class Peak:
-    """The fastest instant of a run.
+    """The fastest instant of a run, on footage time.
 
-    Attributes
-    ----------
-    speed_mps, sigma_mps : float
-    at_s : float
-        Footage time.
-    is_accelerating : bool
-        Whether it was still gaining speed when the driver lifted, so that this is no top speed.
+    Where it `is_accelerating`, it still gained speed when the driver lifted: no top speed.
     """
 
     speed_mps: float
@@ -52,25 +47,17 @@ class Peak:
 
 @dataclass(frozen=True)
 class Braking:
-    """From the start of braking to standstill (or to the end of what is known).
-
-    Attributes
-    ----------
-    distance_m, sigma_m : float
-    from_mps : float
-        Speed at the start of braking.
-    start_s, end_s : float
-        Footage times.
-    mean_decel_mps2 : float
-        From v^2 / (2 s).
-    """
+    """From the speed at the start of braking to standstill, on footage time."""
 
     distance_m: float
-    sigma_m: float
     from_mps: float
     start_s: float
     end_s: float
-    mean_decel_mps2: float
+
+    @property
+    def mean_decel_mps2(self) -> float:
+        """By v^2 / (2 s), the kinematic relation of OpenStax *College Physics*, 2.5."""
+        return self.from_mps**2 / (2 * self.distance_m) if self.distance_m > 0 else 0.0
 
 
 def parse_goal(text: str) -> SplitGoal:
@@ -172,18 +159,8 @@ def splits(
 ) -> tuple[Split, ...]:
     """Time each goal from launch, or from the rollout, speed or distance that the goal names.
 
-    Parameters
-    ----------
-    kinematics : Kinematics
-    launch : Launch or None
-        None gives no times, with the reason.
-    goals : sequence of SplitGoal
-        With ``rollout``, time and distance both count from 0.3048 m on.
-
-    Returns
-    -------
-    tuple of Split
-        One for each goal, in order.
+    Without a launch there are no times; each says why. With ``rollout``, time and distance both
+    count from 0.3048 m on.
     """
     return tuple(_split(kinematics, launch, goal) for goal in goals)
 
@@ -196,15 +173,12 @@ class _Instant:
     sigma_s: float
 
 
-def _split(kinematics: Kinematics, launch: Launch | None, goal: SplitGoal) -> Split:
-    """One goal."""
-
+def _split(k: Kinematics, launch: Launch | None, goal: SplitGoal) -> Split:
     def none(reason: str) -> Split:
         return Split(goal, None, None, None, None, reason)
 
     if launch is None:
         return none("no launch from rest in this record")
-    k = kinematics
     begin_s = launch.rollout_at_s if goal.rollout else launch.at_s
     if begin_s is None:
         return none("the first 0.3048 m are not covered")
@@ -234,7 +208,7 @@ def _reached(k: Kinematics, goal: SplitGoal, value: float, begin_s: float) -> _I
     else:
         course = k.distance_m - float(np.interp(begin_s, k.t_s, k.distance_m))
         sigma, rate = _distance_sigma(k, begin_s), k.speed_mps
-    at_s = _first_crossing(k.t_s, course, value, begin_s)
+    at_s = first_crossing(k.t_s, course, value, begin_s)
     if at_s is None:
         number, unit = goal.label.split(" to ")[-1].split()[:2]
         best = float(np.max(course[k.t_s >= begin_s], initial=0.0)) * float(number) / goal.value
@@ -286,18 +260,6 @@ def _rollout_sigma(k: Kinematics, launch: Launch, begin_s: float) -> float:
     return min(float(np.interp(begin_s, k.t_s, k.distance_sigma_m)) / speed, 3 * launch.sigma_s)
 
 
-def _first_crossing(t: FloatArray, course: FloatArray, value: float, from_s: float) -> float | None:
-    """First time from `from_s` on at which the course reaches the value, between grid points."""
-    over = np.flatnonzero((t >= from_s) & (course >= value))
-    if not len(over):
-        return None
-    i = int(over[0])
-    if i == 0 or course[i] == value or course[i - 1] >= value:
-        return float(t[i])
-    share = (value - course[i - 1]) / (course[i] - course[i - 1])
-    return float(t[i - 1] + share * (t[i] - t[i - 1]))
-
-
 def _known_at(k: Kinematics, at_s: float) -> bool:
     """Whether both grid points about an instant are measured."""
     i = int(np.clip(np.searchsorted(k.t_s, at_s), 1, len(k.t_s) - 1))
@@ -341,10 +303,6 @@ def braking(kinematics: Kinematics, *, min_decel_mps2: float = 1.5) -> Braking |
     min_decel_mps2 : float
         Deceleration from which it counts as braking; a coast of a light vehicle stays below
         about 1 m/s^2 (common practice, no source).
-
-    Notes
-    -----
-    Mean deceleration is v^2 / (2 s), the kinematic relation of OpenStax *College Physics*, 2.5.
     """
     k = kinematics
     peak = top_speed(k)
@@ -358,14 +316,5 @@ def braking(kinematics: Kinematics, *, min_decel_mps2: float = 1.5) -> Braking |
     first, last = int(hard[0]), int(stopped[0])
     if not bool(np.all(k.known[first : last + 1])):
         return None
-    distance = float(k.distance_m[last] - k.distance_m[first])
-    spread = k.distance_sigma_m[last] ** 2 - k.distance_sigma_m[first] ** 2
-    from_mps = float(k.speed_mps[first])
-    return Braking(
-        distance,
-        float(np.sqrt(max(float(spread), 0.0))),
-        from_mps,
-        float(k.t_s[first]),
-        float(k.t_s[last]),
-        from_mps**2 / (2 * distance) if distance > 0 else 0.0,
-    )
+    distance_m = float(k.distance_m[last] - k.distance_m[first])
+    return Braking(distance_m, float(k.speed_mps[first]), float(k.t_s[first]), float(k.t_s[last]))

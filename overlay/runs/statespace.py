@@ -32,46 +32,30 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """What was measured, on footage time, in order; a knot without reading has `sigma` inf.
+    """What was measured, on footage time, in order; a knot without reading has `sigma` inf."""
 
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-    value_mps : ndarray, shape (n,)
-    weight : ndarray, shape (n,)
-        Standard deviation of each reading as a multiple of the receiver's noise (receiver) or
-        in m/s (direct); inf where nothing was read.
-    direct : ndarray of bool, shape (n,)
-        True where speed itself was measured, not through the receiver.
-    extra_jerk : ndarray, shape (n,)
-        Jerk intensity added over the step that ends at each knot.
-    """
-
-    t_s: FloatArray
-    value_mps: FloatArray
+    t_s: FloatArray  # shape (n,)
+    value_mps: FloatArray  # shape (n,)
+    # Shape (n,): standard deviation of each reading as a multiple of the receiver's noise
+    # (receiver) or in m/s (direct); inf where nothing was read.
     weight: FloatArray
-    direct: BoolArray
-    extra_jerk: FloatArray
+    direct: BoolArray  # shape (n,): True where speed itself was measured, not through the receiver
+    extra_jerk: FloatArray  # shape (n,): jerk intensity added over the step that ends at each knot
+
+    def pick(self, keep: BoolArray) -> Readings:
+        """Those where `keep` is true."""
+        return Readings(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True, eq=False)
 class Hypotheses:
-    """Parameter sets tried side by side, each an array of shape (b,).
+    """Parameter sets tried side by side, each an array of shape (b,)."""
 
-    Attributes
-    ----------
-    jerk : intensity of the jerk, m^2/s^5
-    noise : receiver's noise, m/s
-    launch_s : instant at which rest ends; `NEVER_AT_REST` when the record starts moving
-    step : prior standard deviation of the acceleration right after launch, m/s^2
-    launch_jerk : jerk intensity added during `JERK.launch_span_s` from launch
-    """
-
-    jerk: FloatArray
-    noise: FloatArray
-    launch_s: FloatArray
-    step: FloatArray
-    launch_jerk: FloatArray
+    jerk: FloatArray  # intensity of the jerk, m^2/s^5
+    noise: FloatArray  # receiver's noise, m/s
+    launch_s: FloatArray  # instant at which rest ends, or `NEVER_AT_REST`
+    step: FloatArray  # prior standard deviation of the acceleration right after launch, m/s^2
+    launch_jerk: FloatArray  # jerk intensity added during `JERK.launch_span_s` from launch
 
     def pick(self, index: npt.NDArray[np.intp]) -> Hypotheses:
         """Those at `index`, in that order."""
@@ -209,16 +193,12 @@ def log_likelihood(readings: Readings, what: Hypotheses, tau_s: float) -> FloatA
     for k in range(len(t)):
         if k and t[k] > begun:
             if t[k - 1] >= settled:
-                f, q = plain_f[k], plain_q[k] * 1.0
-                scale = intensity[k]
-                q_vv, q_va, q_vy = scale * q[1, 1], scale * q[1, 2], scale * q[1, 3]
-                q_aa, q_ay, q_yy = scale * q[2, 2], scale * q[2, 3], scale * q[3, 3]
-                h, f_v, f_a, f_y = f[1, 2], f[3, 1], f[3, 2], f[3, 3]
+                f, q = plain_f[k], plain_q[k] * intensity[k][:, None, None]
             else:
                 f, q = own_f[k - first], own_q[k - first]
-                q_vv, q_va, q_vy = q[:, 1, 1], q[:, 1, 2], q[:, 1, 3]
-                q_aa, q_ay, q_yy = q[:, 2, 2], q[:, 2, 3], q[:, 3, 3]
-                h, f_v, f_a, f_y = f[:, 1, 2], f[:, 3, 1], f[:, 3, 2], f[:, 3, 3]
+            q_vv, q_va, q_vy = q[:, 1, 1], q[:, 1, 2], q[:, 1, 3]
+            q_aa, q_ay, q_yy = q[:, 2, 2], q[:, 2, 3], q[:, 3, 3]
+            h, f_v, f_a, f_y = f[..., 1, 2], f[..., 3, 1], f[..., 3, 2], f[..., 3, 3]
             y = f_v * v + f_a * a + f_y * y
             v = v + h * a
             c_v = f_v * p_vv + f_a * p_va + f_y * p_vy  # covariance of the new y with old v, a, y
@@ -248,22 +228,16 @@ def log_likelihood(readings: Readings, what: Hypotheses, tau_s: float) -> FloatA
 
 @dataclass(frozen=True, eq=False)
 class Smoothed:
-    """A filter pass forward and the adjoint pass back, for ``b`` hypotheses over ``n`` knots.
+    """A filter pass forward and the adjoint pass back, for ``b`` hypotheses over ``n`` knots."""
 
-    Attributes
-    ----------
-    mean, covariance : ndarray, (n, b, 4) and (n, b, 4, 4)
-        Filtered state at each knot.
-    adjoint, information : ndarray, (n, b, 4) and (n, b, 4, 4)
-        Bryson-Frazier lambda and Lambda just before each knot's reading.
-    residual : ndarray, shape (n, b)
-        Standardised smoothing error of each reading (de Jong and Penzer 1998); 0 without one.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
-    adjoint: FloatArray
-    information: FloatArray
+    # Filtered state at each knot.
+    mean: FloatArray  # shape (n, b, 4)
+    covariance: FloatArray  # shape (n, b, 4, 4)
+    # Bryson-Frazier lambda and Lambda just before each knot's reading.
+    adjoint: FloatArray  # shape (n, b, 4)
+    information: FloatArray  # shape (n, b, 4, 4)
+    # Shape (n, b): standardised smoothing error of each reading (de Jong and Penzer 1998); 0
+    # without one.
     residual: FloatArray
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from overlay.session.inputs import boxes_of, load
+from overlay.session.inputs import boxes_of, load, options_of
 from overlay.session.machine import Machine, machine_of
 from overlay.session.model import (
     AlignedRun,
@@ -29,5 +29,6 @@ __all__ = [
     "load",
     "machine_of",
     "measure_motion",
+    "options_of",
     "require_determined",
 ]

@@ -9,8 +9,14 @@ from pathlib import Path
 
 from overlay.errors import MismatchError, UsageError
 from overlay.files import require_file
+from overlay.footage import probe
+from overlay.logs import read_log, read_track_log
+from overlay.logs.detect import detect, is_film, log_format
+from overlay.logs.formats import HEAD_BYTES
 from overlay.motion.model import Box
+from overlay.session.machine import machine_of
 from overlay.session.model import RunInputs, RunOptions
+from overlay.sheet import DaySheet, Run
 
 
 def load(
@@ -37,9 +43,6 @@ def load(
         If no log is named for a clip without a track, or a part to leave out lies outside the
         picture.
     """
-    from overlay.footage import probe
-    from overlay.logs import read_log, read_track_log
-
     options = options or RunOptions()
     facts = probe(clip)
     read = [read_log(path, columns=columns_in(path, options.columns)) for path in logs]
@@ -60,14 +63,22 @@ def load(
     return found
 
 
+def options_of(sheet: DaySheet, run: Run) -> RunOptions:
+    """What a day sheet knows of a run."""
+    return RunOptions(
+        same_clock=run.same_clock,
+        offset_s=run.offset_s,
+        columns=run.column_map,
+        machine=machine_of(sheet, run.build),
+        rpm_from_sound=sheet.vehicle.strokes is not None,  # used where no log has the revs
+    )
+
+
 def columns_in(path: str | Path, columns: Mapping[str, str] | None) -> Mapping[str, str] | None:
     """The part of a column map that is about this file; None where nothing is.
 
     One map serves all logs of a run, of which some may be no tables, or other tables.
     """
-    from overlay.logs.detect import detect, is_film, log_format
-    from overlay.logs.formats import HEAD_BYTES
-
     if not columns:
         return None
     with require_file(path).open("rb") as file:
@@ -130,6 +141,3 @@ def boxes_of(
         if found[-1] == Box(0.0, 0.0, 1.0, 1.0):
             raise UsageError(f"the box {said} covers the whole picture; leave a part to look at")
     return tuple(found)
-
-
-__all__ = ["boxes_of", "columns_in", "left_out", "load"]

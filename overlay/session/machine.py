@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from overlay.engine.driveline import Driveline, engine_rpm_at
-
-if TYPE_CHECKING:
-    from overlay.sheet import DaySheet
+from overlay.sheet import DaySheet
 
 
 @dataclass(frozen=True)
@@ -39,8 +38,6 @@ class Machine:
         line = self.driveline
         if line is None or len(line.ratios) != 1:
             return None
-        import numpy as np
-
         return float(engine_rpm_at(np.ones(1), line.ratios[0], line.circumference_m)[0])
 
 
@@ -63,6 +60,3 @@ def machine_of(sheet: DaySheet, build: str) -> Machine:
         vehicle.cylinders,
         vehicle.strokes or 4,
     )
-
-
-__all__ = ["Machine", "machine_of"]

@@ -58,23 +58,12 @@ class RunOptions:
 
 @dataclass(frozen=True, eq=False)
 class RunInputs:
-    """A clip, its logs, and which of them gives what.
-
-    Attributes
-    ----------
-    clip : ClipFacts
-    logs : tuple of Log
-    speed_log : Log
-        The log whose speed is used.
-    rpm_log : Log or None
-        The log whose RPM is used.
-    options : RunOptions
-    """
+    """A clip, its logs, and which of them gives what."""
 
     clip: ClipFacts
     logs: tuple[Log, ...]
-    speed_log: Log
-    rpm_log: Log | None
+    speed_log: Log  # the log whose speed is used
+    rpm_log: Log | None  # the log whose RPM is used
     options: RunOptions = field(default=RunOptions())
 
     @property
@@ -105,19 +94,11 @@ class RunInputs:
 
 @dataclass(frozen=True, eq=False)
 class AlignedRun:
-    """A run's logs set against its footage.
-
-    Attributes
-    ----------
-    inputs : RunInputs
-    motion : MotionSignal
-        What the picture shows.
-    alignment : Alignment
-        How the logs lie against it; `alignment.determined` says whether that is known at all.
-    """
+    """A run's logs set against its footage."""
 
     inputs: RunInputs
-    motion: MotionSignal
+    motion: MotionSignal  # what the picture shows
+    # How the logs lie against it; `alignment.determined` says whether that is known at all.
     alignment: Alignment
 
     @property
@@ -128,27 +109,15 @@ class AlignedRun:
 
 @dataclass(frozen=True, eq=False)
 class CorrectedRun:
-    """A run's curves on footage time, the receiver's lag removed.
-
-    Attributes
-    ----------
-    aligned : AlignedRun
-    kinematics : Kinematics
-        Speed, acceleration and distance; `timing_sigma_s` is NaN where the offset was given by
-        the user, since nothing says how sure that is.
-    launch : Launch or None
-        None when the record starts while moving.
-    rpm : Series or None
-        Engine speed.
-    rpm_from_sound : bool
-        Whether `rpm` was heard in the clip's sound, and not logged.
-    """
+    """A run's curves on footage time, the receiver's lag removed."""
 
     aligned: AlignedRun
+    # Speed, acceleration and distance; `timing_sigma_s` is NaN where the offset was given by the
+    # user, since nothing says how sure that is.
     kinematics: Kinematics
-    launch: Launch | None
-    rpm: Series | None = None
-    rpm_from_sound: bool = False
+    launch: Launch | None  # None when the record starts while moving
+    rpm: Series | None = None  # engine speed
+    rpm_from_sound: bool = False  # whether `rpm` was heard in the clip's sound, and not logged
 
     @property
     def clip(self) -> ClipFacts:
@@ -173,18 +142,10 @@ class CorrectedRun:
 
 @dataclass(frozen=True, eq=False)
 class RunAnalysis(CorrectedRun):
-    """Everything known of one run, on footage time.
+    """Everything known of one run, on footage time."""
 
-    Attributes
-    ----------
-    splits : tuple of Split
-        In the order of the goals.
-    marks : tuple of Mark
-        What spoiled parts of the run, in order of time.
-    """
-
-    splits: tuple[Split, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    splits: tuple[Split, ...] = ()  # in the order of the goals
+    marks: tuple[Mark, ...] = ()  # what spoiled parts of the run, in order of time
 
     @cached_property
     def course(self) -> Course:
@@ -197,13 +158,3 @@ class RunAnalysis(CorrectedRun):
             rpm=self.rpm,
             rpm_per_mps=self.machine.rpm_per_mps,
         )
-
-
-__all__ = [
-    "AlignedRun",
-    "CorrectedRun",
-    "PixelBox",
-    "RunAnalysis",
-    "RunInputs",
-    "RunOptions",
-]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import hypot
-from typing import TYPE_CHECKING
 
+from overlay.engine.clock import ClockOffset, refused, rpm_clock_offset
+from overlay.engine.clock_speed import rpm_clock_offset_from_speed
+from overlay.engine.sound_rpm import SoundRpm, rpm_from_sound
+from overlay.footage import read_sound
 from overlay.series import Series
 from overlay.session.model import AlignedRun
 from overlay.sync.model import Alignment, ChannelTiming
-
-if TYPE_CHECKING:
-    from overlay.engine.clock import ClockOffset
-    from overlay.engine.sound_rpm import SoundRpm
+from overlay.sync.separate import separate
 
 CHANNEL = "engine_rpm"
 
@@ -63,8 +63,6 @@ def _separated(
     found: Alignment, clock: ClockOffset, timing: ChannelTiming, apart_s: float
 ) -> Alignment:
     """Clock offset and lag of the speed log, from the clock that it shares with the RPM log."""
-    from overlay.sync.separate import separate
-
     offset_s = timing.offset_s + apart_s
     if found.interval_s is None and found.total_offset_s is not None:  # given, not measured
         lag_s = found.total_offset_s - offset_s
@@ -83,9 +81,6 @@ def _separated(
 
 
 def _heard(aligned: AlignedRun, *, limiter_rpm: float | None = None) -> SoundRpm | None:
-    from overlay.engine.sound_rpm import OctaveEvidence, rpm_from_sound
-    from overlay.footage import read_sound
-
     inputs = aligned.inputs
     sound = None if inputs.clip.audio_codec is None else read_sound(inputs.clip.path)
     if sound is None:
@@ -96,14 +91,13 @@ def _heard(aligned: AlignedRun, *, limiter_rpm: float | None = None) -> SoundRpm
         sound,
         cylinders=machine.cylinders,
         strokes=machine.strokes,
-        evidence=OctaveEvidence(logged=logged, limiter_rpm=limiter_rpm),
+        logged=logged,
+        limiter_rpm=limiter_rpm,
     )
 
 
 def _clock(aligned: AlignedRun) -> tuple[ClockOffset, str]:
     """Offset of the RPM log's clock, and what it rests on."""
-    from overlay.engine.clock import refused, rpm_clock_offset
-
     log = aligned.inputs.rpm_log
     if log is None or log.rpm is None:
         return refused("no RPM is logged"), ""
@@ -124,9 +118,6 @@ def _clock(aligned: AlignedRun) -> tuple[ClockOffset, str]:
 
 def _clock_from_speed(aligned: AlignedRun, logged: Series) -> ClockOffset:
     """The offset from the corrected speed, its own time's uncertainty included."""
-    from overlay.engine.clock import refused
-    from overlay.engine.clock_speed import rpm_clock_offset_from_speed
-
     found = aligned.alignment
     if not found.determined or found.total_offset_s is None:
         return refused("the speed log itself is not aligned")
@@ -148,6 +139,3 @@ def _clocks_apart(aligned: AlignedRun) -> float | None:
     if rpm_log is None or speed_log.start_utc is None or rpm_log.start_utc is None:
         return None
     return (rpm_log.start_utc - speed_log.start_utc).total_seconds()
-
-
-__all__ = ["rpm_heard", "rpm_timing", "with_rpm_timing"]

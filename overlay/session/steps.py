@@ -8,17 +8,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 from overlay.errors import MismatchError, UndeterminedError
+from overlay.footage.ahead import ahead
 from overlay.footage.model import ClipFacts, LumaFrame
+from overlay.footage.survey import frames_within, moving_stretches
+from overlay.motion import ground_signal, motion_onset, motion_signal
 from overlay.motion.model import Box, MotionSignal
 from overlay.progress import Progress, silent, staged
+from overlay.runs import find_launch, find_marks, smooth, splits
+from overlay.runs.marks import find_heard_cuts
 from overlay.runs.model import Kinematics, SplitGoal
 from overlay.series import Series
 from overlay.session.inputs import left_out
 from overlay.session.model import AlignedRun, CorrectedRun, RunAnalysis, RunInputs
 from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
+from overlay.sync import estimate_offset
 from overlay.sync.model import Alignment
 
 SHORTEST_S = 1.0
@@ -59,26 +65,20 @@ def align(
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     """The alignment by motion in the picture alone."""
-    from overlay.motion import ground_signal
-    from overlay.sync import estimate_offset
-
     watch = Watch(inputs.clip, left_out(inputs), progress)
-
-    def estimate(motion: MotionSignal) -> Alignment:
-        return estimate_offset(
-            motion,
-            inputs.speed,
-            same_clock=inputs.options.same_clock,
-            extra_lag_s=inputs.speed_log.extra_lag_s,
-        )
-
     motion, alignment = best_alignment(
         watch.motion(),
         lambda cells: ground_signal(watch.closer(), cells, ignore=watch.ignore),
-        estimate,
+        partial(estimated, inputs),
     )
     notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
+
+
+def estimated(inputs: RunInputs, motion: MotionSignal) -> Alignment:
+    """The alignment that a motion signal gives."""
+    same_clock, late_s = inputs.options.same_clock, inputs.speed_log.extra_lag_s
+    return estimate_offset(motion, inputs.speed, same_clock=same_clock, extra_lag_s=late_s)
 
 
 def _watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
@@ -142,8 +142,6 @@ class Watch:
 
     def motion(self) -> MotionSignal:
         """The motion signal, outside the parts to ignore."""
-        from overlay.motion import motion_signal
-
         pictures = self._frames(CELLS_WIDTH_PX, "watching")
         signal = motion_signal(pictures, ignore=self.ignore, larger=self.closer)
         self.progress(f"watching {named_short(self.clip.path)}", 1.0)
@@ -155,14 +153,9 @@ class Watch:
 
     @cached_property
     def _stretches(self) -> list[tuple[float, float]] | None:
-        from overlay.footage.survey import moving_stretches
-
         return moving_stretches(self.clip)
 
     def _frames(self, width: int, stage: str) -> Iterator[LumaFrame]:
-        from overlay.footage.ahead import ahead
-        from overlay.footage.survey import frames_within
-
         tell = staged(self.progress, f"{stage} {named_short(self.clip.path)}")
         for frame in ahead(frames_within(self.clip.path, self._stretches, width=width)):
             tell(frame.t_s / max(self.clip.duration_s, 1e-9))
@@ -213,9 +206,6 @@ def correct(aligned: AlignedRun) -> CorrectedRun:
     MismatchError
         If log and footage share less than a second.
     """
-    from overlay.motion import motion_onset
-    from overlay.runs import find_launch
-
     require_determined(aligned)
     found, options = aligned.alignment, aligned.inputs.options
     kinematics = _kinematics(aligned)
@@ -245,9 +235,6 @@ def analyse(run: CorrectedRun, goals: Sequence[SplitGoal] = ()) -> RunAnalysis:
     goals : sequence of SplitGoal
         See :func:`overlay.runs.parse_goal`.
     """
-    from overlay.runs import find_marks, splits
-    from overlay.runs.marks import find_heard_cuts
-
     kinematics = run.kinematics
     if math.isnan(kinematics.timing_sigma_s):
         kinematics = replace(kinematics, timing_sigma_s=0.0)  # of the log's own times
@@ -290,8 +277,6 @@ def named_short(path: str) -> str:
 
 def _kinematics(aligned: AlignedRun) -> Kinematics:
     """Motion of the vehicle where log and footage overlap."""
-    from overlay.runs import smooth
-
     inputs, found = aligned.inputs, aligned.alignment
     delay_s, smoothing_s, sigma_s = found.delay_s, found.smoothing_s, 0.0
     if found.interval_s is not None:
@@ -333,13 +318,3 @@ def _rpm(aligned: AlignedRun) -> tuple[Series | None, bool]:
     if inputs.rpm_log is inputs.speed_log:
         logged = aligned.alignment.steadied(logged)  # one clock for both
     return logged.shifted(-timing.offset_s), False
-
-
-__all__ = [
-    "align",
-    "analyse",
-    "correct",
-    "measure_motion",
-    "named_short",
-    "require_determined",
-]

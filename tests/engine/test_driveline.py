@@ -1,14 +1,9 @@
-"""Gearing and slip."""
+"""Gearing."""
 
 import numpy as np
 import pytest
 
-from overlay.engine.driveline import (
-    Driveline,
-    engine_rpm_at,
-    slip,
-    wheel_speed_mps,
-)
+from overlay.engine.driveline import Driveline, engine_rpm_at, wheel_speed_mps
 from overlay.errors import UsageError
 
 
@@ -16,18 +11,11 @@ def test_wheel_speed__worked_value():
     # 6000 rpm, ratio 6.0, tyre 0.28 m: 14.661 m/s, from the definition pi d n / 60 (computed).
     wheel = wheel_speed_mps(np.array([6000.0]), 6.0, np.pi * 0.28)
     assert wheel[0] == pytest.approx(14.661, abs=5e-4)
-    assert slip(wheel, np.array([13.5]))[0] == pytest.approx(0.0860, abs=5e-5)
 
 
 def test_engine_rpm_at__undoes_wheel_speed(rng):
     rpm = rng.uniform(1500, 6000, 20)
     assert np.allclose(engine_rpm_at(wheel_speed_mps(rpm, 9.4, 1.76), 9.4, 1.76), rpm)
-
-
-def test_slip__is_undefined_at_rest_and_signed():
-    found = slip(np.array([5.0, 5.0, 5.0]), np.array([0.0, 4.0, 6.0]))
-    assert np.isnan(found[0])
-    assert found[1] > 0 > found[2]
 
 
 @pytest.mark.parametrize(

@@ -10,13 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from overlay.errors import InputError
+from overlay.errors import EncoderError, InputError
 from overlay.jobs import align_all as job
 from overlay.jobs.align_all import align_all
 from overlay.jobs.parallel import in_parallel
 from overlay.session import RunInputs, load
 from overlay.sync.model import Alignment
 from tests.demo_runs import CLIPS
+from tests.jobs.workers import killed_by_one, process
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +52,6 @@ def test_align_all__apart_as_together(task: RunInputs, monkeypatch: pytest.Monke
     assert list(shares) == ["watching a1.mp4"] and told == sorted(told) and told[-1] == 1.0
 
 
-def process(_item: int, _tell: object) -> int:
-    return os.getpid()
-
-
 def test_in_parallel__apart_is_another_process_even_for_one() -> None:
     assert in_parallel(process, [0]) == [os.getpid()]
     assert in_parallel(process, [0], apart=True) != [os.getpid()]
@@ -63,7 +60,7 @@ def test_in_parallel__apart_is_another_process_even_for_one() -> None:
 UNGUARDED = """
 import sys
 from overlay.jobs.parallel import in_parallel
-from tests.jobs.test_align_all import process
+from tests.jobs.workers import process
 print("begun")
 print(len(set(in_parallel(process, [0, 1], workers=2))) > 0)
 """
@@ -83,20 +80,10 @@ def test_in_parallel__a_script_needs_no_main_guard(tmp_path: Path) -> None:
     assert run.stdout.split() == ["begun", "True"], run.stderr
 
 
-def told_and_asleep(folder: str, _tell: object) -> None:
-    part = Path(folder) / "begun"
-    part.write_text(str(os.getpid()))
-    try:
-        time.sleep(60)
-    finally:
-        part.rename(Path(folder) / "cleaned")
-
-
 KILLED = """
 import sys
 from overlay.jobs.parallel import in_parallel
-from overlay.sync.model import Alignment
-from tests.jobs.test_align_all import told_and_asleep
+from tests.jobs.workers import told_and_asleep
 in_parallel(told_and_asleep, sys.argv[1:], apart=True)
 """
 
@@ -114,15 +101,10 @@ def test_in_parallel__workers_end_when_their_parent_is_killed(tmp_path: Path) ->
     assert (tmp_path / "cleaned").exists()
 
 
-def begun_and_asleep(place: str, _tell: object) -> None:
-    Path(place).touch()
-    time.sleep(60)
-
-
 STOPPED = """
 import signal, sys
 from overlay.jobs.parallel import in_parallel
-from tests.jobs.test_align_all import begun_and_asleep
+from tests.jobs.workers import begun_and_asleep
 signal.signal(signal.SIGINT, signal.default_int_handler)
 in_parallel(begun_and_asleep, sys.argv[1:], workers=2)
 """
@@ -165,3 +147,12 @@ def test_align_all__an_error_comes_through_whole(task: RunInputs, tmp_path: Path
     clip.unlink()
     with pytest.raises(InputError, match=r"gone\.mp4"):
         align_all([inputs])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_in_parallel__a_killed_process_loses_its_own_item_only(workers: int) -> None:
+    got = in_parallel(killed_by_one, range(4), workers=workers, apart=True, lost=lambda item: -item)
+    assert got == [0, -1, 2, 3]
+    with pytest.raises(EncoderError, match="filming: its process was killed"):
+        in_parallel(killed_by_one, [1, 2], workers=2, stage="filming")

@@ -47,8 +47,8 @@ def test_day_find__the_text_found_works_in_a_sheet(long_recording):
     clip = folder / "long.mp4"
     before = clip.read_bytes()
     found = find_in(str(clip), [str(folder / "long.csv")], same_clock=True)
-    assert [one.footage.launch_s for one in found.runs] == pytest.approx(launches, abs=0.5)
-    assert all(one.log is not None for one in found.runs)
+    assert [window.launch_s for window, _ in found.runs] == pytest.approx(launches, abs=0.5)
+    assert all(logged is not None for _, logged in found.runs)
     assert not found.only_logged
     (folder / "day.toml").write_text(SHEET + sheet_lines(found) + "\n")
     sheet = load_sheet(folder / "day.toml")
@@ -74,7 +74,7 @@ def test_day_find__a_run_the_footage_does_not_show_is_told(long_recording, tmp_p
     later.write_text("\n".join(("t_s,speed (m/s)", *rows)) + "\n")
     found = find_in(run.clip, [str(later)], same_clock=True)
     assert len(found.runs) == 1
-    assert found.runs[0].footage.launch_s == pytest.approx(run.truth.launch_s, abs=0.5)
+    assert found.runs[0][0].launch_s == pytest.approx(run.truth.launch_s, abs=0.5)
     assert len(found.only_logged) == 1
     assert "# not in the footage: a run in the log from" in sheet_lines(found)
 

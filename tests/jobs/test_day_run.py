@@ -3,6 +3,7 @@
 import csv
 import json
 import shutil
+import sys
 from dataclasses import asdict, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,9 +15,9 @@ from overlay.cli.main import invoke
 from overlay.compare.day import compare_day
 from overlay.compare.figures import NO_DIFFERENCE, NOT_JUDGED, REAL
 from overlay.compare.standing import DayRun
-from overlay.errors import UsageError
-from overlay.jobs import day_motion, day_one, day_store
-from overlay.jobs.day_one import KEPT, RunTask, clip_key, clip_path, goals_of
+from overlay.errors import EncoderError, UsageError
+from overlay.jobs import day_motion, day_one, day_run, day_store
+from overlay.jobs.day_one import KEPT, RunTask, style_of
 from overlay.jobs.day_reel import day_reel
 from overlay.jobs.day_run import FOLDER, DayReport, pair_path, run_day, shared_out
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
@@ -25,6 +26,7 @@ from overlay.sheet import load_sheet
 from overlay.sync.model import Alignment, ChannelTiming
 from tests.demo_runs import CLIPS
 from tests.jobs.simulated import SimulatedDay, simulated_day
+from tests.jobs.workers import killed_in_a1
 from tests.simulation import read_truth
 
 
@@ -40,6 +42,17 @@ def done(tmp_path_factory) -> tuple[Path, DayReport]:
 @pytest.fixture(scope="module")
 def day(tmp_path_factory) -> SimulatedDay:
     return simulated_day(tmp_path_factory.mktemp("simulated"))
+
+
+@pytest.fixture
+def here(monkeypatch) -> None:
+    """The work stays in this process, where its functions can be replaced."""
+    from overlay.jobs.parallel import in_parallel
+
+    def near(task, items, **more):
+        return in_parallel(task, items, **{**more, "apart": False, "workers": 1})
+
+    monkeypatch.setattr(day_run, "in_parallel", near)
 
 
 def contents(folder: Path) -> dict[str, int]:
@@ -83,7 +96,7 @@ def test_run_day__unchanged_is_not_done_again(done):
     assert rewritten <= {"results.md", "results.csv", "results.json"}
 
 
-def test_run_day__goes_on_after_an_interruption(done, monkeypatch):
+def test_run_day__goes_on_after_an_interruption(done, here, monkeypatch):
     folder, _ = done
     results = folder / FOLDER
     (results / KEPT / "b1.npz").unlink()
@@ -101,7 +114,7 @@ def test_run_day__goes_on_after_an_interruption(done, monkeypatch):
     assert run_day(folder, clips=False, workers=1).worked_out == ("b1",)
 
 
-def test_run_day__a_run_that_fails_leaves_the_others(done, tmp_path, capsys):
+def test_run_day__a_run_that_fails_leaves_the_others(done, here, tmp_path, capsys):
     folder, _ = done
     shutil.copytree(folder, tmp_path / "day")
     sheet = tmp_path / "day" / "day.toml"
@@ -118,7 +131,7 @@ def test_run_day__a_run_that_fails_leaves_the_others(done, tmp_path, capsys):
     ]
 
 
-def test_run_day__a_late_launch_is_told_and_kept(done, tmp_path):
+def test_run_day__a_late_launch_is_told_and_kept(done, here, tmp_path):
     folder, _ = done
     day = tmp_path / "day"
     shutil.copytree(folder, day)
@@ -132,7 +145,7 @@ def test_run_day__a_late_launch_is_told_and_kept(done, tmp_path):
     assert "kept" in standing.notes and standing.is_whole
 
 
-def test_run_day__another_offset_does_not_watch_the_clip_again(done, tmp_path, monkeypatch):
+def test_run_day__another_offset_does_not_watch_the_clip_again(done, here, tmp_path, monkeypatch):
     folder, report = done
     day = tmp_path / "day"
     shutil.copytree(folder, day)
@@ -154,7 +167,9 @@ def test_run_day__another_offset_does_not_watch_the_clip_again(done, tmp_path, m
     assert day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT) is None
 
 
-def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, capsys, monkeypatch):
+def test_run_day__a_failure_is_kept_until_something_changes(
+    done, here, tmp_path, capsys, monkeypatch
+):
     folder, _ = done
     day = tmp_path / "day"
     shutil.copytree(folder, day)
@@ -163,9 +178,9 @@ def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, caps
     shutil.copy2(day / "b1_revs.csv", log)
     tried = []
 
-    def counted(sheet, run, at):
-        tried.append(run.name)
-        return real(sheet, run, at)
+    def counted(task):
+        tried.append(task.name)
+        return real(task)
 
     real = day_one.inputs_of
     monkeypatch.setattr(day_one, "inputs_of", counted)
@@ -187,6 +202,28 @@ def test_run_day__a_failure_is_kept_until_something_changes(done, tmp_path, caps
     assert not list((day / FOLDER).rglob("*.failed.json"))
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_run_day__a_run_whose_process_is_killed_is_named_and_the_rest_finish(
+    done, tmp_path, capsys, monkeypatch
+):
+    """As out of memory, or by a decoder that crashes; the next day goes on from there."""
+    folder, _ = done
+    day = tmp_path / "day"
+    shutil.copytree(folder, day)
+    sheet = load_sheet(day / "day.toml")
+    for name in ("a1", "b1"):
+        shutil.move(day / FOLDER / KEPT / f"{name}.npz", day / f"{name}.kept")
+    assert not day_run.known(RunTask(sheet, sheet.runs[0], day / FOLDER))
+    monkeypatch.setattr(day_run, "do_run", killed_in_a1)
+    code = invoke(["day", "run", str(day), "--no-clips", "--workers", "2", "-q", "--json"])
+    assert code == EncoderError.exit_code
+    said = json.loads(capsys.readouterr().out)
+    assert [run["name"] for run in said["runs"]] == ["b1"]
+    ((run, reason),) = [(one["run"], one["reason"]) for one in said["not_worked_out"]]
+    assert run == "a1" and "its process was killed" in reason
+    assert not list((day / FOLDER).rglob("*.failed.json"))  # tried again by the next call
+
+
 # -- a reel from the day -----------------------------------------------------------------------
 
 
@@ -200,7 +237,8 @@ def finished(done, tmp_path) -> Path:
     for name in ("a1", "b1"):
         shutil.copy2(day / f"{name}.mp4", results)
         note = results / KEPT / f"{name}.clip.json"
-        note_drawn(results / f"{name}.mp4", note, clip_key(sheet, name))
+        task = RunTask(sheet, sheet.run(name), results)
+        note_drawn(task.clip, note, task.clip_key)
     shutil.copy2(day / "a1.mp4", results / "A beside B.mp4")
     return day
 
@@ -223,7 +261,7 @@ def test_day_reel__reaches_the_film(finished, tmp_path, monkeypatch):
         made.update(words, clips=clips)
         return SimpleNamespace(notes=(), duration_s=1.0)
 
-    monkeypatch.setattr("overlay.render.reel.make_reel", make_reel)
+    monkeypatch.setattr("overlay.cli.clips.make_reel", make_reel)
     out = str(tmp_path / "reel.mp4")
     assert invoke(["reel", "--day", str(finished), "-o", out, "-q"]) == 0
     assert [Path(clip).name for clip in made["clips"]] == ["a1.mp4", "b1.mp4", "A beside B.mp4"]
@@ -260,7 +298,7 @@ def changed(folder: Path, old: str, new: str) -> list[str]:
 
 def digests(folder: Path) -> list[str]:
     sheet = load_sheet(folder / "day.toml")
-    return [run_key(sheet, run, goals_of(sheet)) for run in sheet.runs]
+    return [run_key(sheet, run, style_of(sheet).goals) for run in sheet.runs]
 
 
 @pytest.fixture
@@ -327,7 +365,7 @@ def test_pair_path__no_run_and_no_other_pair_shares_it(copied):
     pairs = [("A", "B"), ("A", "B beside C"), ("A beside B", "C"), ("A", "C")]
     paths = [pair_path(made, folder := copied / "day-results", pair) for pair in pairs]
     assert paths[-1].name == "A beside C.mp4"
-    runs = [clip_path(folder, run.name) for run in made.runs]
+    runs = [RunTask(made, run, folder).clip for run in made.runs]
     assert len({str(path).casefold() for path in (*paths, *runs)}) == len(paths) + len(runs)
 
 
@@ -470,7 +508,7 @@ def test_compare_day__one_build_has_no_steps(day):
 
 def test_shared_out__each_worker_has_its_cores_and_the_last_few_runs_all(monkeypatch):
     monkeypatch.setattr("overlay.jobs.day_run.cores", lambda: 4)
-    tasks = [RunTask(None, str(number), "", True) for number in range(5)]
+    tasks = [RunTask(None, None, number) for number in range(5)]
     assert [task.threads for task in shared_out(tasks, 4)] == [1, 1, 1, 1, None]
     assert [task.threads for task in shared_out(tasks, 2)] == [2, 2, 2, 2, None]
     assert shared_out(tasks, 1) == tasks

@@ -62,7 +62,7 @@ def test_finished_frames__text_contrast_in_every_gauge(
         splits=("2 m/s", "1 m"),
         gauges=("ribbon", "comb", "ladder", "accel", "strip"),
     )
-    run = draw_run(FilmRun(clip, (log,)), tmp_path / "b.mp4", style).run
+    run = draw_run(FilmRun(clip, (log,)), tmp_path / "b.mp4", style).runs[0]
     (layers,) = scene_of([Cell(run)], style).layers
     assert len(layers) == 5
     boxes = [(layer.x, layer.y, layer.width, layer.height) for layer in layers]

@@ -40,7 +40,7 @@ def check(source: Path, log: Path, target: Path, **more: Any) -> None:
     """Every frame once at its time, and its ribbon within 0.5 % of full scale of what is meant."""
     style = Style(units="m/s", splits=("2 m/s", "1 m"))
     encoder = EncodeOptions(codec="auto", **more)
-    course = draw_run(FilmRun(source, (log,)), target, style, encoder=encoder).run.course
+    course = draw_run(FilmRun(source, (log,)), target, style, encoder=encoder).runs[0].course
     facts, made = probe(source), probe(target)
     assert np.allclose(made.frame_times.seconds, facts.frame_times.seconds, atol=1e-4)
     imprint = imprint_of(target)

@@ -36,7 +36,7 @@ def test_given_offset__no_plus_minus_and_figures_that_add_up(
     style = Style(units="m/s", splits=("2 m/s",))
     run = FilmRun(files[0], (files[1],), options=RunOptions(same_clock=True, offset_s=GIVEN_S))
     report = draw_run(run, tmp_path / "b.mp4", style)
-    found = report.run.alignment
+    found = report.runs[0].alignment
     assert found.total_offset_s == GIVEN_S and found.interval_s is None
     assert found.clock_offset_s is not None and found.readout_lag_s is not None
     assert found.clock_offset_s + found.readout_lag_s == pytest.approx(GIVEN_S, abs=1e-12)
@@ -45,7 +45,7 @@ def test_given_offset__no_plus_minus_and_figures_that_add_up(
     first = report.lines[0][0]
     assert "+1.100 s" in first and "as given" in first and "±" not in first
     # The gauge shows no fringe, since nothing says how sure the time is.
-    now = report.run.course.at(1.2)
+    now = report.runs[0].course.at(1.2)
     assert math.isfinite(now.speed_mps) and math.isnan(now.sigma_mps)
 
 
@@ -82,7 +82,7 @@ def test_ladder__is_left_out_of_a_run_without_a_launch(tmp_path: Path) -> None:
     log.write_text("t_s,speed (m/s)\n" + rows)
     style = Style(units="m/s", splits=("7 m/s",))
     report = draw_run(FilmRun(clip, (log,)), tmp_path / "b.mp4", style)
-    assert report.run.launch is None
+    assert report.runs[0].launch is None
     from overlay.verify.finished import imprint_of
 
     imprint = imprint_of(tmp_path / "b.mp4")

@@ -12,7 +12,7 @@ from overlay.cli.main import main
 from overlay.errors import InputError, UsageError
 from overlay.footage import probe
 from overlay.jobs.day_new import new_sheet
-from overlay.jobs.day_one import KEPT, inputs_of
+from overlay.jobs.day_one import KEPT, RunTask, inputs_of
 from overlay.jobs.sheet_runs import file_problems
 from overlay.logs import read_log
 from overlay.session import RunOptions, load
@@ -128,7 +128,7 @@ def test_sheet__a_run_cut_out_of_a_longer_clip_keeps_its_track(clip: Path, tmp_p
     (tmp_path / KEPT).mkdir()
     shutil.copy(clip, tmp_path)
     sheet = load_sheet(tmp_path / "day.toml")
-    inputs, start_s = inputs_of(sheet, sheet.runs[0], tmp_path)
+    inputs, start_s = inputs_of(RunTask(sheet, sheet.runs[0], tmp_path))
     assert inputs.options.same_clock
     own = read_log(clip).speed
     assert own is not None

@@ -11,7 +11,7 @@ from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.engine.sound_rpm import rpm_from_sound
 from overlay.footage.model import Sound
 from overlay.runs.launch import find_launch
-from overlay.runs.marks import find_heard_cuts, find_marks, run_end_s
+from overlay.runs.marks import find_heard_cuts, find_marks, late_launch, run_end_s
 from overlay.runs.smoother import smooth
 from overlay.series import Series
 
@@ -57,10 +57,11 @@ def test_find_marks__wheelspin_and_gap(rng):
 
 
 def test_find_marks__late_launch_against_a_signal(rng):
-    k, launch, _ = analysed(rng)
-    marks = find_marks(k, launch, signal_s=-1.8)
-    assert [m.kind for m in marks] == ["late launch"]
-    assert find_marks(k, launch, signal_s=-0.5) == ()
+    _, launch, _ = analysed(rng)
+    late = late_launch(launch, -1.8)
+    assert late is not None and late.kind == "late launch"
+    assert (late.start_s, late.end_s) == (-1.8, launch.at_s)
+    assert late_launch(launch, -0.5) is None
 
 
 def test_find_marks__without_launch_only_gaps(rng):

@@ -211,8 +211,8 @@ def test_measured__leaves_out_covers_and_ignored_parts(
         masks.append(ignore)
         return aligned(loaded(folder)).motion
 
-    monkeypatch.setattr("overlay.motion.motion_signal", signal)
-    monkeypatch.setattr("overlay.sync.estimate_offset", lambda *_, **__: Alignment(False))
+    monkeypatch.setattr("overlay.session.steps.motion_signal", signal)
+    monkeypatch.setattr("overlay.session.steps.estimate_offset", lambda *_, **__: Alignment(False))
     options = {"covers": ((0, 0, 160, 90),), "ignore": ((0.5, 0.5, 0.5, 0.25), (32, 0, 32, 18))}
     measured(loaded(folder, **options))
     assert masks == [

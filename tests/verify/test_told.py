@@ -5,9 +5,10 @@ import json
 import numpy as np
 import pytest
 
+from overlay.cli import measure
 from overlay.cli.main import invoke
 from overlay.errors import UndeterminedError
-from overlay.jobs import verify as job
+from overlay.jobs import verify
 from overlay.series import Series
 from overlay.verify import Check, ReadBack, judge
 from overlay.verify.finished import _covered
@@ -34,7 +35,7 @@ def test_covered__share_of_the_lower_half(boxes, share):
 
 def test_by_corners__says_that_the_gauges_cover_the_ground():
     open_view, covered = (
-        job._by_corners(ReadBack("a1", SHOWN, BLIND, share)).reason for share in (0.2, 0.6)
+        verify._by_corners(ReadBack("a1", SHOWN, BLIND, share)).reason for share in (0.2, 0.6)
     )
     assert open_view == BLIND.reason
     assert covered == f"{BLIND.reason}; the gauges cover 60 % of the picture's lower half, " + (
@@ -46,12 +47,11 @@ def test_json__an_object_also_when_undetermined(monkeypatch, capsys):
     def refuses(*args: object, **more: object) -> None:
         raise UndeterminedError("a.mp4: the lag cannot be determined: too dark")
 
-    monkeypatch.setattr(job, "verify_clip", refuses)
+    monkeypatch.setattr(measure, "verify_clip", refuses)
     assert invoke(["verify", "a.mp4", "--json", "-q"]) == 5
     found = json.loads(capsys.readouterr().out)
     assert found["exit_code"] == 5
-    assert "too dark" in found["reason"]
-    assert found["runs"] == []
+    assert "too dark" in found["error"]
 
 
 def test_json__tells_each_witness_of_a_disagreement(monkeypatch, capsys):
@@ -59,7 +59,7 @@ def test_json__tells_each_witness_of_a_disagreement(monkeypatch, capsys):
         Check("corners", 0.005, (-0.077, 0.087)),
         Check("engine sound", 1.158, (1.119, 1.197), accuses=False),
     ]
-    monkeypatch.setattr(job, "verify_clip", lambda *a, **b: (judge("a1", checks),))
+    monkeypatch.setattr(measure, "verify_clip", lambda *a, **b: (judge("a1", checks),))
     assert invoke(["verify", "a.mp4", "--json", "-q"]) == 5
     found = json.loads(capsys.readouterr().out)
     assert "disagree" in found["reason"]

@@ -18,7 +18,7 @@ from overlay.demo.soundtrack import RATE_HZ as DEMO_HZ
 from overlay.demo.soundtrack import SoundSpec, soundtrack
 from overlay.demo.vehicle import simulate
 from overlay.engine.clock import rpm_clock_offset
-from overlay.engine.sound_rpm import OctaveEvidence, rpm_from_sound
+from overlay.engine.sound_rpm import rpm_from_sound
 from overlay.footage.model import Sound
 from overlay.series import Series
 from tests.engine import sounds
@@ -179,8 +179,8 @@ def engines(count: int = 15) -> None:
             tones = sounds.engine(course, rng, cylinders=cylinders, strokes=strokes)
             clip = sounds.sound(tones + 0.5 * sounds.wind(len(course), rng))
             logged = Series("engine_rpm", sounds.times(course)[::1600], course[::1600])
-            for name, known in (("alone", None), ("with log", OctaveEvidence(logged=logged))):
-                heard = rpm_from_sound(clip, cylinders=cylinders, strokes=strokes, evidence=known)
+            for name, known in (("alone", None), ("with log", logged)):
+                heard = rpm_from_sound(clip, cylinders=cylinders, strokes=strokes, logged=known)
                 true = np.interp(heard.t_s, sounds.times(course), course)
                 sure = heard.confidence >= 0.5
                 tally = tallies[name]
