@@ -80,11 +80,13 @@ class Source:
         """Presentation time of the first frame, ticks."""
         return int(self.facts.frame_times.pts[0])
 
-    @property
-    def stamped(self) -> str:
-        """The start of a chain of filters, up to a picture whose times are those of the facts."""
+    def stamped(self, index: int = 0) -> str:
+        """The start of a chain of filters, up to a picture whose times are those of the facts.
+
+        `index` is the clip's among the inputs.
+        """
         first = f"setpts=PTS-STARTPTS+({self.first_pts})," if self.is_restamped else ""
-        return f"[0:V:0]{first}"
+        return f"[{index}:V:0]{first}"
 
     def origin_s(self, t_s: float) -> float:
         """The container's own time of a footage time, seconds."""
@@ -255,7 +257,7 @@ def base_chain(clip: Source, pixel_format: str) -> tuple[str, list[str]]:
     if facts.color_space == "unknown" and not clip.is_rgb:
         filters.append("setparams=colorspace=unknown")
     filters.append(f"settb={facts.frame_times.time_base}")
-    return clip.stamped + ",".join(filters), notes
+    return clip.stamped() + ",".join(filters), notes
 
 
 def color_arguments(clip: Source) -> list[str]:

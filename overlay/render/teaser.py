@@ -56,7 +56,7 @@ def teaser_clip(
     shape = facts.height / (facts.width * float(facts.pixel_aspect))
     height = max(2, round(width * shape / 2) * 2)
     graph = (
-        f"{clip.stamped}settb=1/1000000,setpts=PTS-({round(clip.origin_s(from_s) * 1_000_000)}),"
+        f"{clip.stamped()}settb=1/1000000,setpts=PTS-({round(clip.origin_s(from_s) * 1_000_000)}),"
         f"fps=fps={rate_hz:g}:start_time=0:round=near,trim=end={end_s - from_s:.6f},"
         f"scale={width // 2 * 2}:{height}:flags=area:in_color_matrix={clip.matrix}"
         f":in_range={clip.color_range},setsar=1"

@@ -261,7 +261,7 @@ def _pane(clip: Source, geometry: Geometry, index: int, line: _Timeline, look: L
         x, y = pane.x - cell.x, pane.y - cell.y
         filters.append(f"pad={cell.width}:{cell.height}:{x}:{y}:color={_GROUND}")
     filters.append(f"tpad=stop=-1:stop_mode=clone,trim=end_frame={line.count}")
-    return clip.stamped + ",".join(filters)
+    return clip.stamped(index) + ",".join(filters)
 
 
 def _voices(heard: Sequence[int], clips: Sequence[Source], line: _Timeline) -> list[str]:
