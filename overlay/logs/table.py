@@ -87,18 +87,14 @@ def read_table(data: bytes, path: str, given: Reading) -> Raw:
     values = {CHANNELS[role]: used.si(grid, role) for role in used.column if role in CHANNELS}
     _demand_values(values, times.t_s, where)
     _demand_revs(values.get(RPM), used.column.get("rpm"), where)
-    counts = Cleaning(
-        records_read=len(grid.rows),
-        unparsable=_unparsable(grid, times.t_s, values, used.column),
-        rollovers=times.rollovers,
-        notes=(*notes, *times.notes),
-    )
-    clock = times.clock
-    if clock == "elapsed" and "footage" in used.column["time"].name.lower():
-        clock = "footage"
+    lost = _unparsable(grid, times.t_s, values, used.column)
+    said = (*notes, *times.notes)
+    counts = Cleaning(len(grid.rows), unparsable=lost, rollovers=times.rollovers, notes=said)
+    is_footage = times.clock == "elapsed" and "footage" in used.column["time"].name.lower()
+    clock = "footage" if is_footage else times.clock
     source = f"column {used.column['speed'].name!r}" if "speed" in used.column else None
-    said = used.said()
-    return Raw(path, "table", clock, times.t_s, values, times.origin, None, source, counts, said)
+    as_read = (times.origin, None, source, counts, used.said())
+    return Raw(path, "table", clock, times.t_s, values, *as_read)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from overlay.footage.model import ClipFacts
 from overlay.render.covers import Cover, as_cover, cover_chain
 from overlay.render.encoder import EncodeOptions, choose_encoder
 from overlay.render.graph import Look, nanoseconds, with_layers
-from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
+from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, Outcome, encode
 from overlay.render.slowed import SOUNDS, SlowedTimes, moved, sound_chains
 from overlay.render.source import (
@@ -82,23 +82,13 @@ def draw_clip(
     after += [*video_arguments(encoder, tick_of(facts), suffix), *color_arguments(clip)]
     after += file_arguments(suffix, facts.created_utc, metadata or {})
     after += [] if slowed else _start_at_zero(clip)
-    decoding = [] if options.threads is None else ["-threads", str(options.threads)]
     total_s = facts.duration_s + (slowed.added_s if slowed else 0.0)
     stamps = nanoseconds(slowed.shown if slowed else times)
     feeds = [Feed(layer, times.seconds, stamps) for layer in layers]
-    before = [*decoding, *clip.entered()]
+    before = [*options.for_threads, *clip.entered()]
     outcome = encode(final, before, feeds, after, total_s=total_s, progress=progress)
-    return RenderReport(
-        os.fspath(target),
-        *clip.size,
-        outcome.frames,
-        total_s,
-        encoder.name,
-        encoder.pixel_format,
-        said,
-        outcome.pictures,
-        (*notes, *encoder.notes, *_losses(facts, outcome), *_kept(facts, suffix)),
-    )
+    notes += [*_losses(facts, outcome), *_kept(facts, suffix)]
+    return report_of(target, clip.size, outcome, total_s, encoder, said, notes)
 
 
 def _sound(

@@ -69,6 +69,11 @@ class EncodeOptions:
     sound: bool = True
     threads: int | None = None
 
+    @property
+    def for_threads(self) -> tuple[str, ...]:
+        """The threads as arguments of a decoder or encoder."""
+        return () if self.threads is None else ("-threads", str(self.threads))
+
 
 @dataclass(frozen=True)
 class VideoEncoder:
@@ -150,8 +155,7 @@ def choose_encoder(options: EncodeOptions, *, bit_depth: int = 8) -> VideoEncode
         )
     name = _SOFTWARE[codec]
     arguments = ("-c:v", name, "-preset", preset, "-crf", str(quality))
-    if options.threads is not None:
-        arguments += ("-threads", str(options.threads))
+    arguments += options.for_threads
     if codec == "h265":
         arguments += ("-tag:v", "hvc1", "-x265-params", "log-level=error")
     return VideoEncoder(codec, name, pixel_format, arguments, tuple(notes))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 
 from overlay.errors import UsageError
 from overlay.render.encoder import VideoEncoder
+from overlay.render.pipeline import Outcome
 
 COPIED = ("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1")
 AAC = ("-c:a", "aac", "-b:a", "192k")
@@ -48,6 +50,29 @@ class RenderReport:
     sound: str
     pictures: int
     notes: tuple[str, ...]
+
+
+def report_of(
+    target: str | os.PathLike[str],
+    size: tuple[int, int],
+    outcome: Outcome,
+    total_s: float,
+    encoder: VideoEncoder,
+    sound: str,
+    notes: Sequence[str],
+) -> RenderReport:
+    """What was written by one run of the encoder; its own notes come last."""
+    return RenderReport(
+        os.fspath(target),
+        *size,
+        outcome.frames,
+        total_s,
+        encoder.name,
+        encoder.pixel_format,
+        sound,
+        outcome.pictures,
+        (*notes, *encoder.notes),
+    )
 
 
 def video_arguments(encoder: VideoEncoder, tick: Fraction, suffix: str) -> list[str]:

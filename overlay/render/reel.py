@@ -27,8 +27,8 @@ from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
 from overlay.render.graph import nanoseconds
 from overlay.render.join import listed
 from overlay.render.loudness import brought_to
-from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
-from overlay.render.pipeline import Feed, OnProgress, Progress, run, stopping_on_terminate
+from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
+from overlay.render.pipeline import Feed, OnProgress, Outcome, Progress, run, stopping_on_terminate
 from overlay.render.source import Source, base_chain, checked_target, even_size, source_of
 from overlay.render.together import output_rate
 from overlay.scene.layers import Layer
@@ -113,17 +113,8 @@ def make_reel(
         before, after = _put_together(pieces, sound, folder)
         after += file_arguments(suffix, None, {"title": title.title})
         run(before, [], [*after, os.fspath(part.absolute())], total_s=total_s)
-    return RenderReport(
-        os.fspath(target),
-        *studio.size,
-        studio.frames,
-        total_s,
-        encoder.name,
-        "yuv420p",
-        said[0],
-        studio.drawn,
-        (*encoder.notes, *studio.notes, *said),
-    )
+    made = Outcome(studio.frames, studio.drawn, ())
+    return report_of(target, studio.size, made, total_s, encoder, said[0], [*studio.notes, *said])
 
 
 class _Studio:

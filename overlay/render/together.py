@@ -15,7 +15,7 @@ from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
 from overlay.render.encoder import EncodeOptions, choose_encoder
 from overlay.render.graph import Look, nanoseconds, with_layers
-from overlay.render.output import AAC, RenderReport, file_arguments, video_arguments
+from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, encode
 from overlay.render.sound import mixed, placed
 from overlay.render.source import Source, checked_target, common_colors, facts_of, source_of
@@ -117,9 +117,6 @@ def compose_clips(
         Which sides are heard, by index; None: all, panned from left to right.
     """
     options = options or EncodeOptions()
-    heard = tuple(range(len(sides))) if heard is None else tuple(heard)
-    if any(not 0 <= index < len(sides) for index in heard):
-        raise UsageError(f"sound of sides {heard}: there are {len(sides)}, counted from 0")
     facts = [facts_of(side.source) for side in sides]
     final, suffix = checked_target(target, [one.path for one in facts])
     layers = [layer for side in sides for layer in side.layers] + [*common]
@@ -127,36 +124,21 @@ def compose_clips(
     line, notes = _timeline(sides, facts, lead_s, rate_hz)
     clips = [source_of(one) for one in facts]
     encoder = choose_encoder(options, bit_depth=min(one.bit_depth for one in facts))
-    voices, said = _heard(heard if options.sound else (), facts, notes)
+    voices, said = _heard(heard, facts, notes, is_kept=options.sound)
     matrix, tags = common_colors(facts)
-    look = Look(matrix, "tv", encoder.pixel_format, geometry.size)
+    look, tick = Look(matrix, "tv", encoder.pixel_format, geometry.size), 1 / line.rate_hz
     pieces = _panes(clips, geometry, line, look, tags)
-    tick = 1 / line.rate_hz
-    first_input, times = len(clips), f"settb={tick}"
-    pieces += with_layers(layers, look, "base", "out", first_input=first_input, times=times)
+    n, times = len(clips), f"settb={tick}"
+    pieces += with_layers(layers, look, "base", "out", first_input=n, times=times)
     pieces += _voices(voices, clips, line)
     after = ["-filter_complex", ";".join(pieces), "-map", "[out]"]
     after += ["-map", "[sound]", *AAC] if voices else []
     after += [*video_arguments(encoder, tick, suffix), "-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
-    before = [
-        word
-        for clip, start_s in zip(clips, line.starts_s, strict=True)
-        for word in clip.entered(start_s)
-    ]
+    before = [w for c, s in zip(clips, line.starts_s, strict=True) for w in c.entered(s)]
     feeds = _feeds(sides, common, line)
     outcome = encode(final, before, feeds, after, total_s=line.total_s, progress=progress)
-    return RenderReport(
-        os.fspath(target),
-        *geometry.size,
-        outcome.frames,
-        line.total_s,
-        encoder.name,
-        encoder.pixel_format,
-        said,
-        outcome.pictures,
-        (*notes, *encoder.notes),
-    )
+    return report_of(target, geometry.size, outcome, line.total_s, encoder, said, notes)
 
 
 def output_rate(rates_hz: Sequence[Fraction]) -> Fraction:
@@ -278,9 +260,13 @@ def _voices(heard: Sequence[int], clips: Sequence[Source], line: _Timeline) -> l
 
 
 def _heard(
-    wanted: Sequence[int], facts: Sequence[ClipFacts], notes: list[str]
+    wanted: Sequence[int] | None, facts: Sequence[ClipFacts], notes: list[str], *, is_kept: bool
 ) -> tuple[list[int], str]:
     """Which sides are heard, and that in words; adds a note where one has no sound."""
+    wanted = range(len(facts)) if wanted is None else wanted
+    if any(not 0 <= index < len(facts) for index in wanted):
+        raise UsageError(f"sound of sides {wanted}: there are {len(facts)}, counted from 0")
+    wanted = wanted if is_kept else ()
     heard = [index for index in wanted if facts[index].audio_codec is not None]
     notes += [f"{facts[i].path}: has no sound" for i in wanted if i not in heard]
     if not heard:
