@@ -42,7 +42,7 @@ def teaser(clip: str, output: str, quiet: bool, **part: Any) -> None:
     """Write part of CLIP, usually one with gauges, as a silent loop at its true speed."""
     with shown_progress(quiet=quiet) as progress:
         length_s = teaser_clip(
-            clip, output, **part, progress=lambda told: progress("drawing the loop", told.share)
+            clip, output, **part, progress=lambda share: progress("drawing the loop", share)
         )
     say(f"wrote {output}: {length_s:.1f} s")
 
@@ -58,7 +58,7 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
     The tracks inside the parts are written beside it as OUT.track.csv, on the clip's clock.
     """
     with shown_progress(quiet=quiet) as progress:
-        join_clips(parts, output, progress=lambda told: progress("joining", told.share))
+        join_clips(parts, output, progress=lambda share: progress("joining", share))
     say(f"wrote {output}")
     track = Path(output).with_suffix(".track.csv")
     if write_joined_track(parts, track):
@@ -152,7 +152,7 @@ def reel(
             title_s=words["title_s"],
             results_s=words["results_s"],
             options=EncodeOptions(words["codec"], words["quality"], words["preset"]),
-            progress=lambda told: progress("making the reel", told.share),
+            progress=lambda share: progress("making the reel", share),
         )
     for note in report.notes:
         say(note)

@@ -179,8 +179,6 @@ def luma_frames(
 
     Parameters
     ----------
-    path : str or path
-        The clip.
     width : int
         Width in pixels of the upright picture; the height follows the shape as seen, pixel aspect
         included. A picture that is narrower is not enlarged.
@@ -206,7 +204,9 @@ def luma_frames(
     UsageError
         If `width` is under 2.
     """
-    _check_width(width)
+
+    if width < 2:
+        raise UsageError(f"width {width} is too small: use 2 pixels or more")
 
     def frames(made: LumaFrames) -> Iterator[LumaFrame]:
         with opened(path) as clip:
@@ -231,8 +231,6 @@ def luma_crops(
 
     Parameters
     ----------
-    path : str or path
-        The clip.
     boxes_px : sequence of (x, y, width, height)
         Parts in displayed pixels: upright, before pixel aspect.
     width : int
@@ -250,7 +248,6 @@ def luma_crops(
     UsageError
         If a box is empty or not inside the picture.
     """
-    _check_width(width)
     with opened(path) as clip:
         shrink = _Shrinker(clip, width)
         for t_s, frame in Pictures(clip):
@@ -264,8 +261,6 @@ def picture(path: str | os.PathLike[str], at_s: float) -> npt.NDArray[np.uint8]:
 
     Parameters
     ----------
-    path : str or path
-        The clip.
     at_s : float
         Footage time in seconds, from 0; after the last frame's time the last frame is shown.
 
@@ -287,7 +282,11 @@ def picture(path: str | os.PathLike[str], at_s: float) -> npt.NDArray[np.uint8]:
         raise UsageError(f"time {at_s} s is before the clip's first frame; use 0 or later")
     for start_s in (at_s - 1.0, None):
         with opened(path) as clip:
-            shown = _last_until(Pictures(clip, start_s=start_s), at_s)
+            shown = None
+            for t_s, frame in Pictures(clip, start_s=start_s):
+                if t_s > at_s:
+                    break
+                shown = frame
             if shown is not None:
                 return upright_of(shown, clip.video.sample_aspect_ratio).applied(_rgb(shown))
         # Otherwise one frame stands for more than a second: go through all before it.
@@ -323,15 +322,6 @@ def _limited(frame: VideoFrame) -> VideoFrame:
     return frame.reformat(
         format="yuv444p", src_color_range=ColorRange.JPEG, dst_color_range=ColorRange.MPEG
     )
-
-
-def _last_until(pictures: Pictures, at_s: float) -> VideoFrame | None:
-    shown = None
-    for t_s, frame in pictures:
-        if t_s > at_s:
-            break
-        shown = frame
-    return shown
 
 
 class _Shrinker:
@@ -391,14 +381,9 @@ def _rgb(frame: VideoFrame) -> npt.NDArray[np.uint8]:
     is_large = frame.width >= _HD_WIDTH or frame.height > _HD_HEIGHT
     untagged = Colorspace.ITU709 if is_large else Colorspace.ITU601
     # H.273 matrix coefficients against swscale's own numbers.
-    matrix = {
-        1: Colorspace.ITU709,
-        4: Colorspace.FCC,
-        5: Colorspace.ITU601,
-        6: Colorspace.ITU601,
-        7: Colorspace.SMPTE240M,
-        9: Colorspace.BT2020,
-    }.get(int(frame.colorspace), untagged)
+    known = {1: Colorspace.ITU709, 5: Colorspace.ITU601, 6: Colorspace.ITU601}
+    known |= {4: Colorspace.FCC, 7: Colorspace.SMPTE240M, 9: Colorspace.BT2020}
+    matrix = known.get(int(frame.colorspace), untagged)
     is_full = int(frame.color_range) == 2 or frame.format.name.startswith("yuvj")
     converted = frame.reformat(
         format="rgb24",
@@ -407,8 +392,3 @@ def _rgb(frame: VideoFrame) -> npt.NDArray[np.uint8]:
         dst_color_range=ColorRange.JPEG,
     )
     return np.asarray(converted.to_ndarray(), dtype=np.uint8)
-
-
-def _check_width(width: int) -> None:
-    if width < 2:
-        raise UsageError(f"width {width} is too small: use 2 pixels or more")

@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
-from typing import Literal, get_args
 
-from overlay.errors import UsageError
 from overlay.gauges.base import Bar, Even, Gauge, Shown, State, boxed, plate, steps, tiles_on_plate
 from overlay.gauges.blend import Z95
 from overlay.gauges.canvas import Canvas, Rgba
@@ -17,7 +15,6 @@ from overlay.gauges.type import ALL, plus_minus, put_text
 from overlay.runs.course import Course
 from overlay.units import STANDARD_GRAVITY_MPS2
 
-AccelUnit = Literal["g", "m/s²"]
 BACKWARD_SHARE = 0.36  # of the bar's length that stands for braking
 
 
@@ -50,8 +47,6 @@ class AccelBar(Gauge[AccelValues]):
     ----------
     full_scale_mps2 : float
         Acceleration at the right end, m/s²; braking has the same scale and is cut sooner.
-    unit : str
-        ``g`` or ``m/s²``.
     hue : Color
         Of the build.
     """
@@ -66,16 +61,10 @@ class AccelBar(Gauge[AccelValues]):
         height: int,
         *,
         full_scale_mps2: float,
-        unit: AccelUnit = "g",
         hue: Color = BUILD_HUES[0],
     ) -> None:
         super().__init__(width, height)
         self._require_scale(full_scale_mps2, "m/s²")
-        if unit not in get_args(AccelUnit):
-            raise UsageError(f"acceleration bar: unknown unit {unit!r}: use g or m/s²")
-        self._unit = unit
-        self._decimals = 2 if unit == "g" else 1
-        self._per_unit = STANDARD_GRAVITY_MPS2 if unit == "g" else 1.0
         used = min(float(height), width / 2.6)
         top = (height - used) / 2
         self._pad, self._inset = round(0.11 * used), round(0.06 * used)
@@ -130,7 +119,7 @@ class AccelBar(Gauge[AccelValues]):
         frame = self._over(self._empty)
         half = Z95 * values.sigma_mps2 if math.isfinite(values.sigma_mps2) else 0.0
         self._grow(frame, accel, half)
-        shown = f"{accel / self._per_unit:5.{self._decimals}f}".replace("-", "−")
+        shown = f"{accel / STANDARD_GRAVITY_MPS2:5.2f}".replace("-", "−")
         if float(shown.replace("−", "-")) == 0.0:
             shown = shown.replace("−", " ")
         left = self._big.write_number(frame, shown, self._pad, self._baseline)
@@ -139,8 +128,8 @@ class AccelBar(Gauge[AccelValues]):
 
     def _write_aside(self, frame: Rgba, left: int, half: float | None) -> None:
         """Unit and ± after the digits: in one line, or one above the other where it is narrow."""
-        unit = f" {self._unit}"
-        pm = "" if half is None else " " + plus_minus(half / self._per_unit, self._decimals)
+        unit = " g"
+        pm = "" if half is None else " " + plus_minus(half / STANDARD_GRAVITY_MPS2, 2)
         if left + self._side.width(unit + pm) <= self.size[0] - self._pad:
             self._side.write(frame, unit + pm, left, self._baseline)
             return

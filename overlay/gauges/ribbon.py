@@ -2,8 +2,8 @@
 
 The tape's solid core ends sharply at the speed; the thin strips above and below the core fray
 over ±1.96 standard uncertainties. Digits ride above the end and lean with it, so that they are
-always whole: at zero they stand to its right, at full scale to its left. A rail above the tape
-shows how far the wheel runs ahead of the ground. Inside a gap of the log the tape is hatched.
+always whole: at zero they stand to its right, at full scale to its left. Inside a gap of the log
+the tape is hatched.
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ from overlay.gauges.palette import (
     HAIRLINE,
     INK,
     QUIET_INK,
-    SPIN,
     TRACK,
     Color,
     build_hue,
@@ -56,13 +55,10 @@ class RibbonValues:
         Speed over ground, m/s, >= 0; NaN inside a gap of the log.
     sigma_mps : float
         Its standard uncertainty, m/s; NaN when not known (no fringe is drawn).
-    wheel_speed_mps : float or None
-        Speed of the driven wheel's rim; drawn where it runs ahead of the ground.
     """
 
     speed_mps: float
     sigma_mps: float = math.nan
-    wheel_speed_mps: float | None = None
 
 
 def ribbon_values(course: Course, t_s: float) -> RibbonValues:
@@ -133,14 +129,12 @@ class Ribbon(Gauge[RibbonValues]):
         self._label_baseline = round(top + 0.918 * unit)
         rows = round(top + 0.505 * unit), round(top + 0.695 * unit)
         self._bar = Bar(*rows, max(1, round(0.045 * unit)))
-        rail_bottom = rows[0] - max(1, round(0.012 * unit))
-        self._rail_rows = slice(rail_bottom - max(2, round(0.028 * unit)), rail_bottom)
 
     def _make_tiles(self) -> None:
         cap = self._digits_cap
         self._big = tiles_on_plate(cap, bold=True, ink=INK)
         self._small = tiles_on_plate(self.smallest_digits_px, characters=self._unit)
-        # No descenders in these tiles: the rail runs close below.
+        # No descenders in these tiles: the tape runs close below.
         self._pm = tiles_on_plate(self.smallest_digits_px, characters="0123456789.±")
         self._aside = self._big.width("8" * self._whole_digits + ".8") + round(0.35 * cap)
         self._block = self._aside + max(self._small.width(self._unit), self._pm.width("±8.8"))
@@ -155,8 +149,6 @@ class Ribbon(Gauge[RibbonValues]):
         box = (self._pad, bar.top, width - self._pad, bar.bottom)
         self._empty = boxed(base, box, TRACK, bar.radius).rgba()
         self._full = boxed(base, box, hue, bar.radius).rgba()
-        rail = (0, self._rail_rows.start, width, self._rail_rows.stop)
-        self._rail = boxed(base, rail, SPIN).rgba()
         blank = boxed(base, box, mix(TRACK, hue, 0.12), bar.radius)
         for rows in bar.strips:
             blank.hatched_box(
@@ -206,7 +198,7 @@ class Ribbon(Gauge[RibbonValues]):
         return steps(values.speed_mps, fine), steps(values.sigma_mps, fine)
 
     def draw(self, values: RibbonValues) -> Rgba:
-        """Tape, fringe, rail and digits."""
+        """Tape, fringe and digits."""
         if not math.isfinite(values.speed_mps):
             return self._over(self._blank)
         frame = self._over(self._empty)
@@ -215,9 +207,6 @@ class Ribbon(Gauge[RibbonValues]):
         per_px = self.full_scale_mps / (self._x1 - self._x0)
         half = Z95 * values.sigma_mps / per_px if math.isfinite(values.sigma_mps) else 0.0
         self._bar.fray(frame, self._full, (self._x0, self._x1 + self._anchor // 2), end, half)
-        wheel = values.wheel_speed_mps
-        if wheel is not None and math.isfinite(wheel) and wheel > values.speed_mps:
-            lay_columns(frame, self._rail, self._rail_rows, end, self._x(wheel))
         self._write(frame, values)
         return frame
 
@@ -247,7 +236,6 @@ class Ribbon(Gauge[RibbonValues]):
         other = cls(*size, full_scale_mps=full_kmh, unit="km/h", ticks=ticks, hue=build_hue(1))
         yield "at rest", ribbon, RibbonValues(0.0, 0.05)
         yield "under way", ribbon, RibbonValues(speed_to_mps(17.4, "mph"), 0.12)
-        yield "wheel ahead of the ground", ribbon, RibbonValues(8.2, 0.15, 9.9)
         yield "less sure", ribbon, RibbonValues(12.4, 0.6)
         yield "full scale", ribbon, RibbonValues(full, 0.1)
         yield "gap in the log", ribbon, RibbonValues(math.nan)

@@ -187,7 +187,7 @@ def layer_run(
     (found,) = work_out([run], target, style, progress=progress)
     scene, tell = scene_of([Cell(found, run.name)], style), _drawing(target, progress)
     layers = scene.layers[0]
-    report = alpha_clip(found.clip, layers, target, progress=lambda told: tell(told.share))
+    report = alpha_clip(found.clip, layers, target, progress=tell)
     return _report(scene, style, report, f"wrote {target}: {report.encoder}")
 
 
@@ -223,7 +223,7 @@ def encoded(
             covers=run.options.covers,
             slowed=slowed,
             slowed_sound=slowed_sound,
-            progress=lambda told: tell(told.share),
+            progress=tell,
             metadata=scene.metadata,
         )
     sides = [
@@ -238,7 +238,7 @@ def encoded(
         lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
         heard=heard,
         options=encoder,
-        progress=lambda told: tell(told.share),
+        progress=tell,
         metadata=scene.metadata,
     )
 

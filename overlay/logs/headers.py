@@ -52,32 +52,16 @@ ALIASES = {
 }
 SPAN = re.compile(r"\d\s*(?:-|to)\s*\d")  # a time from one speed to another is no clock
 LONGEST_HEADER = 120  # characters; the patterns below take longer than linear time
-TIME_WORDS = frozenset(
-    [
-        "time",
-        "t",
-        "timestamp",
-        "utc",
-        "elapsed",
-        "epoch",
-        "unix",
-        "seconds",
-        "secs",
-        "datetime",
-        "clock",
-        *("zeit", "temps", "tiempo", "tempo"),
-    ]
-)
+TIME_WORDS = {"time", "t", "timestamp", "utc", "elapsed", "epoch", "unix", "seconds", "secs"}
+TIME_WORDS |= {"datetime", "clock", "zeit", "temps", "tiempo", "tempo"}
 # Speed over ground, as navigators say; vehicle speed sensor, as mechanics do.
 SPEED_WORDS = {"speed", "velocity", "vel", "sog", "vss"}
 SPEED_WORDS |= {"geschwindigkeit", "vitesse", "velocidad", "velocità"}
 RPM_WORDS = {"rpm", "drehzahl", "motordrehzahl"}
 # Words that make a speed column something other than the speed at that instant.
-NOT_SPEED = {
-    *("accuracy", "acc", "error", "err", "std", "sd", "uncertainty", "hacc", "vacc", "quality"),
-    *("max", "min", "avg", "average", "mean", "target", "limit", "predicted"),
-    *("vertical", "wind", "air", "id", "mode"),
-}
+NOT_SPEED = {"accuracy", "acc", "error", "err", "std", "sd", "uncertainty", "hacc", "vacc"}
+NOT_SPEED |= {"quality", "max", "min", "avg", "average", "mean", "target", "limit", "predicted"}
+NOT_SPEED |= {"vertical", "wind", "air", "id", "mode"}
 
 
 @dataclass(frozen=True)

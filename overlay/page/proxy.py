@@ -11,7 +11,7 @@ import numpy as np
 from overlay.errors import EncoderError
 from overlay.files import forbid_overwriting_inputs, written_whole
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.covers import Box, cover_chain
 from overlay.render.output import file_arguments
 from overlay.render.pipeline import OnProgress, run
 from overlay.render.source import (
@@ -57,7 +57,7 @@ def make_proxy(
     target: Path,
     *,
     longest_px: int = LONGEST_PX,
-    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
+    covers: Sequence[Box] = (),
     progress: OnProgress | None = None,
 ) -> None:
     """Write the clip as H.264 in MP4, each frame at its own time, with a key frame a second or so.
@@ -69,7 +69,7 @@ def make_proxy(
         ``.mp4``, written whole or not at all.
     longest_px : int
         Longest side; a smaller clip keeps its size.
-    covers : sequence of Cover or (x, y, width, height)
+    covers : sequence of (x, y, width, height)
         Parts of the picture to hide.
 
     Raises
@@ -83,7 +83,7 @@ def make_proxy(
     facts = clip.facts
     forbid_overwriting_inputs(target, [Path(facts.path)])
     graph = [f"{base_chain(clip, 'yuv420p')[0]}[bare]"]
-    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", clip.size)
+    graph += cover_chain(covers, "bare", "base", clip.size)
     graph.append(f"[base]{_scaled(facts, longest_px)}[out]")
     tick = tick_of(facts)
     after = ["-filter_complex", ";".join(graph), "-map", "[out]"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,7 +59,6 @@ def alpha_clip(
     target: str | os.PathLike[str],
     *,
     progress: OnProgress | None = None,
-    metadata: Mapping[str, str] | None = None,
 ) -> RenderReport:
     """Write the layers of a clip alone, with transparency, at the times of its frames.
 
@@ -89,7 +88,7 @@ def alpha_clip(
     after += ["-color_range", "tv", "-colorspace", "bt709"]
     after += ["-color_primaries", "bt709", "-color_trc", "bt709"]
     after += ["-video_track_timescale", str(tick.denominator)] if is_mov else []
-    after += file_arguments(suffix if is_mov else ".mkv", facts.created_utc, metadata or {})
+    after += file_arguments(suffix if is_mov else ".mkv", facts.created_utc, {})
     outcome = encode(final, [], feeds, after, total_s=facts.duration_s, progress=progress)
     return RenderReport(
         os.fspath(target),
@@ -99,7 +98,6 @@ def alpha_clip(
         kind.encoder[1],
         kind.pixel_format,
         "left out, since it is with the footage",
-        outcome.pictures - len(times_s),
         () if is_mov else ("WebM keeps times to a thousandth of a second",),
     )
 

@@ -3,72 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from overlay.errors import UsageError
 
-STYLES = ("blend", "plate")
+Box = tuple[int, int, int, int]  # x, y, width, height of the upright picture, pixels
 _CELL_PX = 16
 _PLATE = "0x1b1d21"
 
 
-@dataclass(frozen=True)
-class Cover:
-    """A box of the upright picture that is hidden.
+def cover_chain(covers: Sequence[Box], base: str, result: str, size: tuple[int, int]) -> list[str]:
+    """Filters that lead ``[base]`` to ``[result]`` with each box hidden.
 
-    Attributes
-    ----------
-    x, y, width, height : int
-        Pixels; widened to even numbers where needed.
-    style : str
-        ``blend`` fills the box from the rows above and below it, so that nothing of what was
-        inside is left; ``plate`` is one dark colour.
-    """
-
-    x: int
-    y: int
-    width: int
-    height: int
-    style: str = "blend"
-
-    def __post_init__(self) -> None:
-        if self.style not in STYLES:
-            raise UsageError(f"unknown cover {self.style!r}: use one of {', '.join(STYLES)}")
-        if self.width <= 0 or self.height <= 0 or self.x < 0 or self.y < 0:
-            raise UsageError(
-                f"a cover of {self.width}×{self.height} pixels at {self.x}, {self.y}: "
-                "name a box inside the picture"
-            )
-
-
-def as_cover(box: Cover | tuple[int, int, int, int]) -> Cover:
-    """A cover as it is, or one of the default style for a box (x, y, width, height)."""
-    return box if isinstance(box, Cover) else Cover(*box)
-
-
-def cover_chain(
-    covers: Sequence[Cover], base: str, result: str, size: tuple[int, int]
-) -> list[str]:
-    """Filters that lead ``[base]`` to ``[result]`` with each cover applied.
+    A box, widened to even numbers, is filled from the rows above and below it, so that nothing of
+    what was inside is left; one as high as the picture gets one dark colour.
 
     Raises
     ------
     UsageError
-        If a cover reaches beyond a picture of `size` (width, height).
+        If a box is empty or reaches beyond a picture of `size` (width, height).
     """
     if not covers:
         return [f"[{base}]null[{result}]"]
     pieces, last = [], base
-    for index, cover in enumerate(covers):
+    for index, (x, y, wide, high) in enumerate(covers):
+        if wide <= 0 or high <= 0 or x < 0 or y < 0:
+            raise UsageError(
+                f"a cover of {wide}×{high} pixels at {x}, {y}: name a box inside the picture"
+            )
         made = result if index == len(covers) - 1 else f"{base}c{index}"
-        left, top = cover.x // 2 * 2, cover.y // 2 * 2
-        right, bottom = -(-(cover.x + cover.width) // 2) * 2, -(-(cover.y + cover.height) // 2) * 2
+        left, top = x // 2 * 2, y // 2 * 2
+        right, bottom = -(-(x + wide) // 2) * 2, -(-(y + high) // 2) * 2
         if right > size[0] or bottom > size[1]:
             raise UsageError(
                 f"a cover reaches to {right}, {bottom} but the picture is {size[0]}×{size[1]}"
             )
         width, height = right - left, bottom - top
-        if cover.style == "plate" or height > size[1] - 2:
+        if height > size[1] - 2:
             pieces.append(
                 f"[{last}]drawbox=x={left}:y={top}:w={width}:h={height}:color={_PLATE}:t=fill"
                 f"[{made}]"
@@ -79,9 +49,7 @@ def cover_chain(
     return pieces
 
 
-def _blended(
-    last: str, made: str, index: int, box: tuple[int, int, int, int], high: int
-) -> list[str]:
+def _blended(last: str, made: str, index: int, box: Box, high: int) -> list[str]:
     """Fill a box with a soft passage from the rows just above it to those just below it."""
     left, top, width, height = box
     rims = [row for row in (top - 2, top + height) if 0 <= row <= high - 2]

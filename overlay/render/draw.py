@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.covers import Box, cover_chain
 from overlay.render.encoder import EncodeOptions, choose_encoder
 from overlay.render.graph import Look, nanoseconds, with_layers
 from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
@@ -34,7 +34,7 @@ def draw_clip(
     target: str | os.PathLike[str],
     *,
     options: EncodeOptions | None = None,
-    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
+    covers: Sequence[Box] = (),
     slowed: SlowedTimes | None = None,
     slowed_sound: str = "stretched",
     progress: OnProgress | None = None,
@@ -53,7 +53,7 @@ def draw_clip(
         Drawn in order, on footage time in seconds.
     target : path
         ``.mp4``, ``.mov`` or ``.mkv``.
-    covers : sequence of Cover or (x, y, width, height)
+    covers : sequence of (x, y, width, height)
         Parts of the picture hidden under the layers.
     slowed : SlowedTimes or None
         A section to slow down, from :func:`overlay.render.slowed.slowed_times`.
@@ -75,7 +75,7 @@ def draw_clip(
     # Layer pictures are stamped on footage time; the footage keeps the container's own times.
     onto = f"settb={times.time_base}" + ("" if slowed else f",setpts=PTS+({clip.first_pts})")
     graph = [f"{base},{moved(slowed)}[bare]" if slowed else f"{base}[bare]"]
-    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", clip.size)
+    graph += cover_chain(covers, "bare", "base", clip.size)
     graph += with_layers(layers, look, "base", "out", first_input=1, times=onto)
     chains, sound, said = _sound(clip, options, suffix, slowed, slowed_sound)
     after = ["-filter_complex", ";".join(graph + chains), "-map", "[out]", *sound]

@@ -25,17 +25,8 @@ _QUALITY_RANGE = {"h264": (0, 51), "h265": (0, 51), "av1": (1, 63)}
 # The slowest step that still keeps up with 1080p30 on two cores for H.264; the others are
 # several times slower at any step.
 _PRESET = {"h264": "veryfast", "h265": "veryfast", "av1": "9"}
-_X26X = (
-    "ultrafast",
-    "superfast",
-    "veryfast",
-    "faster",
-    "fast",
-    "medium",
-    "slow",
-    "slower",
-    "veryslow",
-)
+_X26X: tuple[str, ...] = ("ultrafast", "superfast", "veryfast", "faster", "fast", "medium")
+_X26X += ("slow", "slower", "veryslow")
 _PRESETS = {"h264": _X26X, "h265": _X26X, "av1": tuple(str(step) for step in range(14))}
 
 

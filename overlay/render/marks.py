@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from overlay.errors import UsageError
-from overlay.render.pipeline import OnProgress, encode
+from overlay.render.pipeline import encode
 from overlay.render.source import checked_target, facts_of, named
 
 
@@ -36,7 +36,6 @@ def add_marks(
     *,
     marks: Sequence[Mark] = (),
     captions: Sequence[Caption] = (),
-    progress: OnProgress | None = None,
 ) -> None:
     """Copy a clip and add chapter marks (launch, splits, finish) and a timed-text track.
 
@@ -70,7 +69,7 @@ def add_marks(
         if suffix != ".mkv":
             tick = facts.frame_times.time_base.denominator
             after += ["-movflags", "+faststart", "-video_track_timescale", str(tick)]
-        encode(final, before, [], after, total_s=facts.duration_s, progress=progress)
+        encode(final, before, [], after, total_s=facts.duration_s)
 
 
 def chapter_text(marks: Sequence[Mark], duration_s: float) -> str:

@@ -34,8 +34,6 @@ class RenderReport:
         Such as ``libx264`` and ``yuv420p``.
     sound : str
         What became of the sound, in words.
-    pictures : int
-        Gauge pictures drawn.
     notes : tuple of str
         Anything that was changed, chosen or lost, one sentence each.
     """
@@ -48,7 +46,6 @@ class RenderReport:
     encoder: str
     pixel_format: str
     sound: str
-    pictures: int
     notes: tuple[str, ...]
 
 
@@ -70,7 +67,6 @@ def report_of(
         encoder.name,
         encoder.pixel_format,
         sound,
-        outcome.pictures,
         (*notes, *encoder.notes),
     )
 

@@ -9,7 +9,6 @@ import re
 import signal
 import subprocess
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -36,35 +35,7 @@ _NOISE = re.compile(
 )
 
 
-@dataclass(frozen=True)
-class Progress:
-    """How far a job is.
-
-    Attributes
-    ----------
-    done_s, total_s : float
-        Seconds of the finished clip.
-    frames : int
-        Frames encoded.
-    elapsed_s : float
-        Seconds since the start.
-    left_s : float or None
-        Seconds still to go at the rate so far; None before the first progress.
-    """
-
-    done_s: float
-    total_s: float
-    frames: int
-    elapsed_s: float
-    left_s: float | None
-
-    @property
-    def share(self) -> float:
-        """How much is done, 0 to 1."""
-        return min(1.0, self.done_s / self.total_s) if self.total_s > 0 else 1.0
-
-
-OnProgress = Callable[[Progress], None]
+OnProgress = Callable[[float], None]  # told about twice a second how much is done, 0 to 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,8 +68,7 @@ class Outcome:
     """What the encoder process did."""
 
     frames: int
-    pictures: int
-    complaints: tuple[str, ...]
+    complaints: tuple[str, ...] = ()
 
 
 class _Writer(threading.Thread):
@@ -108,7 +78,6 @@ class _Writer(threading.Thread):
         super().__init__(daemon=True)
         self._feed, self._pipe, self._stop_all = feed, pipe, stop
         self.fault: BaseException | None = None
-        self.pictures = 0
 
     def run(self) -> None:
         feed = self._feed
@@ -118,7 +87,6 @@ class _Writer(threading.Thread):
                 whole = np.ascontiguousarray(picture)
                 head = picture_head(feed.times_ns[index], whole.nbytes)
                 self._put(head, whole.data.cast("B"))
-                self.pictures += 1
         except BrokenPipeError:
             pass  # the encoder is gone; its own message tells why
         except BaseException as fault:
@@ -156,7 +124,6 @@ def run(
     total_s : float
         Length of the finished clip in seconds, for `progress`.
     progress : callable or None
-        Called about twice a second.
 
     Raises
     ------
@@ -211,7 +178,6 @@ def _watch(
     progress: OnProgress | None,
 ) -> Outcome:
     """Start the process and its writers, follow it, and end it whatever happens."""
-    started = time.monotonic()
     _give_back()
     try:
         # A session of its own: Ctrl-C reaches this program only, which then ends the encoder
@@ -240,7 +206,7 @@ def _watch(
         listener.start()
         for writer in writers:
             writer.start()
-        frames = _follow(process.stdout, started, total_s, progress)
+        frames = _follow(process.stdout, total_s, progress)
         code = process.wait()
     except BaseException:
         process.kill()
@@ -257,23 +223,20 @@ def _watch(
     if code:
         raise _as_error(code, list(words))
     complaints = tuple(_bare(line) for line in words if "[error]" in line)
-    return Outcome(frames, sum(writer.pictures for writer in writers), complaints)
+    return Outcome(frames, complaints)
 
 
-def _follow(stream: IO[bytes], started: float, total_s: float, progress: OnProgress | None) -> int:
+def _follow(stream: IO[bytes], total_s: float, progress: OnProgress | None) -> int:
     """Read the progress report to its end; return the number of frames encoded."""
-    frames, done_s = 0, 0.0
+    frames, share = 0, 0.0
     for line in stream:
         name, _, value = line.decode("ascii", "replace").strip().partition("=")
         if name == "frame" and value.isdigit():
             frames = int(value)
-        elif name == "out_time_us" and value.lstrip("-").isdigit():
-            done_s = min(max(int(value) / 1e6, 0.0), total_s)
+        elif name == "out_time_us" and value.lstrip("-").isdigit() and total_s > 0:
+            share = min(max(int(value) / 1e6 / total_s, 0.0), 1.0)
         elif name == "progress" and progress is not None:
-            done_s = total_s if value == "end" else done_s
-            elapsed_s = time.monotonic() - started
-            left_s = elapsed_s * (total_s - done_s) / done_s if done_s > 0 else None
-            progress(Progress(done_s, total_s, frames, elapsed_s, left_s))
+            progress(1.0 if value == "end" else share)
     return frames
 
 

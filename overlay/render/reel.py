@@ -28,8 +28,8 @@ from overlay.render.graph import nanoseconds
 from overlay.render.join import listed
 from overlay.render.loudness import brought_to
 from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
-from overlay.render.pipeline import Feed, OnProgress, Outcome, Progress, run, stopping_on_terminate
-from overlay.render.source import Source, base_chain, checked_target, even_size, source_of
+from overlay.render.pipeline import Feed, OnProgress, Outcome, run, stopping_on_terminate
+from overlay.render.source import Source, base_chain, checked_target, even_size, named, source_of
 from overlay.render.together import output_rate
 from overlay.scene.layers import Layer
 from overlay.timebase import FrameTimes
@@ -113,7 +113,7 @@ def make_reel(
         before, after = _put_together(pieces, sound, folder)
         after += file_arguments(suffix, None, {"title": title.title})
         run(before, [], [*after, os.fspath(part.absolute())], total_s=total_s)
-    made = Outcome(studio.frames, studio.drawn, ())
+    made = Outcome(studio.frames)
     return report_of(target, studio.size, made, total_s, encoder, said[0], [*studio.notes, *said])
 
 
@@ -127,7 +127,7 @@ class _Studio:
         if largest.pixel_aspect != 1:
             self.size = (round(self.size[0] * largest.pixel_aspect / 2) * 2, self.size[1])
         self._rate_hz = output_rate([largest.frame_rate_hz])
-        self.frames = self.drawn = 0
+        self.frames = 0
         self.notes: list[str] = []
 
     def pieces(
@@ -149,7 +149,8 @@ class _Studio:
         mains = []
         for index, clip in enumerate(self._clips):
             mains.append(self._main(clip, folder / f"clip{index}.mp4", like))
-            _tell(progress, (index + 1) / (len(self._clips) + 2))
+            if progress is not None:
+                progress((index + 1) / (len(self._clips) + 2))
         firsts = [picture(piece.path, 0.0) for piece in mains]
         lasts = [picture(piece.path, piece.length_s) for piece in mains]
         opening = _fade(*title, firsts[0], 0.0).with_effects([vfx.FadeIn(0.4)])
@@ -159,7 +160,8 @@ class _Studio:
             made += [self._moving(bridge, FADE_S, folder / f"fade{index}.mp4"), piece]
         closing = _fade(lasts[-1], 0.0, *results).with_effects([vfx.FadeOut(0.5)])
         made.append(self._moving(closing, FADE_S + results[1], folder / "results.mp4"))
-        _tell(progress, 1.0)
+        if progress is not None:
+            progress(1.0)
         return made
 
     def _main(self, clip: Source, path: Path, like: bytes) -> _Piece:
@@ -168,7 +170,7 @@ class _Studio:
         why = self._unfit(facts)
         if why is None:
             words = ["-map", "0:V:0", "-c", "copy", *_FILM]
-            before = ["-i", clip.entered()[-1]]
+            before = ["-i", named(facts.path)]
             run(before, [], [*words, os.fspath(path)], total_s=facts.duration_s)
             why = None if _parameter_sets(path) == like else "other encoder settings"
         if why is None:
@@ -211,7 +213,6 @@ class _Studio:
         count = round(length_s * self._rate_hz)
         self._film(clip.get_frame, count, path)
         self.frames += count
-        self.drawn += count
         return _Piece(path, float(count / self._rate_hz))
 
     def _film(self, shown: Callable[[float], Rgb], count: int, path: Path) -> None:
@@ -331,8 +332,3 @@ def _write_wave(path: Path, samples: npt.NDArray[np.float32]) -> None:
         file.setframerate(RATE_HZ)
         codes = np.clip(np.round(samples * 32767.0), -32768, 32767).astype("<i2")
         file.writeframes(codes.tobytes())
-
-
-def _tell(progress: OnProgress | None, share: float) -> None:
-    if progress is not None:
-        progress(Progress(share, 1.0, 0, 0.0, None))

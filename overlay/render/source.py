@@ -19,15 +19,9 @@ _COPIED = {
 }
 _SEEK_MARGIN_S = 2.0
 _HD_HEIGHT = 720  # from here on untagged pictures count as BT.709, below as BT.601: common practice
-_MATRICES = {
-    "bt709": "bt709",
-    "smpte170m": "smpte170m",
-    "bt470bg": "bt470bg",
-    "fcc": "fcc",
-    "smpte240m": "smpte240m",
-    "bt2020nc": "bt2020",
-    "bt2020c": "bt2020",
-}
+# Names of colour matrices as the filter ``scale`` has them.
+_MATRICES = {name: name for name in ("bt709", "smpte170m", "bt470bg", "fcc", "smpte240m")}
+_MATRICES |= {"bt2020nc": "bt2020", "bt2020c": "bt2020"}
 
 
 @dataclass(frozen=True, eq=False)

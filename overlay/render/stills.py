@@ -11,7 +11,7 @@ import numpy as np
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, require_file
 from overlay.footage.model import ClipFacts
-from overlay.render.covers import Cover, as_cover, cover_chain
+from overlay.render.covers import Box, cover_chain
 from overlay.render.graph import Look, with_layers
 from overlay.render.pipeline import Feed, encode
 from overlay.render.source import base_chain, source_of
@@ -24,7 +24,7 @@ def still(
     at_s: float,
     target: str | os.PathLike[str],
     *,
-    covers: Sequence[Cover | tuple[int, int, int, int]] = (),
+    covers: Sequence[Box] = (),
 ) -> float:
     """Write the picture on screen at a footage time, layers included.
 
@@ -61,7 +61,7 @@ def still(
     look = Look(clip.matrix, clip.color_range, kind, clip.size)
     base, _ = base_chain(clip, kind)
     graph = [f"{base},select='gte(pts,{pts})',setpts=0[bare]"]
-    graph += cover_chain([as_cover(box) for box in covers], "bare", "base", clip.size)
+    graph += cover_chain(covers, "bare", "base", clip.size)
     graph += with_layers(layers, look, "base", "flat", first_input=1, times="setpts=0")
     wide = max(1, round(width * facts.pixel_aspect))
     graph.append(

@@ -7,7 +7,7 @@ import pytest
 
 from overlay.errors import UsageError
 from overlay.gauges.canvas import Rgba
-from overlay.gauges.palette import GROUND, SPIN
+from overlay.gauges.palette import GROUND
 from overlay.gauges.ribbon import Ribbon, RibbonValues
 
 FULL = 20.0
@@ -40,10 +40,10 @@ def test_draw__longer_with_every_bit_of_speed(ribbon: Ribbon) -> None:
 
 
 def test_draw__is_a_pure_function_in_a_reused_buffer(ribbon: Ribbon) -> None:
-    first = ribbon.draw(RibbonValues(7.0, 0.3, 9.0)).copy()
+    first = ribbon.draw(RibbonValues(7.0, 0.3)).copy()
     ribbon.draw(RibbonValues(math.nan))
-    ribbon.draw(RibbonValues(19.0, 2.0, 20.0))
-    again = ribbon.draw(RibbonValues(7.0, 0.3, 9.0))
+    ribbon.draw(RibbonValues(19.0, 2.0))
+    again = ribbon.draw(RibbonValues(7.0, 0.3))
     assert np.array_equal(first, again)
     assert again is ribbon.draw(RibbonValues(0.0))
     assert again.dtype == np.uint8
@@ -67,17 +67,6 @@ def test_draw__fringe_is_as_wide_as_the_uncertainty(ribbon: Ribbon) -> None:
         expected = 2 * 1.96 * sigma / FULL * (ribbon.band.x1 - ribbon.band.x0)
         # The soft ends sink below one code before they end.
         assert 0.8 * expected < width_px < expected + 2
-
-
-def test_draw__wheel_ahead_of_the_ground_shows_in_its_own_colour(ribbon: Ribbon) -> None:
-    def yellow(values: RibbonValues) -> int:
-        return int(np.all(ribbon.draw(values)[..., :3] == SPIN, axis=2).any(axis=0).sum())
-
-    per_px = FULL / (ribbon.band.x1 - ribbon.band.x0)
-    assert yellow(RibbonValues(8.0, 0.1, 10.0)) == pytest.approx(2.0 / per_px, abs=1.5)
-    assert yellow(RibbonValues(8.0, 0.1, 7.0)) == 0
-    assert yellow(RibbonValues(8.0, 0.1, None)) == 0
-    assert yellow(RibbonValues(8.0, 0.1, math.nan)) == 0
 
 
 def test_draw__digits_are_whole_wherever_the_tape_ends(ribbon: Ribbon) -> None:

@@ -29,7 +29,7 @@ def drawer(box: Placement) -> Draw:
     size = (box.width, box.height)
     if box.gauge_kind == "ribbon":
         ribbon = Ribbon(*size, full_scale_mps=20.0, ticks=[(8.9408, "20"), (13.4112, "30")])
-        return lambda s: ribbon.draw(RibbonValues(20 * s, 0.3, 20 * s + 1))
+        return lambda s: ribbon.draw(RibbonValues(20 * s, 0.3))
     if box.gauge_kind == "comb":
         comb = Comb(*size, full_scale_rpm=6000, limiter_rpm=5000, caution_rpm=3600)
         return lambda s: comb.draw(CombValues(6000 * s, True, True, 0.2))
