@@ -10,7 +10,7 @@ from overlay.cli.shared import say
 
 
 @click.command()
-@click.argument("folder", metavar="[DIR]", default=".")
+@click.argument("folder", metavar="[DIR]", required=False)
 @click.option(
     "--port",
     type=click.IntRange(1024, 65535),
@@ -18,8 +18,10 @@ from overlay.cli.shared import say
     help="Port to listen on.  [default: 7043, or a free one]",
 )
 @click.option("--no-browser", is_flag=True, help="Print the address and open nothing.")
-def desk(folder: str, port: int | None, no_browser: bool) -> None:
-    """Open pages in the browser for the day's clips and logs in DIR.
+def desk(folder: str | None, port: int | None, no_browser: bool) -> None:
+    """Open pages in the browser for the day's clips and logs in DIR (. for this folder).
+
+    Without DIR a simulated day is filmed into ./timetrue-demo, to look around in.
 
     Files are paired, runs worked out, their sync looked at and nudged, builds priced and
     compared, and films drawn, by the same jobs as the other commands. The day sheet, day.toml, is
@@ -28,4 +30,4 @@ def desk(folder: str, port: int | None, no_browser: bool) -> None:
     """
     from overlay.desk.serve import serve
 
-    serve(Path(folder), port=port, is_opened=not no_browser, say=say)
+    serve(None if folder is None else Path(folder), port=port, is_opened=not no_browser, say=say)

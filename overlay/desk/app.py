@@ -6,6 +6,7 @@ import asyncio
 import json
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal
 
@@ -29,7 +30,8 @@ from overlay.gauges.type import font_path
 from overlay.jobs.day_new import Folder, look_at
 from overlay.jobs.day_run import FOLDER
 from overlay.jobs.sheet_runs import SHEET_NAME
-from overlay.sheet import DaySheet
+from overlay.page.scripts import STATIC as PLAYER
+from overlay.sheet import DaySheet, Run
 from overlay.sheet.edit import Edit, edited
 
 STATIC = Path(__file__).with_name("static")
@@ -93,17 +95,27 @@ class Desk:
     ----------
     folder : Path
         That exists.
+    is_tour : bool
+        Whether to film the demo day into it where it has no sheet, and to lead through it.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, is_tour: bool = False) -> None:
         self.folder = folder.resolve()
         self.path = self.folder / SHEET_NAME
         self.queue = Queue()
         self._seen: tuple[Any, Folder] | None = None
         self._looking = threading.Lock()
         self._picturing = threading.Lock()
+        self.is_tour = is_tour
+        if is_tour and not self.path.exists():
+            self.queue.add("demo", "", work.demo, str(self.folder), wide=True)
 
     # -- the folder and the sheet --------------------------------------------------------------
+
+    def warm(self) -> None:
+        """Open the folder's files before the page asks; what is wrong it tells the page."""
+        with suppress(TimetrueError):
+            self._looked()
 
     def look(self) -> dict[str, Any]:
         """Files, pairing, and the sheet as it is or as it would start."""
@@ -115,6 +127,7 @@ class Desk:
             "text": text if text is not None else first_draft(seen, "mph"),
             "base": digest_of(text),
             "is_new": text is None,
+            "is_tour": self.is_tour,
             "films": self._films(),
             "has_results": (self.folder / FOLDER / "results.html").is_file(),
         }
@@ -166,20 +179,20 @@ class Desk:
     def run(self, asked: AskRun) -> dict[str, Any]:
         """One run with its evidence."""
         sheet = self._sheet(asked.text)
-        run = sheet.run(asked.name)
-        if run is None:
-            raise InputError(f"{asked.name!r}: no run of that name in the sheet")
-        for name in (run.clip, *run.logs):
-            self._own(sheet, name)
-        return run_view(sheet, run, self.folder / FOLDER)
+        return run_view(sheet, self._own_run(sheet, asked.name), self.folder / FOLDER)
 
-    def _own(self, sheet: DaySheet, name: str) -> None:
-        """Let the desk work on files of the folder only."""
-        if not sheet.file(name).resolve().is_relative_to(self.folder):
-            raise InputError(
-                f"{name}: is outside the folder, which the desk does not leave; copy it in, or "
-                "use 'timetrue day run'"
-            )
+    def _own_run(self, sheet: DaySheet, name: str) -> Run:
+        """The run of that name, whose files are all in the folder."""
+        run = sheet.run(name)
+        if run is None:
+            raise InputError(f"{name!r}: no run of that name in the sheet")
+        for file in (run.clip, *run.logs):
+            if not sheet.file(file).resolve().is_relative_to(self.folder):
+                raise InputError(
+                    f"{file}: is outside the folder, which the desk does not leave; copy it in, "
+                    "or use 'timetrue day run'"
+                )
+        return run
 
     def work_out(self, asked: AskRun) -> dict[str, Any]:
         """Put a run in line, or all that are not worked out where no name is given."""
@@ -190,13 +203,23 @@ class Desk:
             views = runs_view(sheet, self.folder / FOLDER)
             names = [view["name"] for view in views if view["state"] != "done"]
         for name in names:
-            run = sheet.run(name)
-            if run is None:
-                raise InputError(f"{name!r}: no run of that name in the sheet")
-            for file in (run.clip, *run.logs):
-                self._own(sheet, file)
+            self._own_run(sheet, name)
             self.queue.add("run", name, work.work_out, sheet, name)
         return {"count": len(names)}
+
+    def find(self, asked: AskRun) -> dict[str, Any]:
+        """Put the search for runs in a long recording in line."""
+        sheet = self._sheet(asked.text)
+        self._own_run(sheet, asked.name)
+        self.queue.add("find", asked.name, work.find, sheet, asked.name)
+        return {}
+
+    def play(self, asked: AskRun) -> dict[str, Any]:
+        """Put the making of a run's player in line."""
+        sheet = self._sheet(asked.text)
+        self._own_run(sheet, asked.name)
+        self.queue.add("play", asked.name, work.play, sheet, asked.name)
+        return {}
 
     def results(self, asked: _Asked) -> dict[str, Any]:
         """Compare the builds of the saved sheet."""
@@ -204,14 +227,15 @@ class Desk:
             raise InputError("the results are those of the saved sheet; save the changes first")
         sheet = self._sheet(asked.text)
         for run in sheet.runs:
-            for file in (run.clip, *run.logs):
-                self._own(sheet, file)
+            self._own_run(sheet, run.name)
         self.queue.add("results", "", work.results, str(self.path), wide=True)
         return {}
 
     def film(self, asked: AskFilm) -> dict[str, Any]:
         """Put a film in line."""
         sheet, order = self._sheet(asked.text), asked.film
+        for name in order.runs:
+            self._own_run(sheet, name)
         self.queue.add("film", order.name, work.film, sheet, order, wide=True)
         return {}
 
@@ -224,6 +248,7 @@ class Desk:
         sheet = self._sheet(asked.text)
         order = asked.film.model_copy(update={"arrangement": "alone"})
         order = order.model_copy(update={"runs": order.runs[:1]})
+        self._own_run(sheet, order.runs[0])
         with self._picturing, tempfile.TemporaryDirectory() as place:
             scene = scene_for(sheet, order)
             clip = scene.cells[0].run.clip
@@ -236,10 +261,8 @@ class Desk:
         """The usual places of gauges in a run's picture."""
         from overlay.footage import probe
 
-        run = self._sheet(asked.text).run(asked.name)
-        if run is None:
-            raise InputError(f"{asked.name!r}: no run of that name in the sheet")
-        clip = probe(inside(self.folder, run.clip))
+        sheet = self._sheet(asked.text)
+        clip = probe(sheet.file(self._own_run(sheet, asked.name).clip))
         return {**usual_places(clip.width, clip.height), "duration_s": clip.duration_s}
 
     def verify(self, asked: AskFile) -> dict[str, Any]:
@@ -262,6 +285,8 @@ def routes(desk: Desk) -> list[Route | Mount]:
         "save": (AskSave, desk.save),
         "run": (AskRun, desk.run),
         "work-out": (AskRun, desk.work_out),
+        "find": (AskRun, desk.find),
+        "play": (AskRun, desk.play),
         "results": (_Asked, desk.results),
         "film": (AskFilm, desk.film),
         "places": (AskRun, desk.places),
@@ -281,6 +306,7 @@ def routes(desk: Desk) -> list[Route | Mount]:
         Route("/fonts/regular.otf", lambda _: FileResponse(font_path())),
         Route("/fonts/bold.otf", lambda _: FileResponse(font_path(bold=True))),
         Mount("/static", StaticFiles(directory=STATIC)),
+        Mount("/player", StaticFiles(directory=PLAYER)),
     ]
 
 

@@ -13,6 +13,7 @@ SHOWN = {
     ".webm": "video/webm",
     ".mkv": "video/x-matroska",
     ".png": "image/png",
+    ".webp": "image/webp",
     ".csv": "text/csv; charset=utf-8",
     ".json": "application/json",
     ".md": "text/plain; charset=utf-8",

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import secrets
 import socket
+import threading
 import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 
-import uvicorn
-
-from overlay.desk.app import Desk, application
 from overlay.errors import InputError, OutputError
 
 HOST = "127.0.0.1"
 USUAL_PORT = 7043  # drafts that a browser keeps are found again under the same one
 SHUT_S = 1
+DEMO = "timetrue-demo"  # as 'timetrue demo' calls it
 
 
 def serve(
-    folder: Path,
+    folder: Path | None,
     *,
     port: int | None = None,
     is_opened: bool = True,
@@ -29,7 +28,8 @@ def serve(
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or None
+        None: the demo day, filmed into `DEMO` where it is not there, as a tour.
     port : int, optional
         The usual one, or any that is free, when None.
     is_opened : bool
@@ -44,15 +44,30 @@ def serve(
     OutputError
         If the port is taken.
     """
+    is_tour = folder is None
+    if folder is None:
+        folder = Path(DEMO)
+        try:
+            folder.mkdir(exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"{folder}: cannot be made: {error.strerror}") from error
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder; name the one with the day's clips and logs")
     listener = _listener(port)
     port = listener.getsockname()[1]
     token = secrets.token_urlsafe(32)
-    desk = Desk(folder)
     address = f"http://{HOST}:{port}/?token={token}"
-    say(f"the desk of {desk.folder} is at {address}")
+    say(f"the desk of {folder.resolve()} is at {address}")
     say("it answers this machine only; Ctrl-C ends it")
+    if is_opened:
+        webbrowser.open(address)
+    # Most of the start is reading the libraries; the browser starts meanwhile, and waits.
+    import uvicorn
+
+    from overlay.desk.app import Desk, application
+
+    desk = Desk(folder, is_tour=is_tour)
+    threading.Thread(target=desk.warm, daemon=True).start()
     server = uvicorn.Server(
         uvicorn.Config(
             application(desk, token=token, port=port),
@@ -63,8 +78,6 @@ def serve(
             ws="none",
         )
     )
-    if is_opened:
-        webbrowser.open(address)
     try:
         server.run(sockets=[listener])
     except KeyboardInterrupt:

@@ -9,11 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.gauges.palette import hex_of
+from overlay.jobs.day_find import FoundRuns
 from overlay.jobs.day_motion import load_motion
 from overlay.jobs.day_new import Folder, pair_up
 from overlay.jobs.day_one import KEPT, RunTask, cell_of, inputs_of
+from overlay.jobs.day_store import digest
 from overlay.jobs.text import offset_lines, run_lines
 from overlay.motion.model import MotionSignal
+from overlay.page.play import read_play
 from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment
 from overlay.units import mps_to_speed
@@ -129,11 +132,48 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
     }
     view["launch_s"] = None if kept.launch is None else kept.launch.at_s
     view["lines"] = list(run_lines(cell_of(task, kept).run, unit))
+    clip = Path(inputs.clip.path).relative_to(sheet.folder).as_posix()
+    data = read_play(play_folder(task), play_key(task))
+    base = play_folder(task).relative_to(sheet.folder).as_posix()
+    view["play"] = None if data is None else {"data": data, "base": base, "clip": clip}
     view["found_marks"] = [
         {"kind": m.kind, "start_s": m.start_s, "end_s": m.end_s, "detail": m.detail}
         for m in kept.marks
     ]
     return view
+
+
+def recording_view(found: FoundRuns, unit: str) -> dict[str, Any]:
+    """The runs of a long recording, and the strip on which their bounds are moved."""
+    speed, motion = found.speed, found.motion
+    factor = mps_to_speed(1.0, unit)
+    top_mps = float(np.max(speed.values, initial=0.0))
+    offset_s = found.alignment.total_offset_s
+    log = None if offset_s is None else _curve(speed.t_s - offset_s, factor * speed.values)
+    about = [
+        f"launch about {filmed.launch_s:.1f} s, "
+        + ("not seen in the log" if logged is None else f"{factor * logged.peak_mps:.0f} {unit}")
+        for filmed, logged in found.runs
+    ]
+    return {
+        "unit": unit,
+        "duration_s": float(motion.t_s[-1]) if len(motion) else 0.0,
+        "windows": [[round(filmed.start_s, 1), round(filmed.end_s, 1)] for filmed, _ in found.runs],
+        "about": about,
+        "only_logged": len(found.only_logged),
+        "motion": _motion_curve(motion, found.alignment, unit, top_mps),
+        "log": log,
+    }
+
+
+def play_folder(task: RunTask) -> Path:
+    """Where the player's files of a run are."""
+    return task.folder / KEPT / "play" / task.name
+
+
+def play_key(task: RunTask) -> str:
+    """Digest of all that they depend on."""
+    return digest("play", task.clip_key)
 
 
 def _first_guess_s(found: Alignment, motion: MotionSignal, inputs: Any) -> float:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 from overlay.desk.films import FilmOrder, film_path, scene_for
-from overlay.errors import OutputError, TimetrueError, UsageError
+from overlay.desk.views import play_folder, play_key, recording_view
+from overlay.errors import OutputError, TimetrueError, UndeterminedError, UsageError
+from overlay.files import written_whole
+from overlay.jobs.day_one import RunTask
 from overlay.jobs.day_run import FOLDER
 from overlay.progress import Progress, staged
 from overlay.sheet import DaySheet
@@ -22,19 +26,41 @@ def work_out(sheet: DaySheet, name: str, *, progress: Progress) -> str:
     TimetrueError
         Why it cannot be worked out.
     """
-    from overlay.jobs.day_one import KEPT, RunTask, do_run
+    from overlay.jobs.day_one import KEPT, do_run
 
-    run = sheet.run(name)
-    if run is None:
-        raise UsageError(f"{sheet.path}: has no run {name!r}")
-    folder = sheet.folder / FOLDER
-    _make(folder / KEPT)
+    task = _task(sheet, name)
+    _make(task.folder / KEPT)
     tell = staged(progress, "watching the picture")
-    task = RunTask(sheet, run, folder, clips=False)
     outcome = do_run(task, lambda share: tell(WATCHED * share))
     if outcome.problem:
         raise TimetrueError(outcome.problem)
     return name
+
+
+def play(sheet: DaySheet, name: str, *, progress: Progress) -> None:
+    """Make what the player needs of a run that is worked out.
+
+    Raises
+    ------
+    TimetrueError
+        As the message says.
+    """
+    from overlay.jobs.day_one import cell_of, style_of
+    from overlay.page.play import Shown, write_play
+
+    task = _task(sheet, name)
+    kept = task.kept_run()
+    if kept is None:
+        raise UndeterminedError(f"{name}: is not worked out yet; work it out first")
+    tell = staged(progress, "drawing gauges")
+    shown = Shown(cell_of(task, kept).run, name, task.run.build, task.hue)
+    write_play(
+        shown,
+        play_folder(task),
+        style_of(sheet),
+        key=play_key(task),
+        progress=lambda told: tell(told.share),
+    )
 
 
 def results(path: str, *, progress: Progress) -> dict[str, Any]:
@@ -46,6 +72,40 @@ def results(path: str, *, progress: Progress) -> dict[str, Any]:
         "sentences": list(done.results.day.sentences),
         "problems": [f"{name}: {why}" for name, why in done.results.failed],
     }
+
+
+def find(sheet: DaySheet, name: str, *, progress: Progress) -> str:
+    """Find the runs in the recording of a run of the sheet; the file with them, in the folder.
+
+    Raises
+    ------
+    TimetrueError
+        Why none is found.
+    """
+    from overlay.jobs.day_find import find_in
+    from overlay.jobs.day_one import KEPT
+
+    said = _task(sheet, name).run
+    found = find_in(
+        str(sheet.file(said.clip)),
+        [str(sheet.file(log)) for log in said.logs],
+        same_clock=said.same_clock,
+        columns=said.column_map,
+        progress=progress,
+    )
+    folder = sheet.folder / FOLDER / KEPT
+    _make(folder)
+    target = folder / f"{name}.found.json"
+    with written_whole(target) as part:
+        part.write_text(json.dumps(recording_view(found, sheet.report.speed_unit)))
+    return target.relative_to(sheet.folder).as_posix()
+
+
+def demo(folder: str, *, progress: Progress) -> None:
+    """Film the simulated day."""
+    from overlay.jobs.demo import film_demo
+
+    film_demo(folder, progress=progress)
 
 
 def film(sheet: DaySheet, order: FilmOrder, *, progress: Progress) -> dict[str, Any]:
@@ -73,6 +133,13 @@ def verify(path: str, *, progress: Progress) -> dict[str, Any]:
         lines.append(f"{verdict.name}: {verdict.reason}" if verdict.name else verdict.reason)
         lines += [f"{check.evidence}: {check.said}" for check in verdict.checks]
     return {"exit_code": max(verdict.exit_code for verdict in verdicts), "lines": lines}
+
+
+def _task(sheet: DaySheet, name: str) -> RunTask:
+    run = sheet.run(name)
+    if run is None:
+        raise UsageError(f"{sheet.path}: has no run {name!r}")
+    return RunTask(sheet, run, sheet.folder / FOLDER, clips=False)
 
 
 def _make(folder: Path) -> None:

@@ -33,6 +33,8 @@ class FoundRuns:
     only_logged: tuple[RunWindow, ...]  # in the log, not in the footage
     alignment: Alignment  # of the whole recording
     same_clock: bool
+    motion: MotionSignal
+    speed: Series  # of the log, on its own clock
 
 
 def find_in(
@@ -62,7 +64,7 @@ def find_in(
     pairs = _pairs(filmed, logged, alignment)
     runs = tuple((one, logged[pairs[i]] if i in pairs else None) for i, one in enumerate(filmed))
     left = tuple(one for j, one in enumerate(logged) if j not in pairs.values())
-    return FoundRuns(clip, tuple(logs), runs, left, alignment, same_clock)
+    return FoundRuns(clip, tuple(logs), runs, left, alignment, same_clock, motion, inputs.speed)
 
 
 def sheet_lines(found: FoundRuns) -> str:

@@ -70,11 +70,7 @@ def run_demo(
     OutputError
         If the folder cannot be made.
     """
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{place}: cannot be made: {error.strerror}; name another") from error
+    place = _made(folder)
     plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
     tasks = [(plan, str(place)) for plan in plans]
     runs = in_parallel(_whole_run, tasks, stage="filming, aligning, drawing", progress=progress)
@@ -87,6 +83,39 @@ def run_demo(
     encoded(scene_of(cells, STYLE, "side by side"), pair_clip, tell=tell)
     verdicts = verify_clip(pair_clip, progress=progress)
     return DemoResult(place, tuple(runs), pair_clip, names, verdicts, results)
+
+
+def film_demo(
+    folder: str | Path,
+    *,
+    size: tuple[int, int] = (960, 540),
+    runs_per_build: int = 3,
+    progress: Progress = silent,
+) -> Path:
+    """Make the day's clips, logs and sheet only, as :func:`run_demo` has them; the sheet.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made.
+    """
+    place = _made(folder)
+    plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
+    tasks = [(plan, str(place)) for plan in plans]
+    return write_day(place, tuple(in_parallel(_filmed, tasks, stage="filming", progress=progress)))
+
+
+def _made(folder: str | Path) -> Path:
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{place}: cannot be made: {error.strerror}; name another") from error
+    return place
+
+
+def _filmed(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> RunTruth:
+    return film(task[0], Path(task[1]), tell=tell)
 
 
 def compared(sheet_path: Path, runs: Sequence[DemoRun]) -> DayResults:

@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 
 from overlay.desk import draft as drafts
+from overlay.desk import work
+from overlay.desk.app import Desk
 from overlay.desk.films import FilmOrder, Place, layout_text, usual_places
 from overlay.desk.queue import Queue
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import InputError, UndeterminedError, UsageError
 from overlay.gauges.layout import layout_for, parse_layout
+from tests.demo_runs import CLIPS
 
 
 def look(client):
@@ -221,3 +224,37 @@ def test_queue__does_refuses_and_cancels(tmp_path):
     finally:
         queue.close()
     assert {path.name for path in tmp_path.iterdir()} == {"made", "begun"}
+
+
+def copying(folder: str, *, progress) -> None:
+    shutil.copytree(CLIPS, folder, dirs_exist_ok=True)
+
+
+def test_tour__films_the_demo_day_only_where_there_is_none(tmp_path, day, monkeypatch):
+    monkeypatch.setattr(work, "demo", copying)
+    made = Desk(tmp_path / "day", is_tour=True)
+    assert made.queue.views() == [] and made.look()["is_tour"]
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    made = Desk(empty, is_tour=True)
+    try:
+        (job,) = made.queue.views()
+        assert (job["kind"], made.look()["is_new"]) == ("demo", True)
+        assert ended(made.queue, job["number"])["state"] == "done"
+        assert not made.look()["is_new"]
+    finally:
+        made.queue.close()
+
+
+def test_film_demo__is_the_demos_own_day(tmp_path, monkeypatch):
+    from overlay.jobs import demo
+
+    monkeypatch.setattr(demo, "film", lambda plan, folder, tell: plan.name)
+    monkeypatch.setattr(
+        demo, "in_parallel", lambda task, items, **_: [task(i, None) for i in items]
+    )
+    monkeypatch.setattr(demo, "write_day", lambda folder, truths: truths)
+    assert demo.film_demo(tmp_path / "made") == tuple(
+        plan.name for plan in demo.plan_day(runs_per_build=3, size=(960, 540), camera_gps=True)
+    )
+    assert (tmp_path / "made").is_dir()

@@ -102,7 +102,8 @@ def test_guard__strict_headers_on_everything(client):
 
 def test_guard__the_page_has_no_script_within(client):
     page = client.get("/").text
-    assert page.count("<script") == 1 and '<script type="module" src="/static/main.js">' in page
+    assert page.count("<script") == page.count("></script>") == page.count('.js"></script>') == 2
+    assert '<script type="module" src="/static/main.js"></script>' in page
     assert "onclick" not in page and "style=" not in page
 
 

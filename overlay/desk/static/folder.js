@@ -1,6 +1,9 @@
 // What was found in the folder, and which clip and logs make a run.
 import { button, choice, field, h, refill } from "./dom.js";
+import { long } from "./long.js";
 import { edit, state } from "./store.js";
+
+const LONG_S = 45; // a clip that may well hold several runs
 
 const length = (value) => `${value.toFixed(1)} s`;
 
@@ -87,6 +90,7 @@ function runRow(run, index) {
         onchange: (event) => edit(event.target.checked
           ? { op: "set", path: path("same_clock"), value: true } : { op: "unset", path: path("same_clock") }) }),
       "the camera's own clock"),
+      clip?.duration_s > LONG_S && !run.window_s && h("a", { className: "find", href: `#folder/long/${encodeURIComponent(run.name)}` }, "Find the runs in it"),
       button("Take out", () => edit({ op: "remove", path: ["runs", index] }),
         { id: `run-${index}-out`, "aria-label": `Take run ${run.name} out of the sheet` })),
     same && pair.reasons.length > 0 && h("p", { className: "quiet" }, "paired ", pair.reasons.join("; ")),
@@ -108,7 +112,9 @@ function addRun(clip) {
   return edit({ op: "add", path: ["runs"], value: { name, build, clip: clip.name, ...(logs.length ? { logs } : {}) } });
 }
 
-export function folder(main) {
+export function folder(main, [kind, name]) {
+  const one = (state.raw.runs || []).findIndex((run) => run.name === name);
+  if (kind === "long" && one >= 0) { long(main, one); return; }
   const { files } = state.look;
   const runs = state.raw.runs || [];
   const used = new Set(runs.flatMap((run) => [run.clip, ...(run.logs || [])]));

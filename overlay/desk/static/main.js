@@ -6,6 +6,7 @@ import { films } from "./films.js";
 import { folder } from "./folder.js";
 import { results } from "./results.js";
 import { runs } from "./runs.js";
+import { lead } from "./tour.js";
 
 const { state } = store;
 const STAGES = [
@@ -31,7 +32,7 @@ function showSheet() {
       wrong ? `, ${wrong} problem${wrong > 1 ? "s" : ""}` : ""),
     button("Undo", () => store.step(-1), { id: "undo", disabled: state.at < 1 }),
     button("Redo", () => store.step(1), { id: "redo", disabled: state.at >= state.steps.length - 1 }),
-    button("Save", store.save, { id: "save", className: "main", disabled: !changed }));
+    button("Save", store.save, { id: "save", className: "main", disabled: !changed || !(state.raw.runs || []).length }));
 }
 
 function shares() {
@@ -74,13 +75,14 @@ function showNews() {
   refill(place("news"), parts);
 }
 
-const WORDS = { run: "work out", results: "compare builds", film: "draw", verify: "prove", find: "find runs in", demo: "film the demo day" };
+const WORDS = { run: "work out", results: "compare builds", film: "draw", verify: "prove", find: "find runs in", demo: "film the demo day", play: "draw gauges of" };
 const STATES = { waiting: "in line", working: "", done: "done", failed: "failed", cancelled: "cancelled" };
 
 function showLine() {
   const busy = state.jobs.filter(store.isBusy);
   const recent = state.jobs.filter((one) => !store.isBusy(one)).slice(-3).reverse();
   place("line").hidden = !state.jobs.length;
+  place("line").className = busy.length ? "" : "idle";
   refill(place("line"), h("h2", {}, busy.length ? `Working: ${busy.length} left` : "Nothing in line"),
     h("ol", {}, [...busy, ...recent].map((one) => {
       const left = one.left_s ? `, about ${seconds(one.left_s)} left` : "";
@@ -102,6 +104,7 @@ function showStage() {
   document.title = `${name}: Timetrue desk`;
   const main = place("work");
   if (shown !== key) main.replaceChildren();
+  if (lead(place("tour"), key)) { main.replaceChildren(); return; }
   show(main, location.hash.slice(1).split("/").slice(1).map(decodeURIComponent));
   if (shown !== null && shown !== key) main.focus({ preventScroll: true });
   shown = key;
@@ -118,7 +121,11 @@ function showAll() {
 
 store.onchange((what) => {
   if (what === "news") showNews();
-  else if (what === "jobs") showLine();
+  else if (what === "jobs") {
+    showLine();
+    if (state.look?.is_tour) lead(place("tour"), stage()[0]);
+    if (location.hash.startsWith("#folder/long")) showStage();
+  }
   else showAll();
 });
 addEventListener("hashchange", () => { showTape(); showStage(); });

@@ -1,10 +1,12 @@
 // The runs: worked out one by one, their sync looked at and nudged, their marks judged.
+import "/player/player.js";
 import { ask, button, choice, field, h, refill, Refused } from "./dom.js";
 import { problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { at, Strip } from "./strip.js";
 
-const held = { key: "", view: null, node: null };
+const held = { key: "", hand: "", nudge: 0 }; // what is shown, and where a hand has laid its log
+const asked = new Set(); // players that are being made
 
 export async function workOut(name = "") {
   try {
@@ -18,6 +20,7 @@ function stateOf(run) {
   if (isBusy(one)) return [one.state === "working" ? `working, ${Math.round(100 * one.share)} %` : "in line", ""];
   if (run.state === "done") return [run.offset || "worked out", ""];
   if (run.state === "failed") return ["", run.problem];
+  if (one?.state === "failed") return ["", one.error];
   return ["not worked out yet", ""];
 }
 
@@ -52,7 +55,8 @@ export function runs(main, [wanted]) {
   refill(main.querySelector("#all"), left ? button(`Work out ${left} run${left > 1 ? "s" : ""}`, () => workOut(), { id: "work-all", className: "main" })
     : h("a", { className: "onward", href: "#results" }, "On to the results"));
   refill(main.querySelector("#runlist"), listOf(now?.name));
-  const key = JSON.stringify([state.text, now?.name, now?.state, now?.offset]);
+  const made = job("play", now?.name)?.state === "done" && job("play", now.name).number;
+  const key = JSON.stringify([state.text, now?.name, now?.state, now?.offset, made]);
   if (key !== held.key) {
     held.key = key;
     fetchRun(detail, now, key);
@@ -82,12 +86,13 @@ function showRun(detail, name, view) {
   const index = state.raw.runs.findIndex((run) => run.name === name);
   const said = state.raw.runs[index];
   const parts = [h("h2", {}, `${name}, build ${said.build}`)];
-  if (view.state === "failed") parts.push(h("p", { className: "error", role: "alert" }, view.problem));
+  const wrong = view.state === "failed" ? view.problem : view.state === "new" ? job("run", name)?.error : "";
+  if (wrong) parts.push(h("p", { className: "error", role: "alert" }, wrong));
   if (view.state !== "done") {
     parts.push(view.evidence
       ? h("p", {}, "Lay the log over the picture by hand and take that offset, or correct what the message says and try again.")
       : h("p", {}, "This run is not worked out yet: its picture has to be watched first."),
-    button(view.state === "failed" ? "Try again" : "Work it out", () => workOut(name), { id: "work-one", className: "main" }));
+    button(wrong ? "Try again" : "Work it out", () => workOut(name), { id: "work-one", className: "main" }));
   }
   if (view.evidence) parts.push(sync(view, index));
   else parts.push(h("video", { controls: true, preload: "metadata", src: `/files/${encodeURIComponent(view.clip)}` }));
@@ -103,7 +108,8 @@ const signed = (value) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(3
 
 function sync(view, index) {
   const e = view.evidence;
-  const video = h("video", { id: "clip", controls: true, preload: "auto", muted: true, playsInline: true,
+  const player = view.play ? document.createElement("run-view") : null;
+  const video = player ? null : h("video", { id: "clip", controls: true, preload: "auto", muted: true, playsInline: true,
     src: `/files/${encodeURIComponent(view.clip)}`, "aria-label": `Clip of ${view.name}` });
   const curves = [{ kind: "picture", curve: e.motion }, ...(view.course ? [{ kind: "course", curve: view.course }] : []),
     { kind: "log", curve: e.log }];
@@ -123,6 +129,8 @@ function sync(view, index) {
 
   function put(nudge) {
     strip.nudge = Math.abs(nudge) < 1e-9 ? 0 : nudge;
+    held.nudge = strip.nudge;
+    if (player?.data) player.nudge = strip.nudge;
     strip.place();
     range.value = strip.nudge;
     const offset = e.base_s + strip.nudge;
@@ -147,7 +155,8 @@ function sync(view, index) {
     tellHere();
   }
   function seek(time) {
-    video.currentTime = e.clip_start_s + time + 0.001;
+    if (player) player.seek(time);
+    else video.currentTime = e.clip_start_s + time + 0.001;
     cursor(time);
   }
   function set(change) {
@@ -155,16 +164,37 @@ function sync(view, index) {
   }
   const frame = (_, shown) => {
     cursor(shown.mediaTime - e.clip_start_s);
-    video.requestVideoFrameCallback?.(frame);
+    video.requestVideoFrameCallback(frame);
   };
-  video.requestVideoFrameCallback?.(frame);
+  if (player) showPlayer();
+  else {
+    video.requestVideoFrameCallback?.(frame);
+    video.addEventListener("loadedmetadata", () => seek(strip.cursor ?? 0), { once: true });
+    const wanted = `${view.name} ${view.offset} ${state.text}`;
+    if (view.state === "done" && !asked.has(wanted)) {
+      asked.add(wanted);
+      ask("play", { text: state.text, name: view.name }).catch((error) => say(error.message));
+    }
+  }
+  function showPlayer() {
+    const { data, base, clip } = view.play;
+    const whole = (path) => `/files/${path.split("/").map(encodeURIComponent).join("/")}`;
+    player.addEventListener("framechange", ({ detail }) => cursor(detail.time));
+    player.show({ data, base: `${whole(base)}/`, clip: data.clip ? undefined : whole(clip) }).then(() => {
+      player.muted = true;
+      player.nudge = strip.nudge;
+      if (view.launch_s !== undefined && view.launch_s !== null) player.seek(view.launch_s);
+    }, (error) => say(error.message));
+  }
   const zoom = (length) => {
     const middle = strip.cursor ?? view.launch_s ?? e.duration_s / 2;
     strip.show(length ? [middle - length / 2, middle + length / 2] : strip.whole);
   };
   strip.cursor = view.launch_s ?? null;
-  video.addEventListener("loadedmetadata", () => seek(strip.cursor ?? 0), { once: true });
-  put(0);
+  const hand = `${view.name} ${e.base_s}`;
+  const before = held.hand === hand ? held.nudge : 0;
+  held.hand = hand;
+  put(before);
   const measured = e.determined && e.measured_s !== null
     ? `measured ${signed(e.measured_s)}${e.interval_s ? ` ± ${((e.interval_s[1] - e.interval_s[0]) / 2).toFixed(3)} (95 %)` : ""}`
     : `not measured: ${e.reason}`;
@@ -182,7 +212,8 @@ function sync(view, index) {
         view.given_s !== null && button("Take the measured one again", () => set({ op: "unset", path: ["runs", index, "offset_s"] }), { id: "measured" })),
       h("p", { className: "hint" }, "Drag the log over the picture's dots, or use the arrow keys: a frame a press, with Shift a tenth of one. It is in the draft when taken, and in the sheet when saved."),
       h("div", { className: "row" }, field("zoom", "Show", choice([["0", "the whole clip"], ["4", "4 s around the line"], ["1", "1 s around the line"]], "0", (value) => zoom(Number(value)))))),
-    video);
+    player || video,
+    !player && view.state === "done" && h("p", { className: "quiet" }, "Its gauges are being drawn for every picture; they come by themselves."));
 }
 
 function marks(view, said, index) {

@@ -43,7 +43,7 @@ async function take(text, edits = []) {
 function keep() {
   const { look, text, disk, base, steps, at } = state;
   if (!look) return;
-  const kept = isChanged() ? JSON.stringify({ text, disk, base, steps, at }) : null;
+  const kept = text !== disk ? JSON.stringify({ text, disk, base, steps, at }) : null;
   if (kept) localStorage.setItem(keyOf(look.folder), kept);
   else localStorage.removeItem(keyOf(look.folder));
 }
@@ -131,11 +131,12 @@ export const diskChanged = (base) => inOrder(async () => {
   if (!state.look || base === state.base || base === "" || state.clash?.base === base) return;
   const look = await ask("look");
   if (look.base === state.base) return;
-  if (isChanged()) state.clash = { text: look.text, base: look.base };
+  if (state.text !== state.disk) state.clash = { text: look.text, base: look.base };
   else {
+    const wasNew = state.look.is_new;
     state.look = look;
     await adopt(look.text, look.base);
-    say("The sheet was changed elsewhere; it is shown as it is now.");
+    if (!wasNew) say("The sheet was changed elsewhere; it is shown as it is now.");
   }
   tell("all");
 });

@@ -49,6 +49,13 @@ export class Strip {
     return text;
   }
 
+  // All places where the log may lie: between the ends of the nudge's interval.
+  area(curve, [low, high]) {
+    const points = curve.t.map((t, i) => [t, curve.v[i]]).filter(([, v]) => v !== null);
+    const side = (list, by) => list.map(([t, v]) => `${this.x(t - by).toFixed(1)} ${this.y(v).toFixed(1)}`);
+    return `M${[...side(points, low), ...side(points.reverse(), high)].join("L")}Z`;
+  }
+
   draw() {
     const box = this.node.getBoundingClientRect();
     this.inner = Math.max(50, box.width - EDGE.left - EDGE.right);
@@ -59,7 +66,7 @@ export class Strip {
     for (const { kind, curve } of this.curves) {
       const d = this.path(curve);
       if (kind !== "log") { lines.append(h("svg:path", { class: kind, d })); continue; }
-      this.bands = (this.interval || []).map((end) => h("svg:path", { class: "band", d, "data-end": end }));
+      this.bands = this.interval ? [h("svg:path", { class: "band", d: this.area(curve, this.interval) })] : [];
       this.log = h("svg:path", { class: "log", d });
       this.handle = this.onmove ? h("svg:path", { class: "handle", d }) : null;
       lines.append(...this.bands, this.log, ...(this.handle ? [this.handle] : []));
@@ -95,7 +102,6 @@ export class Strip {
     if (!this.inner) return;
     const shift = (seconds) => `translate(${((-seconds / (this.span[1] - this.span[0])) * this.inner).toFixed(2)} 0)`;
     for (const one of [this.log, this.handle]) one?.setAttribute("transform", shift(this.nudge));
-    for (const band of this.bands || []) band.setAttribute("transform", shift(Number(band.dataset.end)));
     this.line.style.display = this.cursor === null ? "none" : "";
     if (this.cursor !== null) {
       this.line.setAttribute("x1", this.x(this.cursor));
