@@ -1,7 +1,7 @@
 """The club's day: two builds of one cart, what the driver and the track do, and the loggers.
 
-A village cyclekart club times runs on a disused airfield taxiway. Build A is the cart as bought,
-held back by its governor. Build B breathes better and may turn faster: hardly any difference to
+A village cyclekart club times runs on a disused airfield taxiway. DemoBuild A is the cart as bought,
+held back by its governor. DemoBuild B breathes better and may turn faster: hardly any difference to
 10 m/s, where both are held by the clutch, and a clear one at 60 m and in top speed. The engine
 of build B turns faster than stock parts allow, which the day sheet says.
 """
@@ -31,7 +31,7 @@ BETWEEN_MIN = 11  # from one run to the next
 
 
 @dataclass(frozen=True)
-class Build:
+class DemoBuild:
     """One configuration of the cart: its name in the sheet, what it is, and what was bought.
 
     Each of `parts` has a price in `CURRENCY`.
@@ -48,8 +48,8 @@ class Build:
         return sum(price for _, price in self.parts)
 
 
-BUILD_A = Build("A", "As bought", (), Vehicle())
-BUILD_B = Build(
+BUILD_A = DemoBuild("A", "As bought", (), Vehicle())
+BUILD_B = DemoBuild(
     "B",
     "Open filter, jet and free governor",
     (
@@ -85,7 +85,7 @@ class RunPlan:
     """
 
     name: str
-    build: Build
+    build: DemoBuild
     drive: Drive
     scene: SceneSpec
     sound: SoundSpec
@@ -137,7 +137,7 @@ def plan_day(
 
 
 def _plan(
-    build: Build,
+    build: DemoBuild,
     number: int,
     receiver: Receiver,
     size: tuple[int, int],

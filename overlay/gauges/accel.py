@@ -6,7 +6,17 @@ import math
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 
-from overlay.gauges.base import Bar, Even, Gauge, Shown, State, boxed, plate, steps, tiles_on_plate
+from overlay.gauges.base import (
+    Bar,
+    Even,
+    Gauge,
+    State,
+    Subject,
+    boxed,
+    plate,
+    steps,
+    tiles_on_plate,
+)
 from overlay.gauges.blend import Z95
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, INK, QUIET_INK, TRACK, Color
@@ -97,15 +107,15 @@ class AccelBar(Gauge[AccelValues]):
         return canvas
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> AccelBar:
+    def of(cls, subject: Subject, width: int, height: int) -> AccelBar:
         """Acceleration of the first run."""
-        full = accel_scale(shown.run.course)
-        return cls(width, height, full_scale_mps2=full, hue=shown.hues[0])
+        full = accel_scale(subject.run.course)
+        return cls(width, height, full_scale_mps2=full, hue=subject.hues[0])
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> AccelValues:
+    def values(subject: Subject, t_s: float) -> AccelValues:
         """As :func:`accel_values`."""
-        return accel_values(shown.run.course, t_s)
+        return accel_values(subject.run.course, t_s)
 
     def seen(self, values: AccelValues) -> Hashable:
         """Steps of 0.01 m/s², of 0.02 m/s² in the uncertainty."""

@@ -34,7 +34,7 @@ State = tuple[str, "Gauge[Any]", Any]
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
+class Subject:
     """What a gauge is shown of: one run, or several from the same launch.
 
     Attributes
@@ -116,17 +116,17 @@ class Gauge(ABC, Generic[Values]):
 
     @classmethod
     @abstractmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Gauge[Values]:
+    def of(cls, subject: Subject, width: int, height: int) -> Gauge[Values]:
         """The gauge of a size for what is shown."""
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
+    def has_something(cls, subject: Subject) -> bool:
         """Whether it has anything to show of these runs."""
         return True
 
     @staticmethod
     @abstractmethod
-    def values(shown: Shown, t_s: float) -> Values:
+    def values(subject: Subject, t_s: float) -> Values:
         """What it shows at an instant, in SI units; NaN means "not known" and is drawn as such."""
 
     @abstractmethod

@@ -20,8 +20,8 @@ from overlay.gauges.base import (
     PLATE_ALPHA,
     Even,
     Gauge,
-    Shown,
     State,
+    Subject,
     chip,
     paste,
     plate,
@@ -248,29 +248,29 @@ class Comb(Gauge[CombValues]):
         return canvas.rgba()
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Comb:
+    def of(cls, subject: Subject, width: int, height: int) -> Comb:
         """Revs of the first run, with where they come from."""
-        assert shown.scale.full_rpm is not None
-        machine = shown.run.machine
+        assert subject.scale.full_rpm is not None
+        machine = subject.run.machine
         return cls(
             width,
             height,
-            full_scale_rpm=shown.scale.full_rpm,
+            full_scale_rpm=subject.scale.full_rpm,
             limiter_rpm=machine.limiter_rpm,
             caution_rpm=machine.stock_limit_rpm,
-            from_sound=shown.run.rpm_from_sound,
-            hue=shown.hues[0],
+            from_sound=subject.run.rpm_from_sound,
+            hue=subject.hues[0],
         )
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
+    def has_something(cls, subject: Subject) -> bool:
         """Whether the first run has revs."""
-        return shown.run.rpm is not None and shown.scale.full_rpm is not None
+        return subject.run.rpm is not None and subject.scale.full_rpm is not None
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> CombValues:
+    def values(subject: Subject, t_s: float) -> CombValues:
         """As :func:`comb_values`."""
-        return comb_values(shown.run.course, t_s)
+        return comb_values(subject.run.course, t_s)
 
     def seen(self, values: CombValues) -> Hashable:
         """Steps of 5 rpm and of 0.01 in slip."""

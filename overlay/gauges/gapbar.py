@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.gauges.base import Bar, Even, Gauge, Shown, State, plate, steps, tiles_on_plate
+from overlay.gauges.base import Bar, Even, Gauge, State, Subject, plate, steps, tiles_on_plate
 from overlay.gauges.blend import Z95
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, GROUND, INK, QUIET_INK, TRACK, Color
@@ -153,15 +153,15 @@ class GapBar(Gauge[GapValues]):
             canvas.box((left, base - dot, left + dot, base), hue, radius=0.3 * dot)
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> GapBar:
+    def of(cls, subject: Subject, width: int, height: int) -> GapBar:
         """The first run against the second."""
-        first, second = shown.courses
+        first, second = subject.courses
         scale = gap_scale(largest_gap_s(first, second))
-        names, hues = (shown.names[0], shown.names[1]), (shown.hues[0], shown.hues[1])
+        names, hues = (subject.names[0], subject.names[1]), (subject.hues[0], subject.hues[1])
         return cls(width, height, names=names, hues=hues, full_scale_s=scale)
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
+    def has_something(cls, subject: Subject) -> bool:
         """Whether there are two runs.
 
         Raises
@@ -169,14 +169,14 @@ class GapBar(Gauge[GapValues]):
         UsageError
             If there are not.
         """
-        if len(shown.runs) != 2:
+        if len(subject.runs) != 2:
             raise UsageError("the gap bar needs two runs: use pair")
         return True
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> GapValues:
+    def values(subject: Subject, t_s: float) -> GapValues:
         """As :func:`gap_values`."""
-        first, second = shown.courses
+        first, second = subject.courses
         return gap_values(first, second, t_s)
 
     def seen(self, values: GapValues) -> Hashable:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from overlay.errors import UsageError
-from overlay.gauges.base import Even, Gauge, Shown, State, chip, paste, plate, tiles_on_plate
+from overlay.gauges.base import Even, Gauge, State, Subject, chip, paste, plate, tiles_on_plate
 from overlay.gauges.blend import Z95, lay_columns
 from overlay.gauges.canvas import Box, Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, CUT, GROUND, INK, QUIET_INK, SPIN, TOOTH, Color
@@ -187,20 +187,20 @@ class Ladder(Gauge[LadderValues]):
         return canvas
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Ladder:
+    def of(cls, subject: Subject, width: int, height: int) -> Ladder:
         """Splits of the first run."""
-        labels = [split.goal.label for split in shown.run.splits]
-        return cls(width, height, labels=labels, hue=shown.hues[0])
+        labels = [split.goal.label for split in subject.run.splits]
+        return cls(width, height, labels=labels, hue=subject.hues[0])
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
+    def has_something(cls, subject: Subject) -> bool:
         """Whether the first run has splits, and a launch that they count from."""
-        return bool(shown.run.splits) and shown.run.launch is not None
+        return bool(subject.run.splits) and subject.run.launch is not None
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> LadderValues:
+    def values(subject: Subject, t_s: float) -> LadderValues:
         """As :func:`ladder_values`."""
-        return ladder_values(shown.run.course, t_s)
+        return ladder_values(subject.run.course, t_s)
 
     def seen(self, values: LadderValues) -> Hashable:
         """State and fill of each rung."""

@@ -60,7 +60,7 @@ class Layout:
 
 
 @dataclass(frozen=True)
-class Ground:
+class LayoutRegion:
     """What gauges are laid out on.
 
     Attributes
@@ -82,7 +82,7 @@ def layout_for(
     width: int,
     height: int,
     kinds: Sequence[str],
-    ground: Ground | None = None,
+    ground: LayoutRegion | None = None,
     *,
     layout: Layout | None = None,
     rungs: int = 4,
@@ -96,7 +96,7 @@ def layout_for(
         Of the whole finished picture in pixels, split-screen or not.
     kinds : sequence of str
         Gauges to place; the result is in the same order.
-    ground : Ground, optional
+    ground : LayoutRegion, optional
         Where; on the whole picture by default.
     layout : Layout, optional
         From :func:`load_layout`; by default the one that comes with the program for this shape,
@@ -117,7 +117,7 @@ def layout_for(
     >>> layout_for(1920, 1080, ["ribbon"])
     (Placement(gauge_kind='ribbon', x=96, y=838, width=1044, height=188),)
     """
-    ground = ground or Ground((0, 0, width, height), "whole")
+    ground = ground or LayoutRegion((0, 0, width, height), "whole")
     chosen = layout or built_in_layout(width, height)
     table = ground.table
     if table == "narrow" and table not in chosen.tables:
@@ -139,7 +139,7 @@ def layout_for(
     return tuple(placements)
 
 
-def _safe_box(size: tuple[int, int], ground: Ground) -> tuple[float, float, float, float]:
+def _safe_box(size: tuple[int, int], ground: LayoutRegion) -> tuple[float, float, float, float]:
     """Left, top, right, bottom of what may be drawn on: off the picture's edges and the seams."""
     ends = []
     for whole, start, length in zip(size, ground.region[:2], ground.region[2:], strict=True):

@@ -16,8 +16,8 @@ from overlay.gauges.base import (
     Bar,
     Even,
     Gauge,
-    Shown,
     State,
+    Subject,
     boxed,
     draw_ticks,
     plate,
@@ -179,18 +179,18 @@ class Ribbon(Gauge[RibbonValues]):
         return self._x0 + share_of(speed_mps, self.full_scale_mps) * (self._x1 - self._x0)
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Ribbon:
+    def of(cls, subject: Subject, width: int, height: int) -> Ribbon:
         """Speed of the first run, with ticks at its speed goals."""
-        full_mps, unit = shown.scale.full_speed_mps, shown.scale.unit
-        goals = [split.goal for split in shown.run.splits]
+        full_mps, unit = subject.scale.full_speed_mps, subject.scale.unit
+        goals = [split.goal for split in subject.run.splits]
         ticks = speed_ticks(goals, unit, full_mps)
-        hue = shown.hues[0]
+        hue = subject.hues[0]
         return cls(width, height, full_scale_mps=full_mps, unit=unit, ticks=ticks, hue=hue)
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> RibbonValues:
+    def values(subject: Subject, t_s: float) -> RibbonValues:
         """As :func:`ribbon_values`."""
-        return ribbon_values(shown.run.course, t_s)
+        return ribbon_values(subject.run.course, t_s)
 
     def seen(self, values: RibbonValues) -> Hashable:
         """Steps of 1/8192 of the full scale."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.gauges.base import Even, Gauge, Shown, State, draw_ticks, plate, share_of, steps
+from overlay.gauges.base import Even, Gauge, State, Subject, draw_ticks, plate, share_of, steps
 from overlay.gauges.blend import lay_columns
 from overlay.gauges.canvas import Box, Canvas, Rgba
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, TRACK, Color, build_hue, mix
@@ -126,22 +126,22 @@ class Strip(Gauge[StripValues]):
         return self.x0 + share_of(distance_m, self.length_m) * (self.x1 - self.x0)
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Strip:
+    def of(cls, subject: Subject, width: int, height: int) -> Strip:
         """All runs, with ticks at the first one's distance goals."""
-        length_m = strip_length_m(shown.courses)
-        ticks = distance_ticks([split.goal for split in shown.run.splits], length_m)
-        names, hues = shown.names, shown.hues
+        length_m = strip_length_m(subject.courses)
+        ticks = distance_ticks([split.goal for split in subject.run.splits], length_m)
+        names, hues = subject.names, subject.hues
         return cls(width, height, length_m=length_m, names=names, hues=hues, ticks=ticks)
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
+    def has_something(cls, subject: Subject) -> bool:
         """Whether the first run has a launch to count from."""
-        return shown.run.launch is not None
+        return subject.run.launch is not None
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> StripValues:
+    def values(subject: Subject, t_s: float) -> StripValues:
         """As :func:`strip_values`."""
-        return strip_values(shown.courses, t_s, since_launch=shown.since_launch)
+        return strip_values(subject.courses, t_s, since_launch=subject.since_launch)
 
     def seen(self, values: StripValues) -> Hashable:
         """Quarters of the width of a pixel, or nearly so."""

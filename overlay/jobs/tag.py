@@ -9,7 +9,7 @@ from overlay.errors import UsageError
 from overlay.jobs.film import FilmReport, FilmRun, require_suffix, work_out
 from overlay.jobs.text import run_lines
 from overlay.progress import Progress, silent
-from overlay.render.marks import Caption, Mark, add_marks
+from overlay.render.marks import Caption, ChapterMark, add_marks
 from overlay.report.table import speed_text
 from overlay.scene import Style
 from overlay.session import RunAnalysis
@@ -44,9 +44,9 @@ def tag_run(
     return FilmReport((found,), ((*run_lines(found, style.units), said),))
 
 
-def marks_of(run: RunAnalysis) -> tuple[Mark, ...]:
+def marks_of(run: RunAnalysis) -> tuple[ChapterMark, ...]:
     """Places to jump to: launch, splits, finish."""
-    return tuple(Mark(at_s, title) for at_s, title, _ in _events(run, "m/s"))
+    return tuple(ChapterMark(at_s, title) for at_s, title, _ in _events(run, "m/s"))
 
 
 def captions_of(run: RunAnalysis, unit: str) -> tuple[Caption, ...]:

@@ -14,7 +14,7 @@ from overlay.render.source import checked_target, facts_of, named
 
 
 @dataclass(frozen=True)
-class Mark:
+class ChapterMark:
     """A place to jump to: footage time in seconds, and its name."""
 
     at_s: float
@@ -34,7 +34,7 @@ def add_marks(
     source: str | os.PathLike[str],
     target: str | os.PathLike[str],
     *,
-    marks: Sequence[Mark] = (),
+    marks: Sequence[ChapterMark] = (),
     captions: Sequence[Caption] = (),
 ) -> None:
     """Copy a clip and add chapter marks (launch, splits, finish) and a timed-text track.
@@ -43,7 +43,7 @@ def add_marks(
     ----------
     source, target : path
         Different files; the target is ``.mp4``, ``.mov`` or ``.mkv``.
-    marks : sequence of Mark
+    marks : sequence of ChapterMark
         In any order; the part before the first gets the name ``Start``.
     captions : sequence of Caption
         In any order; they may not overlap.
@@ -72,7 +72,7 @@ def add_marks(
         encode(final, before, [], after, total_s=facts.duration_s)
 
 
-def chapter_text(marks: Sequence[Mark], duration_s: float) -> str:
+def chapter_text(marks: Sequence[ChapterMark], duration_s: float) -> str:
     """Marks as the encoder's metadata text, each chapter lasting to the next.
 
     Raises
@@ -82,7 +82,7 @@ def chapter_text(marks: Sequence[Mark], duration_s: float) -> str:
 
     Examples
     --------
-    >>> print(chapter_text([Mark(2.0, "Launch; go")], 5.0))
+    >>> print(chapter_text([ChapterMark(2.0, "Launch; go")], 5.0))
     ;FFMETADATA1
     [CHAPTER]
     TIMEBASE=1/1000
@@ -103,7 +103,7 @@ def chapter_text(marks: Sequence[Mark], duration_s: float) -> str:
                 f"{duration_s:.3f} s"
             )
     if not ordered or ordered[0].at_s > 0:
-        ordered.insert(0, Mark(0.0, "Start"))
+        ordered.insert(0, ChapterMark(0.0, "Start"))
     ends = [mark.at_s for mark in ordered[1:]] + [duration_s]
     lines = [";FFMETADATA1"]
     for mark, end_s in zip(ordered, ends, strict=True):

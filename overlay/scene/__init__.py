@@ -1,6 +1,6 @@
 """A film as data: cells with a run each, an arrangement, a style; nothing is encoded here."""
 
-from overlay.scene.arrangement import Arrangement, Geometry, PixelBox, geometry_of
+from overlay.scene.arrangement import Arrangement, Geometry, Rect, geometry_of
 from overlay.scene.layers import Layer, still_layer
 from overlay.scene.scene import Cell, Scene, scene_of, with_slowed
 from overlay.scene.style import Style
@@ -10,7 +10,7 @@ __all__ = [
     "Cell",
     "Geometry",
     "Layer",
-    "PixelBox",
+    "Rect",
     "Scene",
     "Style",
     "geometry_of",

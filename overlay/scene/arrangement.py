@@ -18,8 +18,8 @@ from overlay.gauges.layout import (
     SAFE_SHARE,
     SEAM_SHARE,
     Box,
-    Ground,
     Layout,
+    LayoutRegion,
     Placement,
     layout_for,
 )
@@ -67,7 +67,7 @@ class Division:
     is_upright: bool | None = None
     is_named: bool = False
 
-    def cells(self, count: int, width: int, height: int) -> tuple[PixelBox, ...]:
+    def cells(self, count: int, width: int, height: int) -> tuple[Rect, ...]:
         """Cells of so many clips, in reading order."""
         rows = -(-count // self.columns)
         wide, high = width // self.columns // 2 * 2, height // rows // 2 * 2
@@ -75,7 +75,7 @@ class Division:
         for index in range(count):
             is_lone = self.columns > 1 and index == count - 1 and count % self.columns == 1
             x = (width - wide) // 4 * 2 if is_lone else index % self.columns * wide
-            cells.append(PixelBox(x, index // self.columns * high, wide, high))
+            cells.append(Rect(x, index // self.columns * high, wide, high))
         return tuple(cells)
 
     def usual_size(self, clips: Sequence[ClipFacts]) -> tuple[int, int]:
@@ -98,7 +98,7 @@ ARRANGEMENTS: dict[Arrangement, Division] = {
 
 
 @dataclass(frozen=True)
-class PixelBox:
+class Rect:
     """A part of the finished picture, in pixels; all four numbers even."""
 
     x: int
@@ -130,9 +130,9 @@ class Geometry:
     ----------
     width, height : int
         Its size in pixels.
-    cells : tuple of PixelBox
+    cells : tuple of Rect
         Its division among the clips.
-    panes : tuple of PixelBox
+    panes : tuple of Rect
         The part of each cell that the clip fills; the rest is plain ground.
     table : str
         Name of the layout's table for a cell's gauges.
@@ -144,8 +144,8 @@ class Geometry:
 
     width: int
     height: int
-    cells: tuple[PixelBox, ...]
-    panes: tuple[PixelBox, ...]
+    cells: tuple[Rect, ...]
+    panes: tuple[Rect, ...]
     table: str = "whole"
     gap: Placement | None = None
     kept_free: tuple[int, int] = (0, 0)
@@ -155,7 +155,7 @@ class Geometry:
         """Width and height."""
         return self.width, self.height
 
-    def bar(self, index: int) -> PixelBox | None:
+    def bar(self, index: int) -> Rect | None:
         """The bar of plain ground beside a clip, where it is wide enough for the gauges."""
         cell, pane = self.cells[index], self.panes[index]
         left, right = pane.x - cell.x, cell.right - pane.right
@@ -164,9 +164,9 @@ class Geometry:
             return None
         top, bottom = self.kept_free
         x = cell.x if left > right else pane.right
-        return PixelBox(x, cell.y + top, wide, cell.height - top - bottom)
+        return Rect(x, cell.y + top, wide, cell.height - top - bottom)
 
-    def ground(self, index: int) -> Ground:
+    def ground(self, index: int) -> LayoutRegion:
         """The part of a cell that its gauges are laid out on.
 
         A clip that leaves a wide bar beside it gives its gauges that bar; one that leaves a
@@ -174,11 +174,11 @@ class Geometry:
         """
         cell, pane = self.cells[index], self.panes[index]
         if max(pane.x - cell.x, cell.right - pane.right) < 2:
-            return Ground(cell.xywh, self.table)
+            return LayoutRegion(cell.xywh, self.table)
         box = self.bar(index) or pane
         is_small = box.width < NARROW_SHARE * cell.width or box.height < LOW_SHARE * cell.height
         table = "narrow" if is_small and self.table in ("side", "stack") else self.table
-        return Ground(box.xywh, table, EDGE_PX)
+        return LayoutRegion(box.xywh, table, EDGE_PX)
 
 
 def geometry_of(
@@ -220,14 +220,14 @@ def geometry_of(
         raise UsageError(f"{arrangement} takes {few} clips; {count} were given")
     if most == 1:
         # H.264 and its kin store colour for squares of two by two pixels, so sizes are even.
-        whole = PixelBox(0, 0, clips[0].width // 2 * 2, clips[0].height // 2 * 2)
+        whole = Rect(0, 0, clips[0].width // 2 * 2, clips[0].height // 2 * 2)
         return Geometry(whole.width, whole.height, (whole,), (whole,))
     width, height = _checked(size or division.usual_size(clips))
     table = division.crowded if division.crowded and count > 2 else division.table
     cells = division.cells(count, width, height)
     gap = None
     if division.shared:
-        ground = Ground((0, 0, width, height), division.shared)
+        ground = LayoutRegion((0, 0, width, height), division.shared)
         (gap,) = layout_for(width, height, ["gap"], ground, layout=layout)
     shapes = [Fraction(clip.width, clip.height) * clip.pixel_aspect for clip in clips]
     kept = _kept_free(cells, gap)
@@ -245,7 +245,7 @@ def _checked(size: tuple[int, int]) -> tuple[int, int]:
     return width, height
 
 
-def _largest(shape: Fraction, cell: PixelBox, kept: tuple[int, int]) -> tuple[int, int]:
+def _largest(shape: Fraction, cell: Rect, kept: tuple[int, int]) -> tuple[int, int]:
     """Size of a clip in its cell, clear of the gap bar; an upright one leaves a bar beside it."""
     room, across = cell.height - sum(kept), cell.width
     if sum(kept) and shape <= UPRIGHT_TO:
@@ -253,9 +253,7 @@ def _largest(shape: Fraction, cell: PixelBox, kept: tuple[int, int]) -> tuple[in
     return min(across, _even(room * shape)), min(room, _even(across / shape))
 
 
-def _standing(
-    size: tuple[int, int], cell: PixelBox, kept: tuple[int, int], width_px: int
-) -> PixelBox:
+def _standing(size: tuple[int, int], cell: Rect, kept: tuple[int, int], width_px: int) -> Rect:
     """A clip of that size in its cell; a wide bar beside it lies toward the picture's middle."""
     (width, height), (top, bottom) = size, kept
     free, aside = cell.height - height, cell.width - width
@@ -266,10 +264,10 @@ def _standing(
         # What stays free holds gauges: the gap bar and the combs above, the ribbons below.
         above = max(min(free, TOP_SHARE * cell.height) if sum(kept) else 0, free / 2, top)
         x = cell.x + aside // 4 * 2
-    return PixelBox(x, cell.y + int(min(above, free - bottom)) // 2 * 2, width, height)
+    return Rect(x, cell.y + int(min(above, free - bottom)) // 2 * 2, width, height)
 
 
-def _kept_free(cells: Sequence[PixelBox], gap: Placement | None) -> tuple[int, int]:
+def _kept_free(cells: Sequence[Rect], gap: Placement | None) -> tuple[int, int]:
     """Rows at the top and at the bottom of every cell that the gap bar takes of one."""
     if gap is None:
         return 0, 0
@@ -323,7 +321,7 @@ def clear_of_edges(
     return tuple(moved[id(place)] for place in places)
 
 
-def safe_rows(cell: PixelBox, height: int) -> tuple[int, int]:
+def safe_rows(cell: Rect, height: int) -> tuple[int, int]:
     """First row, and row after the last, of a cell that gauges and words may stand on."""
     seam = SEAM_SHARE * height
     top = max(SAFE_SHARE * height, cell.y + (seam if cell.y else 0))

@@ -11,7 +11,7 @@ from typing import Any
 
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges import gauge_class
-from overlay.gauges.base import Gauge, Shown
+from overlay.gauges.base import Gauge, Subject
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.imprint import Imprint, ImprintSide, SlowedPart
 from overlay.gauges.layout import KEEP_CLEAR, Box, Layout, Placement, layout_for
@@ -22,7 +22,7 @@ from overlay.scene.arrangement import (
     ARRANGEMENTS,
     Arrangement,
     Geometry,
-    PixelBox,
+    Rect,
     clear_of_edges,
     geometry_of,
     safe_rows,
@@ -128,16 +128,16 @@ def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "al
     scale = scale_for(courses, style.units, limiters_rpm=limiters)
     layers, sides, notes = [], [], []
     for index, cell in enumerate(cells):
-        shown = Shown((cell.run,), scale, (cell.name or "run",), (hues[index],))
-        places, left_out = _places(shown, geometry, index, style, layout)
-        made = [gauge_layer(place, shown) for place in places]
+        subject = Subject((cell.run,), scale, (cell.name or "run",), (hues[index],))
+        places, left_out = _places(subject, geometry, index, style, layout)
+        made = [gauge_layer(place, subject) for place in places]
         own = [layer for layer, _ in made]
         sides.append(_side(cell.name, geometry.panes[index], made))
         if ARRANGEMENTS[arrangement].is_named:
             own.append(_name(cell, index, geometry, own))
         layers.append(tuple(own))
         notes += [note for note in left_out if note not in notes]
-    all_runs = Shown(
+    all_runs = Subject(
         tuple(cell.run for cell in cells), scale, tuple(c.name for c in cells), hues, True
     )
     common = _common(all_runs, geometry)
@@ -148,15 +148,15 @@ def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "al
     return Scene(geometry, cells, tuple(layers), common, imprint, tuple(notes))
 
 
-def gauge_layer(place: Placement, shown: Shown) -> tuple[Layer, Gauge[Any]]:
+def gauge_layer(place: Placement, subject: Subject) -> tuple[Layer, Gauge[Any]]:
     """A gauge at its place; two instants whose values look the same are drawn once."""
-    gauge = gauge_class(place.gauge_kind).of(shown, place.width, place.height)
+    gauge = gauge_class(place.gauge_kind).of(subject, place.width, place.height)
 
     def draw(t_s: float) -> Rgba:
-        return gauge.draw(gauge.values(shown, t_s))
+        return gauge.draw(gauge.values(subject, t_s))
 
     def seen(t_s: float) -> Hashable:
-        return gauge.seen(gauge.values(shown, t_s))
+        return gauge.seen(gauge.values(subject, t_s))
 
     return Layer(place.x, place.y, place.width, place.height, draw, seen), gauge
 
@@ -179,7 +179,7 @@ def with_slowed(scene: Scene, slowed: SlowedPart) -> Scene:
     return replace(scene, layers=((*scene.layers[0], sign),), imprint=imprint)
 
 
-def _side(name: str, pane: PixelBox, made: Sequence[tuple[Layer, Gauge[Any]]]) -> ImprintSide:
+def _side(name: str, pane: Rect, made: Sequence[tuple[Layer, Gauge[Any]]]) -> ImprintSide:
     """Where a run and its ribbon stand."""
     for layer, gauge in made:
         if isinstance(gauge, Ribbon):
@@ -188,7 +188,7 @@ def _side(name: str, pane: PixelBox, made: Sequence[tuple[Layer, Gauge[Any]]]) -
 
 
 def _places(
-    shown: Shown, geometry: Geometry, index: int, style: Style, layout: Layout | None
+    subject: Subject, geometry: Geometry, index: int, style: Style, layout: Layout | None
 ) -> tuple[list[Placement], list[str]]:
     """Places of one run's gauges: those named, or ribbon, comb (where RPM is known) and ladder.
 
@@ -196,8 +196,8 @@ def _places(
     has no room for, and those that would be too small to read.
     """
     wanted, is_usual = style.gauges or USUAL, style.gauges is None
-    kinds = [kind for kind in wanted if gauge_class(kind).has_something(shown)]
-    run = shown.run
+    kinds = [kind for kind in wanted if gauge_class(kind).has_something(subject)]
+    run = subject.run
 
     def placed(rungs: int) -> tuple[Placement, ...]:
         found = layout_for(
@@ -250,24 +250,24 @@ def _name(cell: Cell, index: int, geometry: Geometry, own: Sequence[Layer]) -> L
     return shown_while(picture, x, y)
 
 
-def _room_for_words(pane: PixelBox, geometry: Geometry) -> Box:
+def _room_for_words(pane: Rect, geometry: Geometry) -> Box:
     """The part of a clip's picture that may hold words: off the picture's edges and the seams."""
     width, height = geometry.size
     top, bottom = safe_rows(pane, height)
     # The same rule across as down.
-    left, right = safe_rows(PixelBox(pane.y, pane.x, pane.height, pane.width), width)
+    left, right = safe_rows(Rect(pane.y, pane.x, pane.height, pane.width), width)
     return left, top, right - left, bottom - top
 
 
-def _common(shown: Shown, geometry: Geometry) -> tuple[Layer, ...]:
+def _common(subject: Subject, geometry: Geometry) -> tuple[Layer, ...]:
     """The gap bar of two runs; the track strip of three, if a lone last cell leaves room."""
     if geometry.gap is not None:
-        return (gauge_layer(geometry.gap, shown)[0],)
-    place = _beside_lone_cell(geometry) if len(shown.runs) == 3 else None
+        return (gauge_layer(geometry.gap, subject)[0],)
+    place = _beside_lone_cell(geometry) if len(subject.runs) == 3 else None
     if place is None:
         return ()
-    numbers = tuple(str(index + 1) for index in range(len(shown.runs)))
-    return (gauge_layer(place, replace(shown, names=numbers))[0],)
+    numbers = tuple(str(index + 1) for index in range(len(subject.runs)))
+    return (gauge_layer(place, replace(subject, names=numbers))[0],)
 
 
 def _beside_lone_cell(geometry: Geometry) -> Placement | None:

@@ -12,7 +12,7 @@ from overlay.gauges.gapbar import GapBar
 from overlay.gauges.ladder import Ladder
 from overlay.gauges.layout import (
     KEEP_CLEAR,
-    Ground,
+    LayoutRegion,
     Placement,
     built_in_layout,
     layout_for,
@@ -50,10 +50,10 @@ PARTS: dict[str, tuple[tuple[float, float, float, float], str]] = {
 }
 
 
-def ground(width: int, height: int, part: str) -> Ground:
+def ground(width: int, height: int, part: str) -> LayoutRegion:
     (left, top, right, bottom), table = PARTS[part]
     region = (left * width, top * height, (right - left) * width, (bottom - top) * height)
-    return Ground(region, table)
+    return LayoutRegion(region, table)
 
 
 def placed(width: int, height: int, part: str, rungs: int = 4) -> tuple[Placement, ...]:

@@ -11,7 +11,7 @@ import pytest
 from overlay.footage import luma_crops, probe
 from overlay.gauges.base import PLATE_ALPHA
 from overlay.gauges.gapbar import GapBar, GapValues
-from overlay.gauges.layout import Ground, layout_for
+from overlay.gauges.layout import LayoutRegion, layout_for
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, contrast, luma_709
 from overlay.jobs.film import FilmRun, draw_run
 from overlay.render.together import Side, compose_clips
@@ -98,7 +98,7 @@ def test_finished_pair__text_contrast_in_the_gap_bar(tmp_path: Path, footage: st
         video_filter=change or None,
     )
     size = (1280, 720)
-    (box,) = layout_for(*size, ["gap"], Ground((0, 0, *size), "shared-side"))
+    (box,) = layout_for(*size, ["gap"], LayoutRegion((0, 0, *size), "shared-side"))
     gauge = GapBar(box.width, box.height, names=("stock", "drum"))
     meant = gauge.draw(GapValues(0.31, 2.4, 0.04)).copy()
     layer = still_layer(box.x, box.y, meant)

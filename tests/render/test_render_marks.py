@@ -9,7 +9,7 @@ import pytest
 
 from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
-from overlay.render.marks import Caption, Mark, add_marks
+from overlay.render.marks import Caption, ChapterMark, add_marks
 from tests.clips import make_clip, run_ffmpeg
 
 
@@ -19,7 +19,7 @@ def test_add_marks__nothing_encoded_again(tmp_path: Path, suffix: str) -> None:
 
     source = make_clip(tmp_path / "a.mp4", size=(192, 128), seconds=3, rate=25, audio=2)
     target = tmp_path / f"b{suffix}"
-    marks = [Mark(2.0, "60 m"), Mark(0.5, "Launch = go")]
+    marks = [ChapterMark(2.0, "60 m"), ChapterMark(0.5, "Launch = go")]
     captions = [Caption(0.5, 1.5, "launch"), Caption(1.5, 2.5, "20 mph in 1.00 s")]
     add_marks(source, target, marks=marks, captions=captions)
     with av.open(str(target)) as container:
@@ -45,10 +45,10 @@ def test_add_marks__nothing_encoded_again(tmp_path: Path, suffix: str) -> None:
 def test_add_marks__refuses_what_cannot_be(tmp_path: Path) -> None:
     source = make_clip(tmp_path / "a.mp4", size=(192, 128), seconds=1)
     with pytest.raises(UsageError, match="outside the clip"):
-        add_marks(source, tmp_path / "b.mp4", marks=[Mark(7.0, "late")])
+        add_marks(source, tmp_path / "b.mp4", marks=[ChapterMark(7.0, "late")])
     overlapping = [Caption(0, 0.6, "a"), Caption(0.5, 0.8, "b")]
     with pytest.raises(UsageError, match="overlaps"):
         add_marks(source, tmp_path / "b.mp4", captions=overlapping)
     with pytest.raises(OutputError, match="never changed"):
-        add_marks(source, source, marks=[Mark(0.5, "x")])
+        add_marks(source, source, marks=[ChapterMark(0.5, "x")])
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]

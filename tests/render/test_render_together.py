@@ -13,7 +13,7 @@ from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
 from overlay.render.together import Side, compose_clips, output_rate
-from overlay.scene import Geometry, PixelBox
+from overlay.scene import Geometry, Rect
 from overlay.scene.layers import Layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
 from tests.render.codes import HEIGHT, PER_SECOND, WIDTH, code_layer, frames, read, spell
@@ -25,7 +25,7 @@ WIDE, HIGH = 192, 128
 def tiles(columns: int, rows: int = 1, count: int | None = None) -> Geometry:
     """Cells that the coded clips fill whole."""
     cells = tuple(
-        PixelBox(k % columns * WIDE, k // columns * HIGH, WIDE, HIGH)
+        Rect(k % columns * WIDE, k // columns * HIGH, WIDE, HIGH)
         for k in range(columns * rows if count is None else count)
     )
     return Geometry(columns * WIDE, rows * HIGH, cells, cells)
@@ -200,8 +200,8 @@ def test_together__stacked_turned_and_square(tmp_path: Path) -> None:
     a = make_clip(tmp_path / "a.mp4", size=(320, 180), seconds=1.5, rotation=90)
     b = make_clip(tmp_path / "b.mp4", size=(320, 180), seconds=1.2, sar=Fraction(4, 3), audio=1)
     sides = Side(a, 0.5), Side(b, 0.5)
-    cells = (PixelBox(0, 0, 200, 200), PixelBox(0, 200, 200, 200))
-    panes = (PixelBox(44, 0, 112, 200), PixelBox(0, 258, 200, 84))
+    cells = (Rect(0, 0, 200, 200), Rect(0, 200, 200, 200))
+    panes = (Rect(44, 0, 112, 200), Rect(0, 258, 200, 84))
     geometry = Geometry(200, 400, cells, panes)
     report = compose_clips(sides, geometry, tmp_path / "c.mp4", options=QUICK)
     assert (report.width, report.height) == (200, 400)

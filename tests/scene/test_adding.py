@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from overlay.gauges import GAUGES
-from overlay.gauges.base import Even, Gauge, Shown, State, plate, tiles_on_plate
+from overlay.gauges.base import Even, Gauge, State, Subject, plate, tiles_on_plate
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.contact import contact_sheet
 from overlay.scene import Cell, Style, scene_of
@@ -46,16 +46,16 @@ class Clock(Gauge[float]):
         self._digits = tiles_on_plate(0.4 * height)
 
     @classmethod
-    def of(cls, shown: Shown, width: int, height: int) -> Clock:
+    def of(cls, subject: Subject, width: int, height: int) -> Clock:
         return cls(width, height)
 
     @classmethod
-    def has_something(cls, shown: Shown) -> bool:
-        return shown.run.launch is not None
+    def has_something(cls, subject: Subject) -> bool:
+        return subject.run.launch is not None
 
     @staticmethod
-    def values(shown: Shown, t_s: float) -> float:
-        launch = shown.run.launch
+    def values(subject: Subject, t_s: float) -> float:
+        launch = subject.run.launch
         return math.nan if launch is None else t_s - launch.at_s
 
     def seen(self, values: float) -> Hashable:

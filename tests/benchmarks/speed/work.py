@@ -17,7 +17,7 @@ import numpy as np
 from overlay.gauges.comb import Comb, CombValues
 from overlay.gauges.gapbar import GapBar, GapValues
 from overlay.gauges.ladder import Ladder, LadderValues, RungState
-from overlay.gauges.layout import Ground, layout_for
+from overlay.gauges.layout import LayoutRegion, layout_for
 from overlay.gauges.ribbon import Ribbon, RibbonValues
 from overlay.scene.layers import Layer
 
@@ -61,11 +61,11 @@ def layer(box: Any, gauge: Any, values: Callable[[float], Any], key: Any = None)
     return Layer(box.x, box.y, box.width, box.height, lambda t_s: gauge.draw(values(t_s)), key)
 
 
-WHOLE = Ground((0, 0, WIDTH, HEIGHT), "whole")
-SIDES = tuple(Ground((x, 0, WIDTH / 2, HEIGHT), "side") for x in (0, WIDTH / 2))
+WHOLE = LayoutRegion((0, 0, WIDTH, HEIGHT), "whole")
+SIDES = tuple(LayoutRegion((x, 0, WIDTH / 2, HEIGHT), "side") for x in (0, WIDTH / 2))
 
 
-def run_gauges(ground: Ground) -> list[Layer]:
+def run_gauges(ground: LayoutRegion) -> list[Layer]:
     """Ribbon, comb and ladder of one run."""
     ribbon, comb, ladder = layout_for(WIDTH, HEIGHT, ["ribbon", "comb", "ladder"], ground)
     sizes = [(box.width, box.height) for box in (ribbon, comb, ladder)]
@@ -77,7 +77,7 @@ def run_gauges(ground: Ground) -> list[Layer]:
 
 
 def gap_gauge() -> Layer:
-    (box,) = layout_for(WIDTH, HEIGHT, ["gap"], Ground(WHOLE.region, "shared-side"))
+    (box,) = layout_for(WIDTH, HEIGHT, ["gap"], LayoutRegion(WHOLE.region, "shared-side"))
     return layer(box, GapBar(box.width, box.height, names=("Stock", "Long pipe")), gap, gap_key)
 
 
