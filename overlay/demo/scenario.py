@@ -1,7 +1,7 @@
 """The club's day: two builds of one cart, what the driver and the track do, and the loggers.
 
-A village cyclekart club times runs on a disused airfield taxiway. DemoBuild A is the cart as bought,
-held back by its governor. DemoBuild B breathes better and may turn faster: hardly any difference to
+A village cyclekart club times runs on a disused airfield taxiway. Build A is the cart as bought,
+held back by its governor. Build B breathes better and may turn faster: hardly any difference to
 10 m/s, where both are held by the clutch, and a clear one at 60 m and in top speed. The engine
 of build B turns faster than stock parts allow, which the day sheet says.
 """
