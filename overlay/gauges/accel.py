@@ -90,8 +90,8 @@ class AccelBar(Gauge[AccelValues]):
         self._side = tiles_on_plate(self.smallest_digits_px, characters=ALL)
         # No room for descenders.
         self._pm = tiles_on_plate(self.smallest_digits_px, characters="0123456789.± ")
-        self._empty, self._full = self._bar_in(TRACK).rgba(), self._bar_in(hue).rgba()
-        blank = self._bar_in(TRACK)
+        empty, self._full = self._bar_in(TRACK), self._bar_in(hue).rgba()
+        self._empty, blank = empty.rgba(), empty
         box = (self._pad + 2, rows[0], width - self._pad - 2, rows[1])
         blank.hatched_box(box, QUIET_INK, period_px=max(6.0, 0.09 * height), share=0.3, alpha=0.3)
         put_text(blank, "no data", self._pad, self._baseline, self._side.face, QUIET_INK)

@@ -163,9 +163,10 @@ class Ladder(Gauge[LadderValues]):
             "wheelspin": chip("spin", tag, SPIN, pad_share=0.34),
             "limiter": chip("cut", tag, CUT, pad_share=0.34),
         }
-        self._empty, self._full = self._rungs(TOOTH).rgba(), self._rungs(hue).rgba()
-        self._spoiled = {kind: self._rungs(its).rgba() for kind, its in SPOILER_HUES.items()}
-        missed = self._rungs(GROUND)
+        base = plate(width, height, corner_px=min(0.06 * width, 0.3 * self._pitch))
+        self._empty, self._full = self._rungs(base, TOOTH).rgba(), self._rungs(base, hue).rgba()
+        self._spoiled = {kind: self._rungs(base, its).rgba() for kind, its in SPOILER_HUES.items()}
+        missed = self._rungs(base, GROUND)
         period = max(5.0, 1.6 * self._bar_px)
         for index in range(len(labels)):
             box = self._bar_box(index)
@@ -180,8 +181,8 @@ class Ladder(Gauge[LadderValues]):
         rows = self._rows(index)
         return self._pad, rows.start, self.size[0] - self._pad, rows.stop
 
-    def _rungs(self, color: Color) -> Canvas:
-        canvas = plate(*self.size, corner_px=min(0.06 * self.size[0], 0.3 * self._pitch))
+    def _rungs(self, base: Canvas, color: Color) -> Canvas:
+        canvas = base.copy()
         for index in range(len(self.labels)):
             canvas.box(self._bar_box(index), color, radius=self._bar_px / 2)
         return canvas

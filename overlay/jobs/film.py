@@ -93,11 +93,11 @@ def draw_run(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    slowed, sound, said = None, "stretched", f"wrote {target}"
+    slowed, said = None, f"wrote {target}"
     if slowdown is not None:
         container_of(Path(target))
-        clip, sound = probe(run.clip), slowdown.sound
-        slowed = slowed_times(clip, slowdown.from_s, slowdown.to_s, slowdown.factor)
+        at_s, factor = (slowdown.from_s, slowdown.to_s), slowdown.factor
+        slowed = slowed_times(probe(run.clip), *at_s, factor, sound=slowdown.sound)
         start_s, end_s = slowed.edges_s
         said += f": slowed ×{slowdown.factor} from {start_s:.2f} to {end_s:.2f} s"
     (found,) = work_out([run], target, style, progress=progress)
@@ -105,7 +105,7 @@ def draw_run(
     if slowed is not None:
         scene = with_slowed(scene, SlowedPart(*slowed.edges_s, float(slowed.factor)))
     tell = _drawing(target, progress)
-    report = encoded(scene, target, encoder, slowed=slowed, slowed_sound=sound, tell=tell)
+    report = encoded(scene, target, encoder, slowed=slowed, tell=tell)
     return _report(scene, style, report, said)
 
 
@@ -199,7 +199,6 @@ def encoded(
     heard: Sequence[int] | None = None,
     lead_s: float = 1.0,
     slowed: SlowedTimes | None = None,
-    slowed_sound: str = "stretched",
     tell: Callable[[float], None] = lambda share: None,
 ) -> RenderReport:
     """Encode a scene.
@@ -208,8 +207,8 @@ def encoded(
     ----------
     heard, lead_s
         Of several runs, see :func:`draw_together`.
-    slowed, slowed_sound
-        Of one run: the frames to slow down, and their sound.
+    slowed : SlowedTimes, optional
+        Of one run: the frames to slow down.
     tell : callable, optional
         Told the share done, 0 to 1.
     """
@@ -222,7 +221,6 @@ def encoded(
             options=encoder,
             covers=run.options.covers,
             slowed=slowed,
-            slowed_sound=slowed_sound,
             progress=tell,
             metadata=scene.metadata,
         )

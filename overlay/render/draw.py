@@ -6,14 +6,13 @@ import os
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
 from overlay.render.covers import Box, cover_chain
 from overlay.render.encoder import EncodeOptions, choose_encoder
 from overlay.render.graph import Look, nanoseconds, with_layers
 from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
 from overlay.render.pipeline import Feed, OnProgress, Outcome, encode
-from overlay.render.slowed import SOUNDS, SlowedTimes, moved, sound_chains
+from overlay.render.slowed import SlowedTimes, moved, sound_chains
 from overlay.render.source import (
     Source,
     base_chain,
@@ -36,7 +35,6 @@ def draw_clip(
     options: EncodeOptions | None = None,
     covers: Sequence[Box] = (),
     slowed: SlowedTimes | None = None,
-    slowed_sound: str = "stretched",
     progress: OnProgress | None = None,
     metadata: Mapping[str, str] | None = None,
 ) -> RenderReport:
@@ -57,14 +55,10 @@ def draw_clip(
         Parts of the picture hidden under the layers.
     slowed : SlowedTimes or None
         A section to slow down, from :func:`overlay.render.slowed.slowed_times`.
-    slowed_sound : str
-        Inside that section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
     metadata : mapping or None
         Tags for the file, such as ``title`` and ``comment``.
     """
     options = options or EncodeOptions()
-    if slowed_sound not in SOUNDS:
-        raise UsageError(f"unknown sound {slowed_sound!r}: use one of {', '.join(SOUNDS)}")
     clip = source_of(source)
     facts, times = clip.facts, clip.facts.frame_times
     final, suffix = checked_target(target, [facts.path])
@@ -77,7 +71,7 @@ def draw_clip(
     graph = [f"{base},{moved(slowed)}[bare]" if slowed else f"{base}[bare]"]
     graph += cover_chain(covers, "bare", "base", clip.size)
     graph += with_layers(layers, look, "base", "out", first_input=1, times=onto)
-    chains, sound, said = _sound(clip, options, suffix, slowed, slowed_sound)
+    chains, sound, said = _sound(clip, options, suffix, slowed)
     after = ["-filter_complex", ";".join(graph + chains), "-map", "[out]", *sound]
     after += [*video_arguments(encoder, tick_of(facts), suffix), *color_arguments(clip)]
     after += file_arguments(suffix, facts.created_utc, metadata or {})
@@ -92,7 +86,7 @@ def draw_clip(
 
 
 def _sound(
-    clip: Source, options: EncodeOptions, suffix: str, slowed: SlowedTimes | None, inside: str
+    clip: Source, options: EncodeOptions, suffix: str, slowed: SlowedTimes | None
 ) -> tuple[list[str], list[str], str]:
     """Filters, arguments, and what becomes of the sound in words."""
     if not options.sound:
@@ -102,7 +96,8 @@ def _sound(
     if not clip.facts.audio_codec:
         return [], [], "none in the source"
     arguments = ["-map", "[sound]", *AAC]
-    return sound_chains(clip, slowed, inside), arguments, f"{inside} inside the slowed section"
+    said = f"{slowed.sound} inside the slowed section"
+    return sound_chains(clip, slowed), arguments, said
 
 
 def _kept(facts: ClipFacts, suffix: str) -> list[str]:

@@ -32,12 +32,15 @@ class SlowedTimes:
         Frames of the section: `first` is its first, `last` the first after it.
     factor : int
         How many times as long the section lasts.
+    sound : str
+        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
     """
 
     source: FrameTimes
     first: int
     last: int
     factor: int
+    sound: str = "stretched"
 
     @property
     def edges(self) -> tuple[int, int]:
@@ -77,14 +80,19 @@ class SlowedTimes:
         return (self.factor - 1) * (end_s - start_s)
 
 
-def slowed_times(facts: ClipFacts, from_s: float, to_s: float, factor: int) -> SlowedTimes:
+def slowed_times(
+    facts: ClipFacts, from_s: float, to_s: float, factor: int, *, sound: str = "stretched"
+) -> SlowedTimes:
     """Slow the frames that are shown from `from_s` on and before `to_s`, footage times.
 
     Raises
     ------
     UsageError
-        If the section holds fewer than two frames, leaves the clip, or the factor is out of range.
+        If the section holds fewer than two frames, leaves the clip, or the factor is out of range;
+        if the sound is none of the two.
     """
+    if sound not in SOUNDS:
+        raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
     if not LEAST_FACTOR <= factor <= MOST_FACTOR:
         raise UsageError(f"slowed {factor} times: use {LEAST_FACTOR} to {MOST_FACTOR}")
     if not (math.isfinite(from_s) and math.isfinite(to_s)) or not (
@@ -101,7 +109,7 @@ def slowed_times(facts: ClipFacts, from_s: float, to_s: float, factor: int) -> S
             f"{facts.path}: the section from {from_s:g} to {to_s:g} s holds {last - first} "
             "frames; give a longer one"
         )
-    return SlowedTimes(facts.frame_times, first, last, factor)
+    return SlowedTimes(facts.frame_times, first, last, factor, sound)
 
 
 def moved(slowed: SlowedTimes) -> str:
@@ -115,14 +123,8 @@ def moved(slowed: SlowedTimes) -> str:
     return f"setpts='{since}+{slowed.factor - 1}*(clip({since},{start},{end})-{start})'"
 
 
-def sound_chains(clip: Source, slowed: SlowedTimes, sound: str) -> list[str]:
-    """The sound in three pieces, before, inside and after the section, put end to end.
-
-    Parameters
-    ----------
-    sound : str
-        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
-    """
+def sound_chains(clip: Source, slowed: SlowedTimes) -> list[str]:
+    """The sound in three pieces, before, inside and after the section, put end to end."""
     edges_s = (0.0, *slowed.edges_s, clip.facts.duration_s)
     pieces, names = [], ""
     for index, name in enumerate(("before", "inside", "after")):
@@ -132,7 +134,7 @@ def sound_chains(clip: Source, slowed: SlowedTimes, sound: str) -> list[str]:
         chain = placed("0:a:0", clip.origin_s(start_s), length_s, length_s, "stereo")
         if name == "inside":
             long_s = length_s * slowed.factor
-            change = _stretch(slowed.factor) if sound == "stretched" else "volume=0"
+            change = _stretch(slowed.factor) if slowed.sound == "stretched" else "volume=0"
             chain += f",{change},apad=whole_dur={long_s:.6f},atrim=end={long_s:.6f}"
         pieces.append(f"{chain}[{name}]")
         names += f"[{name}]"

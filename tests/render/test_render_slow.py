@@ -61,8 +61,8 @@ def test_slow__changing_rate_and_late_start(tmp_path: Path, rng: np.random.Gener
 @pytest.mark.parametrize("sound", ["stretched", "muted"])
 def test_slow__sound_keeps_its_pitch_and_its_place(tmp_path: Path, sound: str) -> None:
     source = make_clip(tmp_path / "a.mp4", size=SIZE, seconds=2, audio=1)
-    slowed = slowed_times(probe(source), 0.5, 1.5, 2)
-    draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, slowed_sound=sound, options=QUICK)
+    slowed = slowed_times(probe(source), 0.5, 1.5, 2, sound=sound)
+    draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, options=QUICK)
     heard = read_sound(tmp_path / "b.mp4", mono=True)
     assert heard is not None
 
@@ -106,7 +106,7 @@ def test_slow__refuses_what_cannot_be(tmp_path: Path) -> None:
             slowed_times(facts, from_s, to_s, factor)
     slowed = slowed_times(facts, 0.2, 0.5, 2)
     with pytest.raises(UsageError, match="backwards"):
-        draw_clip(source, [], tmp_path / "b.mp4", slowed=slowed, slowed_sound="backwards")
+        slowed_times(facts, 0.2, 0.5, 2, sound="backwards")
     with pytest.raises(OutputError, match="also an input"):
         draw_clip(source, [], source, slowed=slowed)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
