@@ -14,9 +14,10 @@ from overlay.jobs.day_motion import load_motion
 from overlay.jobs.day_new import Folder, pair_up
 from overlay.jobs.day_one import KEPT, RunTask, cell_of, inputs_of
 from overlay.jobs.day_store import digest
-from overlay.jobs.text import offset_lines, run_lines
+from overlay.jobs.text import align_report, offset_lines, run_lines
 from overlay.motion.model import MotionSignal
 from overlay.page.play import read_play
+from overlay.session import AlignedRun
 from overlay.sheet import DaySheet, Run
 from overlay.sync.model import Alignment
 from overlay.units import mps_to_speed
@@ -105,6 +106,8 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
     times = inputs.clip.frame_times.seconds
     base_s = run.offset_s if run.offset_s is not None else _first_guess_s(found, motion, inputs)
     speed = inputs.speed
+    kept = task.kept_run()
+    final = found if kept is None or kept.alignment is None else kept.alignment
     view["evidence"] = {
         "clip_start_s": start_s,
         "duration_s": inputs.clip.duration_s,
@@ -116,20 +119,14 @@ def run_view(sheet: DaySheet, run: Run, folder: Path) -> dict[str, Any]:
         "measured_s": found.total_offset_s,
         "interval_s": found.interval_s,
         "reason": found.reason or "",
-        "clock_offset_s": found.clock_offset_s,
-        "notes": list(found.notes),
-        "agreement": found.agreement,
+        "lines": align_report(AlignedRun(inputs, motion, final)).split("\n"),
     }
-    kept = task.kept_run()
     if kept is None:
         return view
     k = kept.kinematics
     factor = mps_to_speed(1.0, unit)
     known = np.where(k.known, k.speed_mps, np.nan)
-    view["course"] = {
-        **_curve(k.t_s, factor * known),
-        "half": _thin(factor * 1.96 * k.speed_sigma_mps),
-    }
+    view["course"] = _curve(k.t_s, factor * known)
     view["launch_s"] = None if kept.launch is None else kept.launch.at_s
     view["lines"] = list(run_lines(cell_of(task, kept).run, unit))
     clip = Path(inputs.clip.path).relative_to(sheet.folder).as_posix()

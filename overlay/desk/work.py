@@ -59,7 +59,7 @@ def play(sheet: DaySheet, name: str, *, progress: Progress) -> None:
         play_folder(task),
         style_of(sheet),
         key=play_key(task),
-        progress=lambda told: tell(told.share),
+        progress=tell,
     )
 
 

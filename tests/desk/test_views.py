@@ -72,6 +72,8 @@ def test_evidence__the_log_lies_earlier_by_the_offset(seen):
     assert fastest == pytest.approx(np.max(log.values) / MPH_MPS, abs=1e-2)
     assert (evidence["base_s"], evidence["measured_s"]) == (OFFSET_S, OFFSET_S)
     assert evidence["interval_s"] == pytest.approx([OFFSET_S - 0.02, OFFSET_S + 0.03])
+    assert evidence["lines"][0] == "total offset +24.700 s ± 0.025 (95 %)"
+    assert "one" in evidence["lines"]
     assert evidence["frame_s"] == pytest.approx(1 / 30, abs=1e-6)
 
 
@@ -92,6 +94,7 @@ def test_evidence__without_an_answer_there_is_still_something_to_lay_by_hand(see
         reason="the picture never moves",
     )
     evidence = seen.keep(lost)["evidence"]
+    assert evidence["lines"][0] == "cannot be determined: the picture never moves"
     assert evidence["reason"] == "the picture never moves" and evidence["interval_s"] is None
     assert not evidence["motion"]["to_scale"]
     log = evidence["log"]

@@ -212,6 +212,7 @@ function sync(view, index) {
         view.given_s !== null && button("Take the measured one again", () => set({ op: "unset", path: ["runs", index, "offset_s"] }), { id: "measured" })),
       h("p", { className: "hint" }, "Drag the log over the picture's dots, or use the arrow keys: a frame a press, with Shift a tenth of one. It is in the draft when taken, and in the sheet when saved."),
       h("div", { className: "row" }, field("zoom", "Show", choice([["0", "the whole clip"], ["4", "4 s around the line"], ["1", "1 s around the line"]], "0", (value) => zoom(Number(value)))))),
+    h("details", {}, h("summary", {}, "The evidence in words"), h("ul", { className: "lines" }, e.lines.map((line) => h("li", {}, line)))),
     player || video,
     !player && view.state === "done" && h("p", { className: "quiet" }, "Its gauges are being drawn for every picture; they come by themselves."));
 }
