@@ -30,20 +30,8 @@ ORANGE = Color(230, 159, 0)
 SKY_BLUE = Color(86, 180, 233)
 BLUISH_GREEN = Color(0, 158, 115)
 YELLOW = Color(240, 228, 66)
-BLUE = Color(0, 114, 178)
 VERMILLION = Color(213, 94, 0)
 REDDISH_PURPLE = Color(204, 121, 167)
-
-OKABE_ITO: dict[str, Color] = {
-    "black": BLACK,
-    "orange": ORANGE,
-    "sky blue": SKY_BLUE,
-    "bluish green": BLUISH_GREEN,
-    "yellow": YELLOW,
-    "blue": BLUE,
-    "vermillion": VERMILLION,
-    "reddish purple": REDDISH_PURPLE,
-}
 
 # Yellow and vermillion are kept for wheelspin and limiter; black and blue are lost on the plate.
 BUILD_HUES: tuple[Color, ...] = (SKY_BLUE, ORANGE, BLUISH_GREEN, REDDISH_PURPLE)

@@ -224,26 +224,16 @@ def _raw(best: _Receiver, fixes: Fixes, scan: _Scan, path: str, note: str | None
         SPEED: speed_mps,
         SPEED_SIGMA: fixes.sigma_mps,
     }
-    offsets_s = fixes.utc_s - fixes.t_s
-    offsets_s = offsets_s[np.isfinite(offsets_s) & good]
-    counts = Cleaning(
-        records_read=len(fixes),
-        void_fixes=int(np.count_nonzero(~good)),
-        unparsable=scan.malformed,
-        notes=tuple(notes),
-    )
     if not bool(np.any(np.isfinite(speed_mps[good]))):
         del values[SPEED]
-    return Raw(
-        path,
-        best.kind,
-        "footage",
-        fixes.t_s[good],
-        {key: array[good] for key, array in values.items()},
-        _origin(offsets_s),
-        speed_source=f"{what} in the clip's own track ({best.kind}, {best.name})",
-        counts=counts,
-    )
+    offsets_s = fixes.utc_s - fixes.t_s
+    origin = _origin(offsets_s[np.isfinite(offsets_s) & good])
+    void = int(np.count_nonzero(~good))
+    counts = Cleaning(len(fixes), void_fixes=void, unparsable=scan.malformed, notes=tuple(notes))
+    source = f"{what} in the clip's own track ({best.kind}, {best.name})"
+    kept = {key: array[good] for key, array in values.items()}
+    t_s = fixes.t_s[good]
+    return Raw(path, best.kind, "footage", t_s, kept, origin, None, source, counts)
 
 
 def _speed(fixes: Fixes, good: FloatArray) -> tuple[FloatArray, str]:
