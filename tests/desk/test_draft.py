@@ -3,7 +3,6 @@
 import shutil
 import time
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,9 +13,9 @@ from overlay.desk.app import Desk
 from overlay.desk.films import FilmOrder, Place, layout_text, usual_places
 from overlay.desk.queue import Queue
 from overlay.desk.views import _first_guess_s, _thin
-from overlay.errors import InputError, UndeterminedError, UsageError
+from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges.layout import layout_for, parse_layout
-from tests.demo_runs import CLIPS
+from tests.desk.tasks import copying, counting, refusing, waiting
 
 
 def look(client):
@@ -174,7 +173,7 @@ def test_film__a_name_that_would_leave_its_folder_is_refused(client, name):
 # -- work in line ------------------------------------------------------------------------------
 
 
-def ended(queue: Queue, number: int, within_s: float = 60.0) -> dict:
+def ended(queue: Queue, number: int, within_s: float = 240.0) -> dict:
     until = time.monotonic() + within_s
     while time.monotonic() < until:
         (job,) = [job for job in queue.views() if job["number"] == number]
@@ -182,25 +181,6 @@ def ended(queue: Queue, number: int, within_s: float = 60.0) -> dict:
             return job
         time.sleep(0.05)
     raise AssertionError("the job did not end")
-
-
-def counting(path: str, *, progress) -> str:
-    progress("counting", 0.5)
-    Path(path).write_text("made")
-    return "counted"
-
-
-def waiting(path: str, *, progress) -> None:
-    from overlay.files import written_whole
-
-    with written_whole(path) as part:
-        part.write_text("half")
-        Path(path).with_name("begun").touch()
-        time.sleep(60)
-
-
-def refusing(*, progress) -> None:
-    raise InputError("a1.mp4: is empty;\n copy it again")
 
 
 def test_queue__does_refuses_and_cancels(tmp_path):
@@ -213,7 +193,7 @@ def test_queue__does_refuses_and_cancels(tmp_path):
         assert again == slow
         assert ended(queue, done)["result"] == "counted"
         queue.cancel(never)
-        until = time.monotonic() + 60
+        until = time.monotonic() + 240
         while not (tmp_path / "begun").exists() and time.monotonic() < until:
             time.sleep(0.05)
         queue.cancel(slow)
@@ -224,10 +204,6 @@ def test_queue__does_refuses_and_cancels(tmp_path):
     finally:
         queue.close()
     assert {path.name for path in tmp_path.iterdir()} == {"made", "begun"}
-
-
-def copying(folder: str, *, progress) -> None:
-    shutil.copytree(CLIPS, folder, dirs_exist_ok=True)
 
 
 def test_tour__films_the_demo_day_only_where_there_is_none(tmp_path, day, monkeypatch):

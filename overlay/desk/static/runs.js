@@ -147,7 +147,7 @@ function sync(view, index) {
     const t = strip.cursor;
     if (t === null) return;
     const words = [["picture", at(e.motion, t)], ["log as it lies", at(e.log, t + strip.nudge)], ["corrected", view.course ? at(view.course, t) : null]];
-    here.textContent = `At ${t.toFixed(2)} s: ${words.filter(([, v]) => v !== null).map(([w, v]) => `${w} ${v.toFixed(1)}`).join(", ")} ${view.unit}`;
+    here.textContent = `At ${t.toFixed(2)} s: ${words.filter(([, v]) => v !== null).map(([w, v]) => `${w} ${v.toFixed(1).replace(/^-0\.0$/, "0.0")}`).join(", ")} ${view.unit}`;
   }
   function cursor(time) {
     strip.cursor = time;

@@ -1,0 +1,31 @@
+"""Jobs for the queue's tests, in a module that a process reads in no time."""
+
+import shutil
+import time
+from pathlib import Path
+
+from overlay.errors import InputError
+from overlay.files import written_whole
+
+CLIPS = Path(__file__).resolve().parents[2] / "demo_clips"
+
+
+def counting(path: str, *, progress) -> str:
+    progress("counting", 0.5)
+    Path(path).write_text("made")
+    return "counted"
+
+
+def waiting(path: str, *, progress) -> None:
+    with written_whole(path) as part:
+        part.write_text("half")
+        Path(path).with_name("begun").touch()
+        time.sleep(60)
+
+
+def refusing(*, progress) -> None:
+    raise InputError("a1.mp4: is empty;\n copy it again")
+
+
+def copying(folder: str, *, progress) -> None:
+    shutil.copytree(CLIPS, folder, dirs_exist_ok=True)
