@@ -7,11 +7,13 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
+    burnt_in,
     clip_and_logs,
     encoder_of,
     encoding,
     output_option,
     quiet_option,
+    readout_options,
     run_of,
     run_options,
     style_of,
@@ -19,6 +21,7 @@ from overlay.cli.options import (
 )
 from overlay.cli.shared import tell
 from overlay.jobs.film import Slowdown, draw_run, layer_run, still_run
+from overlay.jobs.readout import draw_readout
 from overlay.jobs.tag import tag_run
 
 
@@ -36,16 +39,22 @@ from overlay.jobs.tag import tag_run
     help="Hear engine speed (single-cylinder four-stroke) in the clip's sound where no log has "
     "it; the gauge says so.",
 )
+@readout_options
 @run_options
 @encoding
 def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: Any) -> None:
     """Draw speed (ribbon), RPM (comb, where a log has it) and splits (ladder) on CLIP.
 
-    Without a LOG the track inside CLIP serves. The lag is measured and removed first. Sound, frame
+    Without a LOG the track inside CLIP serves, or with --readout the speed that the camera burnt
+    into the picture, which is read and covered. The lag is measured and removed first. Sound, frame
     times and colour are kept. The file appears under its name only when it is whole.
     """
-    run, style = run_of(clip, logs, words), style_of(words)
-    tell(draw_run, run, output, style, encoder=encoder_of(words), quiet=quiet)
+    run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
+    where = burnt_in(words)
+    if words["readout"]:
+        tell(draw_readout, run, output, style, where=where, encoder=encoder, quiet=quiet)
+    else:
+        tell(draw_run, run, output, style, encoder=encoder, quiet=quiet)
 
 
 @click.command()

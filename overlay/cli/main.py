@@ -23,6 +23,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 COMMANDS = {
     "inspect": ("measure", "Show the facts of any clip or log, and what a clip is good for."),
     "align": ("measure", "Measure how late a log is against a clip, or another log."),
+    "readout": ("measure", "Read a speed burnt into the picture back as a log."),
     "correct": ("measure", "Write the corrected speed as CSV or GPX."),
     "draw": ("films", "Draw true gauges on a clip."),
     "pair": ("together", "Set two runs side by side from the same launch."),

@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
+    burnt_in,
+    burnt_in_options,
     clip_and_logs,
     column_option,
     json_option,
@@ -19,12 +21,14 @@ from overlay.cli.options import (
     output_option,
     parse_columns,
     quiet_option,
+    readout_options,
     same_clock_option,
 )
 from overlay.cli.shared import print_json, say, shown_progress
 from overlay.errors import UndeterminedError, UsageError
 from overlay.jobs.correct import correct_run
 from overlay.jobs.facts import CLIP_SUFFIXES, facts_of
+from overlay.jobs.readout import align_readout, readout_json, readout_lines, write_readout
 from overlay.jobs.text import align_report
 from overlay.jobs.verify import verify_clip, verify_logs
 from overlay.logs import is_log
@@ -65,6 +69,7 @@ def inspect(
 @logs_argument
 @same_clock_option
 @measuring
+@readout_options
 @click.option("--plot", "plot", metavar="PNG", help="Write the evidence as a picture.")
 @json_option
 @quiet_option
@@ -82,14 +87,14 @@ def align(
     total offset is log time minus footage time of the same event, on the log's own time column
     (from the first record for logs in UTC); positive means that the log shows it later. It is
     the receiver's lag plus the offset between the two clocks; the lag alone is given where the
-    evidence can tell the two apart. Without a LOG the track inside CLIP serves, which is on the
-    footage's own clock, so that its total is the lag. Ends with exit code 5 and the reason where
-    it cannot be determined.
+    evidence can tell the two apart. Without a LOG the track inside CLIP serves, or with --readout
+    the speed burnt into the picture; both are on the footage's own clock, so that the total is the
+    lag. Ends with exit code 5 and the reason where it cannot be determined.
 
     With two logs of one drive: how late the second shows what the first shows, such as GPS behind
     wheel speed. In UTC, or with --same-clock, that is the lag itself.
     """
-    options = options_of(words)
+    options, where = options_of(words), burnt_in(words)
     facts: dict[str, Any] = {}
     if Path(clip).suffix.lower() not in CLIP_SUFFIXES and is_log(clip):
         from overlay.jobs.log_pair import align_logs, log_lag_report  # its statistics load slowly
@@ -103,7 +108,10 @@ def align(
         facts = {"pieces_s": list(lag.pieces_s)}
     else:
         with shown_progress(quiet=quiet) as progress:
-            run = aligned_run(load(clip, logs, options), progress=progress)
+            if words["readout"]:
+                run = align_readout(clip, logs, options, where=where, progress=progress)
+            else:
+                run = aligned_run(load(clip, logs, options), progress=progress)
         found, motion, speed, text = run.alignment, run.motion, run.inputs.speed, align_report(run)
     if plot:
         from overlay.report.plot import plot_evidence
@@ -115,6 +123,28 @@ def align(
     else:
         click.echo(text)
     return 0 if found.determined else UndeterminedError.exit_code
+
+
+@click.command()
+@click.argument("clip", metavar="CLIP")
+@output_option("LOG.csv", "The log to write.")
+@burnt_in_options
+@json_option
+@quiet_option
+def readout(clip: str, output: str, as_json: bool, quiet: bool, **words: Any) -> None:
+    """Read the speed that a camera burnt into CLIP from every frame, and write it as a log.
+
+    The place is found by itself where one speed with its unit is in view. Digits are learned from
+    the clip, told by their look and by how they count, and every figure must fit its neighbours in
+    time. The log has one row for each value the readout took, at footage time to the frame, also
+    where the figure stayed the same; so `timetrue align CLIP LOG.csv` gives how late it is.
+    """
+    with shown_progress(quiet=quiet) as progress:
+        found = write_readout(clip, output, where=burnt_in(words), progress=progress)
+    if as_json:
+        print_json(readout_json(found))
+    for line in (*readout_lines(found), f"wrote {output}"):
+        say(line)
 
 
 @click.command()

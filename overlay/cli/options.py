@@ -12,6 +12,7 @@ import click
 from overlay.errors import UsageError
 from overlay.gauges import GAUGES
 from overlay.jobs.film import FilmRun
+from overlay.jobs.readout import BurntIn
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Style
 from overlay.session import RunOptions
@@ -100,6 +101,27 @@ offset_option = click.option(
     help="Use this total offset (log time minus footage time of the same event) instead of "
     "measuring it.",
 )
+burnt_in_options = with_options(
+    click.option(
+        "--box",
+        metavar="X,Y,W,H",
+        help="Where the burnt-in speed stands, number and unit inside, in pixels from the top "
+        "left.  [default: found by itself]",
+    ),
+    click.option(
+        "--unit",
+        type=click.Choice(list(SPEED_UNITS)),
+        help="Unit of the burnt-in speed.  [default: as written behind it]",
+    ),
+)
+readout_options = with_options(
+    click.option(
+        "--readout",
+        is_flag=True,
+        help="Take the speed that the camera burnt into the picture for the log.",
+    ),
+    burnt_in_options,
+)
 gauges_option = click.option(
     "--gauges",
     metavar="LIST",
@@ -169,6 +191,20 @@ def options_of(words: dict[str, Any]) -> RunOptions:
         corrected=not words.get("uncorrected", False),
         rpm_from_sound=words.get("rpm_from_sound", False),
     )
+
+
+def burnt_in(words: dict[str, Any]) -> BurntIn:
+    """What they say of a speed burnt into the picture.
+
+    Raises
+    ------
+    UsageError
+        If they say something of one that is not to be read.
+    """
+    box = None if words["box"] is None else parse_covers((words["box"],), "--box")[0]
+    if not words.get("readout", True) and (box or words["unit"]):
+        raise UsageError("--box and --unit are of a burnt-in speed: add --readout")
+    return BurntIn(box, words["unit"])
 
 
 def style_of(words: dict[str, Any]) -> Style:
@@ -244,7 +280,9 @@ def parse_boxes(option: str, items: Sequence[str]) -> tuple[Box, ...]:
     return tuple(boxes)
 
 
-def parse_covers(covers: Sequence[str]) -> tuple[tuple[int, int, int, int], ...]:
+def parse_covers(
+    covers: Sequence[str], option: str = "--cover"
+) -> tuple[tuple[int, int, int, int], ...]:
     """``X,Y,W,H`` items as pixel boxes.
 
     Raises
@@ -253,8 +291,8 @@ def parse_covers(covers: Sequence[str]) -> tuple[tuple[int, int, int, int], ...]
         If an item is not four whole numbers with a positive size.
     """
     found = []
-    for item, (x, y, w, h) in zip(covers, parse_boxes("--cover", covers), strict=True):
+    for item, (x, y, w, h) in zip(covers, parse_boxes(option, covers), strict=True):
         if any(not math.isfinite(n) or n != int(n) for n in (x, y, w, h)):
-            raise UsageError(f"--cover {item!r}: write four whole numbers X,Y,W,H")
+            raise UsageError(f"{option} {item!r}: write four whole numbers X,Y,W,H")
         found.append((int(x), int(y), int(w), int(h)))
     return tuple(found)

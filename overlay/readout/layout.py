@@ -1,0 +1,150 @@
+"""Where each digit of any number stands, learned from those that were seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from overlay.timebase import FloatArray
+
+SIGNS = "0123456789."
+ANCHORS = (0.0, 0.5, 1.0)  # what stays still: left end, middle, right end
+STRAY_PX = 2.5
+# Weight of the assumption that all digits are of one width: as a rule, and where it is enough.
+EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.75
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Places of signs.
+
+    Attributes
+    ----------
+    origins : dict of int to float
+        Column at which a number of that many signs begins, if all its digits were of usual width.
+    advances : ndarray, shape (11,)
+        Columns from the start of each sign to that of the next.
+    anchor : float
+        Share of a number's excess width by which it begins further left.
+    widths : dict of int to float
+        Usual width of a number of that many signs.
+    rms_px : float
+        How far off signs were from their places.
+    """
+
+    origins: dict[int, float]
+    advances: FloatArray
+    anchor: float
+    widths: dict[int, float]
+    rms_px: float
+
+    def wide(self, sign: str) -> int:
+        """Columns of a sign's cell."""
+        return max(2, round(float(self.advances[SIGNS.index(sign)])))
+
+    def cells(self, text: str) -> list[tuple[float, float]] | None:
+        """First and last column of each sign's cell; None for a length never seen."""
+        if len(text) not in self.origins:
+            return None
+        wide = self.advances[[SIGNS.index(sign) for sign in text]]
+        excess = float(wide.sum()) - self.widths[len(text)]
+        starts = self.origins[len(text)] - self.anchor * excess + np.cumsum(wide) - wide
+        return list(zip(starts.tolist(), (starts + wide).tolist(), strict=True))
+
+    def holds(self, text: str, lefts: Sequence[float], rights: Sequence[float]) -> bool:
+        """Whether all signs of a number stand in their cells."""
+        cells = self.cells(text)
+        return cells is not None and all(
+            start - STRAY_PX <= left and right <= end + STRAY_PX
+            for (start, end), left, right in zip(cells, lefts, rights, strict=True)
+        )
+
+
+def layout_of(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> Layout:
+    """Fit places to numbers with the left and right edges of their signs.
+
+    Parameters
+    ----------
+    seen : sequence of (text, lefts, rights)
+        In columns.
+
+    Notes
+    -----
+    Least squares of ``left = origin - anchor * excess + sum of advances before + bearing``,
+    with the advances drawn to their mean where little was seen, and strays left out once.
+    """
+    widths = _widths(seen)
+    best: tuple[float, FloatArray, float, list[int]] | None = None
+    for even, anchor in product((ONE_WIDTH, EVEN), ANCHORS):
+        if even == EVEN and best is not None and best[0] < TABULAR_PX:
+            break
+        found = _fit(seen, anchor, widths, even)
+        if best is None or found[0] < 0.9 * best[0]:
+            best = found
+    assert best is not None
+    rms, x, anchor, lengths = best
+    bearings, advances = x[11:22], x[:11]
+    margin = float(np.mean([advances[k] - widths[k] for k in range(10)])) / 2
+    shift = float(np.mean(bearings[:10])) - margin
+    usual = {
+        n: float(
+            np.mean([sum(advances[SIGNS.index(c)] for c in t) for t, *_ in seen if len(t) == n])
+        )
+        for n in lengths
+    }
+    origins = {n: float(x[22 + k]) + shift - anchor * usual[n] for k, n in enumerate(lengths)}
+    return Layout(origins, advances, anchor, usual, rms)
+
+
+def _widths(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> FloatArray:
+    """Mean width of each sign's ink; that of all where a sign was not seen."""
+    sums, counts = np.zeros(11), np.zeros(11)
+    for text, lefts, rights in seen:
+        for sign, left, right in zip(text, lefts, rights, strict=True):
+            sums[SIGNS.index(sign)] += right - left
+            counts[SIGNS.index(sign)] += 1
+    usual = float(sums[:10].sum() / max(counts[:10].sum(), 1))
+    return np.where(counts > 0, sums / np.maximum(counts, 1), usual)
+
+
+def _fit(
+    seen: Sequence[tuple[str, Sequence[float], Sequence[float]]],
+    anchor: float,
+    widths: FloatArray,
+    even: float,
+) -> tuple[float, FloatArray, float, list[int]]:
+    lengths = sorted({len(text) for text, *_ in seen})
+    rows, right = [], []
+    for text, lefts, _ in seen:
+        places = [SIGNS.index(sign) for sign in text]
+        for k, left in enumerate(lefts):
+            row = np.zeros(22 + len(lengths))
+            for j, place in enumerate(places):
+                row[place] += (1.0 if j < k else 0.0) - anchor
+            row[11 + places[k]] += 1.0
+            row[22 + lengths.index(len(text))] = 1.0
+            rows.append(row)
+            right.append(left)
+    # The middle of a sign is the middle of its cell, and digits are of one width, unless seen.
+    prior = []
+    for k in range(11):
+        row = np.zeros(22 + len(lengths))
+        row[11 + k], row[k] = 1.0, -0.5
+        prior.append((row * EVEN, -0.5 * widths[k] * EVEN))
+        row = np.zeros(22 + len(lengths))
+        row[k] = 1.0
+        if k < 10:
+            row[:10] -= 0.1
+        wanted, weight = (0.0, even) if k < 10 else (1.5 * widths[k], EVEN)
+        prior.append((row * weight, wanted * weight))
+    a, b = np.array(rows), np.array(right, dtype=np.float64)
+    pa, pb = np.array([r for r, _ in prior]), np.array([v for _, v in prior])
+    keep = np.ones(len(b), dtype=bool)
+    for _ in range(2):
+        x = np.linalg.lstsq(np.vstack([a[keep], pa]), np.concatenate([b[keep], pb]), rcond=None)[0]
+        off = a @ x - b
+        keep = np.abs(off) < max(STRAY_PX, 3 * float(np.median(np.abs(off))))
+    return float(np.sqrt(np.mean(off[keep] ** 2)) + 0.05), np.asarray(x), anchor, lengths

@@ -1,0 +1,110 @@
+"""When a readout takes a new value: its changes to the frame, and the clock they follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from overlay.motion.model import BoolArray
+from overlay.timebase import FloatArray
+
+RATES_HZ = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 18.0, 20.0, 25.0)  # common practice
+DRIFTS = np.linspace(-5e-4, 5e-4, 21)  # of the readout's clock against the camera's
+FITS = 0.97  # share of the changes that a clock must explain
+LEAST_CHANGES = 4
+FEWEST_FRAMES = 1.9  # frames in a step of a clock that can still be told
+ODDS = 50.0  # how unlikely it must be that changes at any time fit a clock
+
+
+@dataclass(frozen=True, eq=False)
+class Updates:
+    """Values a readout took, in order.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (m,)
+        Footage time, seconds.
+    values : ndarray, shape (m,)
+        In the unit shown.
+    rate_hz : float or None
+        Of its clock; None where its changes follow none, and then only they are updates.
+    sigma_s : float
+        How well the times are known, common to all of a clock: changes are seen to the frame.
+    """
+
+    t_s: FloatArray
+    values: FloatArray
+    rate_hz: float | None
+    sigma_s: float
+
+
+def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
+    """Updates of a readout from what each frame shows.
+
+    A frame shows what was taken until then, so a change lies between the frame that shows it first
+    and the one before. A readout that follows a clock also takes a value where none changes.
+
+    Parameters
+    ----------
+    t_s, shown : ndarray, shape (n,)
+        Times of frames, and the figure in each; NaN where none can be read.
+    """
+    ok = np.flatnonzero(np.isfinite(shown))
+    changed = np.flatnonzero(np.diff(shown[ok]) != 0) + 1
+    low, high = t_s[ok[changed - 1]], t_s[ok[changed]]
+    frame_s = float(np.median(np.diff(t_s)))
+    clock = _clock(low, high, frame_s)
+    if clock is None:
+        values = shown[ok[changed]]
+        sigma_s = float(np.sqrt(np.mean((high - low) ** 2) / 12)) if len(low) else frame_s
+        return Updates((low + high) / 2, values, None, sigma_s)
+    period_s, phase_s, width_s, rate_hz = clock
+    first = np.ceil((t_s[ok[0]] - phase_s) / period_s)
+    last = np.floor((t_s[ok[-1]] - phase_s) / period_s)
+    at_s = phase_s + period_s * np.arange(first, last + 1)
+    # The frame after the update shows it; a readout that was lost at that moment says nothing.
+    frame = np.clip(np.searchsorted(t_s, at_s + width_s / 2), 0, len(t_s) - 1)
+    values = shown[frame]
+    read = np.isfinite(values) & (t_s[frame] - at_s < 2 * frame_s)
+    return Updates(at_s[read], values[read], rate_hz, width_s / float(np.sqrt(12)))
+
+
+def _clock(
+    low: FloatArray, high: FloatArray, frame_s: float
+) -> tuple[float, float, float, float] | None:
+    """Period, phase, how far the phase is open, and nominal rate of the slowest clock that fits."""
+    if len(low) < LEAST_CHANGES:
+        return None
+    for rate_hz in RATES_HZ:
+        if 1 / rate_hz < FEWEST_FRAMES * frame_s:
+            break
+        share = float(np.mean(np.minimum((high - low) * rate_hz, 1.0)))
+        # Changes at any time would all fit by chance in share^(n - 1) of all clocks.
+        if (len(low) - 1) * np.log(1 / share) < np.log(ODDS * len(RATES_HZ)):
+            continue
+        best: tuple[float, float, float, float] | None = None
+        most = FITS * len(low)
+        for drift in sorted(DRIFTS, key=abs):
+            period_s = (1 + drift) / rate_hz
+            count, phase_s, width_s = _phase(low, high, period_s)
+            if count > most or (best is None and count >= most):
+                most, best = count, (period_s, phase_s, width_s, rate_hz)
+        if best is not None:
+            return best
+    return None
+
+
+def _phase(low: FloatArray, high: FloatArray, period_s: float) -> tuple[int, float, float]:
+    """How many spans hold an instant of a clock at its best phase, that, and how open it is."""
+    origin = float(low[0])
+    # To the microsecond, so that edges that are one are one.
+    start = np.round((low - origin) % period_s, 6) % period_s
+    width = np.round(high - low, 6)
+    edges = np.unique(np.round(np.concatenate([start, (start + width) % period_s]), 6))
+    open_s = np.diff(np.append(edges, edges[0] + period_s))
+    nodes = edges + open_s / 2
+    inside: BoolArray = ((nodes[:, None] - start[None, :]) % period_s) <= width[None, :]
+    counts = inside.sum(axis=1)
+    k = int(np.argmax(counts + open_s / (2 * period_s)))
+    return int(counts[k]), origin + float(nodes[k]), float(open_s[k])

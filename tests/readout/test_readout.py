@@ -1,0 +1,201 @@
+"""A burnt-in speed read back from clips whose every frame is known.
+
+The typefaces (Roboto, Source Sans) come from their own packages and are none of those that digits
+are compared with; the pictures behind are real ones where the footage is at hand, else noise.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import font_roboto
+import font_source_sans_pro
+import numpy as np
+import pytest
+
+from overlay.cli.main import invoke
+from overlay.errors import UndeterminedError, UsageError
+from overlay.footage import picture, probe
+from overlay.jobs.readout import align_readout
+from overlay.logs import read_log
+from overlay.readout import Readout, read_readout, updates_of
+from overlay.readout.glyphs import ABOVE, HIGH, Glyph, normal
+from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
+from overlay.readout.typefaces import DIGITS, bank, drawn
+from overlay.session import RunOptions
+from overlay.sync.receiver import apply_receiver
+from tests.demo_runs import ready_runs
+from tests.readout.burnt import Burnt, launch_and_stop, write_burnt
+
+MPH_MPS = 0.44704  # exact: 5280 ft of 0.3048 m in an hour
+ROBOTO, SOURCE = Path(font_roboto.RobotoBold), Path(font_source_sans_pro.SourceSansProSemibold)
+SMALL = {"size": (640, 360), "fps": Fraction(25), "preset": "ultrafast"}
+
+
+def _run(t_s: np.ndarray) -> np.ndarray:
+    return launch_and_stop(t_s * 12 / 8, top=31.0)
+
+
+@pytest.fixture(scope="module")
+def clips(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, np.ndarray, Readout]]:
+    """Three clips, what their frames show, and what is read of them."""
+    folder = tmp_path_factory.mktemp("burnt")
+    kinds = {
+        "outline": (Burnt(ROBOTO, 0.07, ground="outline", rate_hz=2.0, width=0), 28),
+        "comma": (
+            Burnt(
+                SOURCE,
+                0.07,
+                place="top right",
+                text="{}km/h",
+                decimals=1,
+                comma=True,
+                rate_hz=5.0,
+                beside=(("{clock}", "bottom left"), ("{altitude} m", "bottom middle")),
+            ),
+            23,
+        ),
+    }
+    made = {}
+    for name, (spec, crf) in kinds.items():
+        path = folder / f"{name}.mp4"
+        _, shown, _ = write_burnt(path, spec, _run, seconds=8.0, crf=crf, **SMALL)
+        made[name] = path, shown, read_readout(probe(path))
+    return made
+
+
+@pytest.mark.parametrize("name", ["outline", "comma"])
+def test_every_frame_is_read__as_it_was_written(clips: dict, name: str) -> None:
+    _, shown, found = clips[name]
+    assert np.mean(found.shown == shown) >= 0.995
+    wrong = np.isfinite(found.shown) & (found.shown != shown)
+    assert np.count_nonzero(wrong) <= 2
+    assert found.error_limit < 0.05
+
+
+def test_unit_and_decimals__are_read_beside_a_clock_and_an_altitude(clips: dict) -> None:
+    outline, comma = clips["outline"][2], clips["comma"][2]
+    assert (outline.unit, outline.decimals) == ("mph", 0)
+    assert (comma.unit, comma.decimals) == ("km/h", 1)
+    x, y, wide, high = comma.box
+    assert x <= 0.70 * 640 and y < 0.10 * 360 < y + high and x + wide > 0.80 * 640
+
+
+def test_speed__is_in_metres_a_second_at_the_instants_of_update(clips: dict) -> None:
+    _, _, found = clips["outline"]
+    assert found.updates.rate_hz == 2.0
+    speed = found.speed
+    late = (speed.t_s - 0.013) * 2.0
+    assert np.max(np.abs(late - np.rint(late))) < 0.5 * 2.0 / 25
+    true = np.rint(_run(np.rint(late) / 2.0 + 0.013)) * MPH_MPS
+    np.testing.assert_allclose(speed.values, true, atol=1e-9)
+
+
+def test_command__writes_a_log_on_the_footage_clock(clips: dict, tmp_path: Path) -> None:
+    path, _, found = clips["outline"]
+    log = tmp_path / "log.csv"
+    x, y, wide, high = found.box
+    assert invoke(["readout", str(path), "--box", f"{x},{y},{wide},{high}", "-o", str(log)]) == 0
+    read = read_log(log)
+    assert read.clock == "footage" and read.speed is not None
+    np.testing.assert_allclose(read.speed.t_s, found.speed.t_s, atol=1e-4)
+    np.testing.assert_allclose(read.speed.values, found.speed.values, atol=1e-9)
+
+
+def test_command__says_what_is_wrong(clips: dict, tmp_path: Path, capsys) -> None:
+    path, log = str(clips["outline"][0]), tmp_path / "log.csv"
+    where = ["--box", "600,300,100,100"]
+    assert invoke(["readout", path, *where, "-o", str(log)]) == UsageError.exit_code
+    assert "outside its 640×360 picture" in capsys.readouterr().err
+    where = ["--box", "300,20,200,100"]
+    assert invoke(["readout", path, *where, "-o", str(log)]) == UndeterminedError.exit_code
+    assert "no changing number is found" in capsys.readouterr().err
+    assert invoke(["readout", path, "-o", str(tmp_path / "log.txt")]) == UsageError.exit_code
+    assert not log.exists()
+
+
+@pytest.mark.parametrize("face", [ROBOTO, SOURCE])
+def test_digits__of_typefaces_never_compared_are_known(face: Path) -> None:
+    from PIL import ImageFont
+
+    tall = -ImageFont.truetype(str(face), 100).getbbox("8", anchor="ls")[1]
+    font = ImageFont.truetype(str(face), 100 * HIGH / tall)
+    for sign in DIGITS:
+        patch = drawn(sign, font)
+        look = bank().likeness(normal(patch[ABOVE : ABOVE + HIGH]), patch.shape[1] / HIGH)
+        assert DIGITS[int(np.argmax(look[:10]))] == sign
+
+
+def test_counting__tells_digits_that_look_alike() -> None:
+    """An 8 drawn as a blend of 3 and 8 counts between 7 and 9."""
+    from PIL import ImageFont
+
+    tall = -ImageFont.truetype(str(ROBOTO), 100).getbbox("8", anchor="ls")[1]
+    font = ImageFont.truetype(str(ROBOTO), 100 * HIGH / tall)
+    patches = {sign: drawn(sign, font) for sign in DIGITS}
+    wide = min(patches["3"].shape[1], patches["8"].shape[1])
+    patches["8"] = 0.58 * patches["3"][:, :wide] + 0.42 * patches["8"][:, :wide]
+    order = [str(k % 10) for k in (*range(10), *range(8, -1, -1))] * 2
+    glyphs = [Glyph(0, patches[s].shape[1], "tall", patches[s].copy()) for s in order]
+    kinds = kinds_of(glyphs)
+    labels = first_labels(kinds, len(glyphs))
+    assert [labels[kinds.of[id(g)]] for g in glyphs] != order
+    numbers = [Written((kinds.of[id(g)],), 0) for g in glyphs]
+    labels, _ = by_counting(kinds, labels, numbers)
+    assert [labels[kinds.of[id(g)]] for g in glyphs] == order
+
+
+@pytest.mark.parametrize("fps", [25.0, 30000 / 1001])
+def test_updates__are_dated_within_a_frame_also_where_nothing_changes(fps: float) -> None:
+    t_s = np.arange(0, 20, 1 / fps)
+    taken = np.floor(t_s - 0.4137)
+    shown = np.where(taken < 5, 3.0, np.where(taken < 12, taken, 12.0))
+    found = updates_of(t_s, shown)
+    assert found.rate_hz == 1.0
+    assert np.max(np.abs((found.t_s - 0.4137) - np.rint(found.t_s - 0.4137))) < 0.5 / fps + 0.003
+    assert len(found.t_s) == 20
+    np.testing.assert_array_equal(found.values[7:11], [7.0, 8.0, 9.0, 10.0])
+
+
+def test_updates__at_no_even_rate_are_the_changes_alone() -> None:
+    rng = np.random.default_rng(4)
+    at_s = np.cumsum(rng.uniform(0.4, 1.6, 20))
+    t_s = np.arange(0, 20, 1 / 30)
+    found = updates_of(t_s, np.searchsorted(at_s, t_s, side="right").astype(float))
+    assert found.rate_hz is None
+    seen = at_s[at_s < t_s[-1]]
+    assert np.max(np.abs(found.t_s - seen[: len(found.t_s)])) < 0.5 / 30 + 1e-9
+
+
+def test_draw__reads_the_speed_takes_its_lag_out_and_covers_it(tmp_path: Path) -> None:
+    """A speed in whole mph at 1 Hz, 0.9 s late, burnt into a ready-made run of known motion."""
+    (run, _) = ready_runs()
+    truth, clip = run.truth, tmp_path / "burnt.mp4"
+    late_s = 0.9
+
+    def shown(t_s: np.ndarray) -> np.ndarray:
+        at = {"delay_s": 0.6, "smoothing_s": 0.3}
+        speed = apply_receiver(np.array(truth.t_s), np.array(truth.speed_mps), at_s=t_s, **at)
+        return speed / MPH_MPS
+
+    with av.open(run.clip) as box:
+        pictures = [frame.to_ndarray(format="gray") for frame in box.decode(video=0)]
+    spec = Burnt(SOURCE, 0.06, place="top right", ground="shadow", rate_hz=1.0, first_s=0.31)
+    seconds = len(pictures) / 30
+    write_burnt(clip, spec, shown, size=(854, 480), seconds=seconds, pictures=iter(pictures))
+    aligned = align_readout(clip, (), RunOptions())
+    found = aligned.alignment
+    assert found.readout_lag_s is not None and found.readout_lag_interval_s is not None
+    low, high = found.readout_lag_interval_s
+    assert low < late_s < high and high - low < 0.5
+    assert abs(found.readout_lag_s - late_s) < 0.1
+
+    finished = tmp_path / "finished.mp4"
+    words = ["--gauges", "ribbon", "-q", "-o", str(finished)]
+    assert invoke(["draw", str(clip), "--readout", *words]) == 0
+    (x, y, wide, high_px) = aligned.inputs.options.covers[0]
+    before, after = (picture(path, 8.0)[y : y + high_px, x : x + wide] for path in (clip, finished))
+    assert np.ptp(before.astype(float)) > 100  # digits
+    assert np.std(after.astype(float)) < 0.5 * np.std(before.astype(float))
