@@ -21,6 +21,7 @@ SOFT_PX = 0.7  # places are whole columns: edges may be off by half of one
 TEMPER = 10.0  # neighbouring pixels err together: so many count as one
 CHANGE_COST, JUMP_COST = 6.0, 0.7
 RIVALS = 8
+BY_GLYPHS = 4.0  # log odds that the glyphs of a stretch add
 MOST_WEIGHT = 10  # frames: longer holds say no more of what a sign looks like
 CHUNK = 256
 STROKE, LOST = 0.7, 0.6  # mean ink of a stroke; with less of its strokes a number is not there
@@ -190,7 +191,12 @@ class Reader:
         return out
 
 
-def read_frames(reader: Reader, texts: Sequence[str], values: FloatArray) -> Frames:
+def read_frames(
+    reader: Reader,
+    texts: Sequence[str],
+    values: FloatArray,
+    shown: Sequence[tuple[int, int, str]],
+) -> Frames:
     """The likeliest record of numbers.
 
     A number stays or changes at a cost, the more the further it jumps (Viterbi 1967, IEEE
@@ -202,13 +208,19 @@ def read_frames(reader: Reader, texts: Sequence[str], values: FloatArray) -> Fra
         Every number that may stand there.
     values : ndarray
         Of each.
+    shown : sequence of (first, last, text)
+        What stretches of frames show by their glyphs, which speaks for it a little.
     """
     s = np.stack([reader.score(text) for text in texts], axis=1)
     few = min(RIVALS, len(texts))
     top = np.argsort(-s, axis=1)[:, :few]
-    path = _path(s, top, values)
+    first = top[:, 0].copy()
+    told = s.copy()
+    for start, end, text in shown:
+        if text in texts:
+            told[start:end, texts.index(text)] += BY_GLYPHS
+    path = _path(told, np.argsort(-told, axis=1)[:, :few], values)
     rows = np.arange(len(s))
-    first = top[:, 0]
     chosen = s[rows, path]
     others = s.copy()
     others[rows, path] = -np.inf

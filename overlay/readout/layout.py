@@ -14,7 +14,7 @@ SIGNS = "0123456789."
 ANCHORS = (0.0, 0.5, 1.0)  # what stays still: left end, middle, right end
 STRAY_PX = 2.5
 # Weight of the assumption that all digits are of one width: as a rule, and where it is enough.
-EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.75
+EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.35
 
 
 @dataclass(frozen=True, eq=False)

@@ -188,7 +188,7 @@ def _framewise(ink: Ink, ones: Sequence[_Seen], texts: Sequence[str], decimals: 
     candidates = [t for t in _candidates(texts, decimals) if reader.can_read(t)]
     if len(candidates) < 2:
         raise UnreadableError("its digits keep no places")
-    return read_frames(reader, candidates, np.array([float(t) for t in candidates]))
+    return read_frames(reader, candidates, np.array([float(t) for t in candidates]), shown)
 
 
 def _signs_of(number: Number) -> list[Glyph]:
