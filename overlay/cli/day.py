@@ -87,6 +87,9 @@ def check(sheet: str, quiet: bool) -> int:
 @sheet_argument
 @click.option("--no-clips", is_flag=True, help="Work the runs out and compare them; draw nothing.")
 @click.option(
+    "--with-clips", is_flag=True, help="Put small clips beside the page, to be sent along with it."
+)
+@click.option(
     "--retry", is_flag=True, help="Try runs again that failed, though nothing has changed since."
 )
 @click.option(
@@ -98,17 +101,32 @@ def check(sheet: str, quiet: bool) -> int:
 @json_option
 @quiet_option
 def run(
-    sheet: str, no_clips: bool, retry: bool, workers: int | None, as_json: bool, quiet: bool
+    sheet: str,
+    no_clips: bool,
+    with_clips: bool,
+    retry: bool,
+    workers: int | None,
+    as_json: bool,
+    quiet: bool,
 ) -> int:
     """Work out every run of SHEET (day.toml), compare its builds, and draw the clips.
 
-    Everything goes to the folder day-results beside the sheet: results.md, .csv, .json and .html,
-    plots, each run's clip with its gauges, and each build's best run beside another's. What is
-    there and unchanged is not done again, nor is a run tried again that failed, until the sheet,
-    one of its files or the program changes; after Ctrl-C the next call goes on where it stopped.
+    Everything goes to the folder day-results beside the sheet: results.md, .csv and .json, plots,
+    results.html (one page with everything, which needs no network: send it to whom you like; its
+    small clips, if asked for, lie in results-clips), each run's clip with its gauges, and each
+    build's best run beside another's. What is there and unchanged is not done again, nor is a run
+    tried again that failed, until the sheet, one of its files or the program changes; after Ctrl-C
+    the next call goes on where it stopped.
     """
     with shown_progress(quiet=quiet) as progress:
-        done = run_day(sheet, clips=not no_clips, retry=retry, workers=workers, progress=progress)
+        done = run_day(
+            sheet,
+            clips=not no_clips,
+            with_clips=with_clips,
+            retry=retry,
+            workers=workers,
+            progress=progress,
+        )
     if as_json:
         print_json(results_json(done.results))
     else:

@@ -14,6 +14,7 @@ from typing import Any
 from overlay.jobs.day_store import digest, keep, kept_under, restored, stamp
 from overlay.motion.model import GainErrors, MotionSignal
 from overlay.progress import Progress, silent
+from overlay.series import Series
 from overlay.session import AlignedRun, RunInputs
 from overlay.session.steps import measured
 from overlay.sheet import DaySheet, Run
@@ -52,3 +53,15 @@ def load_motion(sheet: DaySheet, run: Run, folder: Path) -> tuple[MotionSignal, 
 def _motion_of(facts: dict[str, Any], motion: dict[str, Any]) -> tuple[MotionSignal, Alignment]:
     motion["gain_errors"] = restored(GainErrors, motion["gain_errors"])
     return MotionSignal(**motion), restored(Alignment, facts["alignment"])
+
+
+def keep_logged(sheet: DaySheet, run: Run, speed: Series, folder: Path) -> None:
+    """Keep a run's speed log as it came, m/s on its own clock, to be shown beside the motion."""
+    said = {"t_s": speed.t_s, "values": speed.values}
+    keep(folder / f"{run.name}.logged.npz", motion_key(sheet, run), {}, said)
+
+
+def load_logged(sheet: DaySheet, run: Run, folder: Path) -> Series | None:
+    """What is kept of a run's speed log where it still fits, else None."""
+    path = folder / f"{run.name}.logged.npz"
+    return kept_under(path, motion_key(sheet, run), lambda _, said: Series("speed_mps", **said))

@@ -11,7 +11,7 @@ import numpy as np
 from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, OutputError, TimetrueError
 from overlay.gauges.palette import Color, build_hue
-from overlay.jobs.day_motion import watched
+from overlay.jobs.day_motion import keep_logged, watched
 from overlay.jobs.day_store import (
     digest,
     is_drawn,
@@ -239,6 +239,7 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     share = ALIGNED if task.clips else 1.0
     folder, goals = task.folder / KEPT, style_of(task.sheet).goals
     seen = watched(task.sheet, task.run, inputs, folder, lambda stage, done: tell(share * done))
+    keep_logged(task.sheet, task.run, inputs.speed, folder)
     found = analyse(correct(align(inputs, seen=seen)), goals)
     run = as_day_run(task.name, task.run.build, found)
     if task.run.signal_s is not None and run.launch is not None:

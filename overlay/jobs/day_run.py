@@ -40,6 +40,7 @@ def run_day(
     path: str | Path,
     *,
     clips: bool = True,
+    with_clips: bool = False,
     retry: bool = False,
     workers: int | None = None,
     progress: Progress = silent,
@@ -52,6 +53,8 @@ def run_day(
         The sheet, or its folder. Results go to ``day-results`` beside it.
     clips : bool
         Whether to draw each run's clip, and the best runs of the builds side by side.
+    with_clips : bool
+        Whether small clips are put beside the page, which then play in it.
     retry : bool
         Whether to try runs again that failed, though nothing has changed since.
     workers : int, optional
@@ -77,7 +80,8 @@ def run_day(
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
-    written = _reports(results, folder, progress)
+    written, missing = _reports(results, folder, with_clips, progress)
+    problems += missing
     for step in results.day.steps if clips else ():
         try:
             target, is_new = _pair(results, folder, (step.a, step.b), progress)
@@ -156,34 +160,41 @@ def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:
     return judged_day(sheet, runs, failed)
 
 
-def _reports(results: DayResults, folder: Path, progress: Progress) -> list[Path]:
-    """Write tables, plots and page; plots are kept where nothing that they show has changed."""
+def _reports(
+    results: DayResults, folder: Path, with_clips: bool, progress: Progress
+) -> tuple[list[Path], list[str]]:
+    """Write tables, plots and page; those are kept where nothing that they show has changed."""
     progress("writing results", 0.0)
     written = [folder / f"results.{kind}" for kind in ("md", "csv", "json")]
     write_markdown(written[0], results)
     write_csv(written[1], results)
     write_json(written[2], results)
-    written += _plots(results, folder)
+    pictures, missing = _pictures(results, folder, with_clips, progress)
     progress("writing results", 1.0)
-    return written
+    return [*written, *pictures], missing
 
 
-def _plots(results: DayResults, folder: Path) -> list[Path]:
+def _pictures(
+    results: DayResults, folder: Path, with_clips: bool, progress: Progress
+) -> tuple[list[Path], list[str]]:
+    """Plots and page, and what is missing in it."""
     shown = [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
-    key = digest(shown)
+    key = digest(shown, with_clips)
     page, note = folder / "results.html", folder / KEPT / "page.json"
     there = sorted(folder.glob("*-by-*.png"))
     if there and is_drawn(page, note, key):
-        return [*there, page]
-    from overlay.report.results_page import write_page  # slow to import, and seldom needed
+        return [*there, page], []
+    from overlay.jobs.day_page import write_day_page  # slow to import, and seldom needed
     from overlay.report.results_plots import write_plots
 
     plots = write_plots(folder, results)
     for old in set(there) - set(plots):
         old.unlink(missing_ok=True)
-    write_page(page, results, plots)
-    note_drawn(page, note, key)
-    return [*plots, page]
+    files = [folder / "results.csv", folder / "results.json"]
+    missing = write_day_page(page, results, files, with_clips=with_clips, progress=progress)
+    if not missing:
+        note_drawn(page, note, key)
+    return [*plots, page], list(missing)
 
 
 def pair_path(sheet: DaySheet, folder: Path, builds: tuple[str, str]) -> Path:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from overlay.compare.spoiled import TOLD
 from overlay.errors import MismatchError, OutputError, UndeterminedError
 from overlay.files import written_whole
 from overlay.gauges.palette import BUILD_HUES, CUT, SPIN, Color, hex_of
@@ -230,7 +231,11 @@ def _posts(course: Course, times_s: np.ndarray[Any, Any]) -> list[dict[str, Any]
             half_s = Z95 * (split.total_sigma_s or 0.0)
             title = f"± {half_s:.2f} s (95 %)" if half_s else ""
             found.append((split.at_s, split_text(split), title))
-    found += [(mark.start_s, mark.kind.capitalize(), mark.detail) for mark in course.marks]
+    found += [
+        (mark.start_s, mark.kind.capitalize(), mark.detail)
+        for mark in course.marks
+        if mark.kind in TOLD
+    ]
     return [
         {"frame": _frame(times_s, at_s), "label": label, "title": title}
         for at_s, label, title in sorted(found)
@@ -337,5 +342,6 @@ class _Figures:
                     "hue": hex_of(SPIN if mark.kind == "wheelspin" else CUT),
                 }
                 for mark in self.run.marks
+                if mark.kind in TOLD
             ],
         }

@@ -90,15 +90,15 @@ def write_csv(path: Path, results: DayResults) -> None:
         writer = csv.writer(file)
         writer.writerow(header)
         for one in results.day.standings:
-            row = [_no_formula(one.run), _no_formula(one.build), str(one.place)]
+            row = [no_formula(one.run), no_formula(one.build), str(one.place)]
             for split in one.splits:
                 known = split.value is not None
                 row += [f"{split.value:.4f}", f"{split.total_sigma:.4f}"] if known else ["", ""]
                 row.append(str(int(split.used)))
-            writer.writerow([*row, _no_formula(notes_of(one))])
+            writer.writerow([*row, no_formula(notes_of(one))])
 
 
-def _no_formula(text: str) -> str:
+def no_formula(text: str) -> str:
     """Text that no spreadsheet takes for a formula (OWASP, "CSV Injection")."""
     return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import shutil
 import sys
 from dataclasses import asdict, replace
@@ -16,6 +17,7 @@ from overlay.compare.day import compare_day
 from overlay.compare.figures import NO_DIFFERENCE, NOT_JUDGED, REAL
 from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, UsageError
+from overlay.footage import probe
 from overlay.jobs import day_motion, day_one, day_run, day_store
 from overlay.jobs.day_one import KEPT, RunTask, style_of
 from overlay.jobs.day_reel import day_reel
@@ -83,6 +85,27 @@ def test_run_day__writes_every_report(done):
     assert all(path.is_file() and path.stat().st_size for path in report.written)
     with (folder / FOLDER / "results.csv").open(newline="") as file:
         assert [row["run"] for row in csv.DictReader(file)] == ["a1", "b1"]
+
+
+def test_run_day__page_has_each_run_s_evidence_and_small_clips(done, tmp_path):
+    folder, _ = done
+    page = (folder / FOLDER / "results.html").read_text(encoding="utf-8")
+    assert page.count("motion and corrected speed agree to a correlation of 0.99") == 2
+    assert '"films": {}' in page
+    shutil.copytree(folder, tmp_path / "day")
+    report = run_day(tmp_path / "day", clips=False, with_clips=True)
+    assert report.worked_out == () and report.problems == ()
+    films = tmp_path / "day" / FOLDER / "results-clips"
+    assert [probe(films / run / "clip.mp4").width for run in ("a1", "b1")] == [640, 640]
+    page = (tmp_path / "day" / FOLDER / "results.html").read_text(encoding="utf-8")
+    text = re.search(r'id="data">(.*?)</script>', page, re.DOTALL)[1]
+    data = json.loads(text)
+    assert data["films"]["b1"]["base"] == "results-clips/b1/"
+    names = [
+        sheet["name"] for sheet in data["films"]["b1"]["data"]["gauges"]["corrected"]["sheets"]
+    ]
+    assert all((films / "b1" / name).is_file() for name in names)
+    assert [set(table) for table in data["locks"]] == [{"launch", "distance"}]
 
 
 def test_run_day__unchanged_is_not_done_again(done):

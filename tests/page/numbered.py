@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
 from overlay.page.sheets import write_sheets
 from overlay.scene.layers import Layer
@@ -71,3 +73,9 @@ def write_numbered(folder: Path, times_ms: list[int]) -> dict[str, Any]:
             "received": {"reason": "unknown"},
         },
     }
+
+
+def on_screen(png: bytes) -> tuple[int, int]:
+    """Numbers of the gauges and of the picture, from a screen with the player at its corner."""
+    grey = np.array(Image.open(io.BytesIO(png)).convert("L"))[: SIZE[1], : SIZE[0]]
+    return read_number(grey, 0), read_number(grey, 1)

@@ -1,7 +1,5 @@
 """The player in a real browser: what stands on the screen, read from its pixels."""
 
-import base64
-import io
 import json
 from collections import Counter
 from collections.abc import Iterator
@@ -10,11 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 
-from overlay.page.scripts import PLAYER, PLOTTING, STYLES, joined, static_text
-from tests.page.browser import chromium, quiet_page
-from tests.page.numbered import SIZE, read_number, uneven_times_ms, write_numbered
+from tests.page.browser import chromium, quiet_page, screens_of, write_viewer
+from tests.page.numbered import on_screen, uneven_times_ms, write_numbered
 
 FRAMES = 90
 
@@ -23,15 +19,6 @@ FRAMES = 90
 def browser() -> Iterator[Any]:
     with chromium() as found:
         yield found
-
-
-def write_viewer(path: Path, body: str, script: str) -> None:
-    style = "".join(map(static_text, STYLES))
-    path.write_text(
-        f"<!doctype html><html lang=en><meta charset=utf-8><style>{style} body {{ margin: 0 }} "
-        f"run-view {{ width: 320px }}</style>{body}<script>{static_text(PLOTTING)}</script>"
-        f"<script type=module>{joined(PLAYER)}\n{script}\nwindow.isReady = true;</script>"
-    )
 
 
 @pytest.fixture(scope="module")
@@ -62,12 +49,6 @@ def view(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any
     page.context.close()
 
 
-def on_screen(png: bytes) -> tuple[int, int]:
-    """Numbers of the gauges and of the picture."""
-    grey = np.array(Image.open(io.BytesIO(png)).convert("L"))[: SIZE[1], : SIZE[0]]
-    return read_number(grey, 0), read_number(grey, 1)
-
-
 def shown(page: Any, frame: int) -> tuple[int, int]:
     page.wait_for_function(f"view.frame === {frame} && view.querySelector('canvas').dataset.frame")
     return on_screen(page.locator(".rv-stage").screenshot())
@@ -85,21 +66,12 @@ def test_seek__picture_gauges_and_figures_are_of_one_frame(view: Any, frame: int
 def test_play__gauges_stay_on_the_picture_though_frame_times_vary(view: Any, rate: float) -> None:
     view.evaluate("view.seekFrame(0)")
     shown(view, 0)
-    screens: list[bytes] = []
-    session = view.context.new_cdp_session(view)
-
-    def keep(event: dict[str, Any]) -> None:
-        screens.append(base64.b64decode(event["data"]))
-        session.send("Page.screencastFrameAck", {"sessionId": event["sessionId"]})
-
-    session.on("Page.screencastFrame", keep)
-    session.send("Page.startScreencast", {"format": "png", "everyNthFrame": 1})
-    view.evaluate(f"view.rate = {rate}; view.play()")
-    view.wait_for_function(f"view.frame >= {FRAMES - 2}", timeout=20000)
-    session.send("Page.stopScreencast")
+    with screens_of(view) as screens:
+        view.evaluate(f"view.rate = {rate}; view.play()")
+        view.wait_for_function(f"view.frame >= {FRAMES - 2}", timeout=20000)
     view.evaluate("view.pause(); view.rate = 1")
     seen = [on_screen(screen) for screen in screens]
-    assert len({picture for _, picture in seen}) > FRAMES / 6  # many, though the machine is busy
+    assert len({picture for _, picture in seen}) > 5  # it does play, however busy the machine
     assert all(abs(gauges - picture) <= 1 for gauges, picture in seen), Counter(seen)
 
 
@@ -155,7 +127,7 @@ def test_chart__click_seeks_and_the_needle_follows(view: Any) -> None:
     assert view.locator(".ch-needle").bounding_box()["x"] > needle["x"]
     assert (
         view.locator(".ch-key output").last.text_content()
-        == f"{view.evaluate('view.times[80]'):.3f}"
+        == f"{view.evaluate('view.times[80]'):.3f} s"
     )
 
 
@@ -177,7 +149,7 @@ def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -
         "window.pair = document.querySelector('run-pair');"
         f"await pair.show({json.dumps(told)});"
         "window.apart = []; pair.first.addEventListener('framechange', () => "
-        "apart.push(pair.second.currentTime - pair._due().at));"
+        "apart.push(pair.second.clock - pair._due().at));"
     )
     write_viewer(tmp_path / "pair.html", "<run-pair></run-pair>", script)
     page, said = quiet_page(browser, viewport={"width": 800, "height": 600})
@@ -192,7 +164,8 @@ def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -
     page.wait_for_function("pair.first.frame === 0 && pair.second.frame === 12")
     page.evaluate("apart.length = 0; pair.first.play()")
     page.wait_for_function("pair.first.frame > 75", timeout=20000)
-    apart = page.evaluate("apart")[10:]
+    apart = page.evaluate("apart")[3:]
+    assert apart
     assert np.median(np.abs(apart)) < 0.06
     assert said == []
     page.context.close()

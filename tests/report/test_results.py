@@ -1,7 +1,6 @@
-"""A day's results in every form: terminal, Markdown, CSV, JSON, plots, page."""
+"""A day's results in every form: terminal, Markdown, CSV, JSON, plots."""
 
 import csv
-import io
 import json
 import re
 from dataclasses import replace
@@ -25,7 +24,6 @@ from overlay.report.results import (
     verdict_text,
 )
 from overlay.report.results_data import results_json, write_csv
-from overlay.report.results_page import page_text
 from overlay.report.results_plots import write_plots
 from overlay.runs.model import Mark
 from tests.jobs.simulated import simulated_day
@@ -154,16 +152,6 @@ def test_notes__say_why_a_figure_is_missing(results):
     runs = (short, *results.runs[1:])
     told = run_notes(replace(results, runs=runs, day=compare_day(results.sheet, runs)))
     assert f"{cut.goal.label}: none in {run.name}: not reached" in told
-
-
-def test_page__is_one_safe_file(results):
-    png = io.BytesIO()
-    Image.new("RGB", (4, 4)).save(png, "PNG")
-    text = page_text(results, [("speed-by-distance", png.getvalue())])
-    assert text.count("<table>") == 2 and text.count("<img") == 1
-    assert not re.search(r"(src|href)=\"(?!data:)", text)
-    assert "its &lt;log&gt; | is empty" in text and "<log>" not in text
-    assert "£85 bought" in text
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)"])

@@ -42,7 +42,11 @@ export function drawChart(host, spec, calls = {}) {
   let pointed = null;
 
   const read = (index) => {
-    for (const { values, node } of outputs) node.textContent = values.shown(index);
+    for (const { values, unit, isDots, node } of outputs) {
+      const isKnown = values.isNames || values.numbers[index] != null;
+      if (isKnown) node.textContent = `${values.shown(index)} ${unit}`;
+      else node.textContent = isDots ? "" : "none";
+    }
   };
   const place = () => {
     needle.hidden = followed === null || x.numbers[followed] === null;
@@ -53,9 +57,10 @@ export function drawChart(host, spec, calls = {}) {
   };
   const point = (index) => {
     pointed = index;
-    if (pointed ?? followed) read(pointed ?? followed);
+    const shown = pointed ?? followed;
+    if (shown !== null) read(shown);
   };
-  chart.hooks.setCursor = [(self) => point(self.cursor.left >= 0 ? self.cursor.idx : null)];
+  chart.hooks.setCursor = [(self) => point(self.cursor.left >= 0 ? self.cursor.idx ?? null : null)];
   chart.hooks.setScale = [place];
   chart.over.addEventListener("click", (event) => {
     if (!calls.seek) return;
@@ -111,10 +116,10 @@ function keyOf(list, spec, series, x) {
     const name = document.createElement("span");
     name.textContent = label;
     const value = document.createElement("output");
-    value.textContent = "";
-    item.append(name, " ", value, ` ${unit}`);
+    item.append(name, " ", value);
     list.append(item);
-    outputs.push({ values, node: value });
+    const isDots = one?.kind === "dots" || one?.kind === "rings";
+    outputs.push({ values, unit, isDots, node: value });
   };
   row(spec.x.label, spec.x.unit, spec.shown_x ? new Spaced(spec.shown_x) : x, null);
   for (const one of series) {

@@ -1,15 +1,17 @@
 // Time and numbers: text from the program to arrays, and look-up in sorted arrays.
 
-/** Numbers that the program formatted, one string: shown as they stand, plotted as numbers. */
+/** Numbers that the program formatted, one string (or names, a list): shown as they stand. */
 export class Spaced {
   constructor(text) {
-    this.words = text ? text.split(" ") : [];
+    this.isNames = Array.isArray(text);
+    this.words = this.isNames ? text : text ? text.split(" ") : [];
     this.numbers = this.words.map((word) => (word === "_" ? null : Number(word)));
   }
 
   /** What is shown at an index: the program's own digits, with a true minus. */
   shown(index) {
     const word = this.words[index];
+    if (this.isNames) return word ?? "";
     return word === undefined || word === "_" ? "none" : word.replace("-", "\u2212");
   }
 }

@@ -65,7 +65,7 @@ export class RunPair extends HTMLElement {
   /** Where the second run belongs, and how fast it goes for each second of the first. */
   _due() {
     const { from, to } = this._tables[this._lock];
-    const now = this.first.currentTime;
+    const now = this.first.clock;
     const step = 0.05;
     const at = between(from, to, now);
     return { at, slope: (between(from, to, now + step) - at) / step };
@@ -75,7 +75,7 @@ export class RunPair extends HTMLElement {
     const { at, slope } = this._due();
     const led = this.second;
     const isWithin = at >= 0 && at <= led.times.at(-1);
-    const off = led.currentTime - at;
+    const off = led.clock - at;
     if (this.first.paused || !isWithin || Math.abs(off) > TOO_FAR_S) {
       led.pause();
       led.seek(at);

@@ -19,6 +19,8 @@ import { Spaced, lastAtOrBefore, nearest } from "./clock.js";
 import { GaugeSheets } from "./gauges.js";
 
 export const RATES = [["1", "full speed"], ["0.5", "1/2"], ["0.25", "1/4"], ["0.125", "1/8"]];
+const PROMPT_MS = 12; // less than the shortest time that a screen shows a picture
+const MOST_KEPT = 5; // pictures passed over in a row
 const CHOICES = [["corrected", "Corrected"], ["received", "As the receiver showed it"]];
 
 function made(tag, kind, text) {
@@ -51,10 +53,10 @@ export class RunView extends HTMLElement {
         this._say("This clip cannot be played here.");
         reject(new Error("clip cannot be played"));
       }, { once: true });
-      this._whenShown((mediaTime) => {
-        this._origin = mediaTime;
+      this._whenShown((about) => {
+        this._origin = about.mediaTime;
         this.classList.add("is-ready");
-        this._arrived(mediaTime);
+        this._arrived(about);
         this._watch();
         this.dispatchEvent(new CustomEvent("ready"));
         resolve(this);
@@ -64,6 +66,11 @@ export class RunView extends HTMLElement {
 
   get currentTime() {
     return this.times[this.frame];
+  }
+
+  /** Footage time by the clip's own clock, which runs on between pictures. */
+  get clock() {
+    return this.paused ? this.currentTime : this._video.currentTime - this._origin;
   }
 
   get paused() {
@@ -151,24 +158,32 @@ export class RunView extends HTMLElement {
   _whenShown(call) {
     const video = this._video;
     if (video.requestVideoFrameCallback) {
-      video.requestVideoFrameCallback((_, about) => call(about.mediaTime));
+      video.requestVideoFrameCallback((_, about) => call(about));
     } else {
       requestAnimationFrame(() => {
         if (video.readyState < 2) this._whenShown(call);
-        else call(this._origin + this.times[lastAtOrBefore(this.times, video.currentTime - this._origin)]);
+        else {
+          const shown = this.times[lastAtOrBefore(this.times, video.currentTime - this._origin)];
+          call({ mediaTime: this._origin + shown, presentationTime: performance.now() });
+        }
       });
     }
   }
 
   _watch() {
-    this._whenShown((mediaTime) => {
+    this._whenShown((about) => {
       this._watch();
-      this._arrived(mediaTime);
+      // Later than that on a busy machine, the clip may have moved on to another picture than the
+      // one announced: the last picture with its gauges stays until one comes in time.
+      const isLate = performance.now() - about.presentationTime > PROMPT_MS;
+      if (isLate && !this.paused && this._kept < MOST_KEPT) this._kept += 1;
+      else this._arrived(about);
     });
   }
 
-  _arrived(mediaTime) {
-    const frame = nearest(this.times, mediaTime - this._origin);
+  _arrived(about) {
+    this._kept = 0;
+    const frame = nearest(this.times, about.mediaTime - this._origin);
     const isNew = frame !== this.frame;
     this.frame = frame;
     this._redraw();
@@ -348,6 +363,10 @@ export class RunView extends HTMLElement {
   }
 
   _state() {
+    // Where the clip stops on a picture that was passed over, that one is shown now.
+    if (this.paused && this._kept && this._wanted === null) {
+      this.seek(this._video.currentTime - this._origin);
+    }
     this._playing.textContent = this.paused ? "Run" : "Hold";
     this.dispatchEvent(new CustomEvent("statechange", { detail: { paused: this.paused } }));
   }

@@ -1,0 +1,104 @@
+"""The page of a day's results, with the evidence of each run, and small clips where asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from urllib.parse import quote
+
+from overlay.errors import TimetrueError
+from overlay.jobs.day_motion import load_logged, load_motion
+from overlay.jobs.day_one import KEPT, RunTask, cell_of, style_of
+from overlay.jobs.day_store import digest
+from overlay.page.evidence import Evidence
+from overlay.page.play import Shown, lock_tables, write_play
+from overlay.page.proxy import SMALL_PX
+from overlay.page.sent import Films, write_page
+from overlay.progress import Progress, silent
+from overlay.report.results import DayResults
+from overlay.session import RunAnalysis
+from overlay.sheet import DaySheet, Run
+
+CLIPS = "results-clips"
+
+
+def evidence_of(sheet: DaySheet, run: Run, folder: Path) -> Evidence | None:
+    """What the picture of a run showed and what its log said, as kept; else None."""
+    seen, speed = load_motion(sheet, run, folder), load_logged(sheet, run, folder)
+    return None if seen is None or speed is None else Evidence(seen[0], speed, seen[1])
+
+
+def write_day_page(
+    page: Path,
+    results: DayResults,
+    files: Sequence[Path],
+    *,
+    with_clips: bool = False,
+    progress: Progress = silent,
+) -> tuple[str, ...]:
+    """Write the page into the folder of the results, and a folder of small clips beside it.
+
+    Parameters
+    ----------
+    page : Path
+    results : DayResults
+    files : sequence of Path
+        Tables that are carried along in the page.
+    with_clips : bool
+        Whether small clips are made that play in the page.
+    progress : callable
+
+    Returns
+    -------
+    tuple of str
+        Which clips are missing, and why.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    sheet, folder = results.sheet, page.parent
+    evidence = {
+        said.name: seen
+        for said in sheet.runs
+        if (seen := evidence_of(sheet, said, folder / KEPT)) is not None
+    }
+    # The alignment that counts is the run's own, which an offset given by hand may differ from.
+    known = {run.name: run.alignment for run in results.runs if run.alignment is not None}
+    evidence = {
+        name: Evidence(seen.motion, seen.speed, known.get(name, seen.alignment))
+        for name, seen in evidence.items()
+    }
+    films, missing = _films(results, folder, progress) if with_clips else (Films(), ())
+    write_page(page, results, evidence, films, files)
+    return missing
+
+
+def _films(results: DayResults, folder: Path, progress: Progress) -> tuple[Films, tuple[str, ...]]:
+    """Each run's small clip with its gauges, and the best runs of the builds in pairs."""
+    sheet, style = results.sheet, style_of(results.sheet)
+    shown: dict[str, RunAnalysis] = {}
+    runs, missing = {}, []
+    for place, run in enumerate(results.runs):
+        stage = f"small clip of {run.name}"
+        progress(stage, place / len(results.runs))
+        said = sheet.run(run.name)
+        assert said is not None
+        task = RunTask(sheet, said, folder)
+        try:
+            found = cell_of(task, run).run
+            one = Shown(found, run.name, run.build, task.hue)
+            key = digest("play", task.clip_key, SMALL_PX)
+            data = write_play(one, folder / CLIPS / run.name, style, key=key, longest_px=SMALL_PX)
+        except TimetrueError as error:
+            missing.append(f"{run.name}: no small clip: {error}")
+            continue
+        runs[run.name] = (data, f"{CLIPS}/{quote(run.name)}/")
+        shown[run.name] = found
+    pairs = []
+    for step in results.day.steps:
+        a, b = (results.day.best(build) for build in (step.a, step.b))
+        if a in shown and b in shown and (locks := lock_tables(shown[a], shown[b])):
+            pairs.append((a, b, locks))
+    return Films(runs, pairs), tuple(missing)

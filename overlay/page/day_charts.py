@@ -1,0 +1,322 @@
+"""The charts of a day: every run in order, and where on the run the builds differ."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from overlay.compare.day import Step, traces_of
+from overlay.compare.day_power import MIN_SPEED_MPS
+from overlay.compare.figures import Comparison
+from overlay.compare.power import RoadLoad
+from overlay.compare.standing import TOP, DayRun
+from overlay.compare.where import Curve, Trace, accel_by_speed, speed_by_distance, time_by_distance
+from overlay.errors import UndeterminedError
+from overlay.gauges.palette import SPIN, build_hue, hex_of
+from overlay.page.chart import Axis, Line, chart
+from overlay.report.numbers import figure_unit
+from overlay.report.results import DayResults
+from overlay.report.results_dots import shown_figures
+from overlay.report.results_plots import GENTLEST_MPS, NEAREST_M
+from overlay.runs.course import Course
+from overlay.runs.marks import run_end_s
+from overlay.session.machine import machine_of
+from overlay.timebase import FloatArray
+from overlay.units import mps_to_speed, power_unit
+
+DISTANCE = Axis("distance from launch", "m", 1)
+QUIET = "#808894"
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+_REVS_STEPS, _LOAD_STEPS = 120, 60
+
+
+def day_charts(results: DayResults) -> list[dict[str, Any]]:
+    """Every chart for which there are runs, the most wanted first."""
+    traces = {
+        build.name: found
+        for build in results.sheet.builds
+        if (found := traces_of(results.day, results.runs, build.name))
+    }
+    made = [_dots(results, label) for label in shown_figures(results)]
+    made += [
+        _speed(results, traces),
+        *_gains(results, traces),
+        _accel(results, traces),
+        *_power(results, traces),
+        _revs(results),
+        *_road_loads(results),
+    ]
+    return [spec for spec in made if spec["series"]]
+
+
+def hue_of(results: DayResults, build: str) -> str:
+    """A build's hue, ``#rrggbb``."""
+    names = [one.name for one in results.sheet.builds]
+    return hex_of(build_hue(names.index(build) % 4))
+
+
+def _dots(results: DayResults, label: str) -> dict[str, Any]:
+    """One figure of every run in the order driven, with each build's mean."""
+    day = results.day
+    column = [*(goal.label for goal in day.goals), TOP].index(label)
+    pairs = [(s, c) for s in day.steps for c in s.comparisons if c.label == label]
+    factor, digits, unit = figure_unit(pairs[0][1].unit, results.unit)
+    ordered = sorted(day.standings, key=lambda one: one.place)
+    last = max(one.place for one in ordered)
+    lines = []
+    for build in results.sheet.builds:
+        for is_counted in (True, False):
+            values = [
+                split.value * factor
+                if one.build == build.name
+                and (split := one.splits[column]).value is not None
+                and split.counted == is_counted
+                else np.nan
+                for one in ordered
+            ]
+            if np.all(np.isnan(values)):
+                continue
+            words = build.name if is_counted else f"{build.name}, left out"
+            kind = "dots" if is_counted else "rings"
+            lines.append(Line(words, hue_of(results, build.name), values, kind=kind))
+    up = Axis("time" if unit == "s" else "speed", unit, digits)
+    places = [one.place for one in ordered]
+    spec = chart(
+        f"runs-{label}",
+        f"{label}: every run in the order driven",
+        Axis("run", "", 0),
+        places,
+        up,
+        lines,
+    )
+    names = [one.run for one in ordered]
+    spec["shown_x"] = names
+    spec["ticks"] = [{"x": x, "label": name} for x, name in zip(places, names, strict=True)]
+    bars = list(_bars(results, pairs, factor, last))
+    spec["bars"] = bars
+    spec["x"]["range"] = [0.4, last + 1.2 + 0.8 * len(bars)]
+    step, c = pairs[0]
+    if c.a.mean is not None:
+        words = f"too little to matter beside {step.a}"
+        low, high = (factor * (c.a.mean + sign * c.margin) for sign in (-1, 1))
+        spec["level"] = {"from": round(low, 4), "to": round(high, 4), "label": words}
+    return spec
+
+
+def _bars(
+    results: DayResults, pairs: Sequence[tuple[Step, Comparison]], factor: float, last: int
+) -> Iterator[dict[str, Any]]:
+    """Each build's mean with its interval, to the right of the dots."""
+    seen: set[str] = set()
+    for step, c in pairs:
+        for name, summary in ((step.a, c.a), (step.b, c.b)):
+            if name in seen or summary.mean is None:
+                continue
+            seen.add(name)
+            mean, half = factor * summary.mean, factor * (summary.half or 0.0)
+            yield {
+                "x": last + 0.2 + 0.8 * len(seen),
+                "y": round(mean, 4),
+                "low": round(mean - half, 4) if half else None,
+                "high": round(mean + half, 4) if half else None,
+                "hue": hue_of(results, name),
+                "label": name,
+            }
+
+
+def _speed(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> dict[str, Any]:
+    factor = mps_to_speed(1.0, results.unit)
+    curves = {}
+    for build, found in traces.items():
+        try:
+            side = speed_by_distance(found, found)
+        except UndeterminedError:
+            continue
+        curves[build] = side.x, side.a
+    x, lines = _bands(results, traces, curves, factor)
+    up = Axis("speed", results.unit, 1, from_zero=True)
+    spec = chart("speed-by-distance", "Speed along the run", DISTANCE, x, up, lines)
+    return spec | {"lines": _distances(results)}
+
+
+def _gains(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> Iterator[dict[str, Any]]:
+    for before, build in pairwise(traces):
+        try:
+            side = time_by_distance(traces[before], traces[build])
+        except UndeterminedError:
+            continue
+        keep = side.x >= NEAREST_M
+        part = side.difference
+        line = Line(
+            f"{build} on {before}",
+            hue_of(results, build),
+            -part.mean[keep],
+            -part.high[keep],
+            -part.low[keep],
+        )
+        spec = chart(
+            f"gain-{before}-{build}",
+            f"Time that {build} gains on {before}",
+            DISTANCE,
+            side.x[keep],
+            Axis("gain", "s", 2, from_zero=True),
+            [line],
+        )
+        yield spec | {"lines": _distances(results)}
+
+
+def _accel(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> dict[str, Any]:
+    factor = mps_to_speed(1.0, results.unit)
+    curves = {}
+    for build, found in traces.items():
+        try:
+            side = accel_by_speed(found, found)
+        except UndeterminedError:
+            continue
+        curves[build] = side.x, side.a
+    x, lines = _bands(results, traces, curves, 1.0, from_x=GENTLEST_MPS)
+    up = Axis("acceleration", "m/s²", 2, from_zero=True)
+    along = Axis("speed", results.unit, 1)
+    return chart(
+        "acceleration-by-speed", "Acceleration at each speed", along, x * factor, up, lines
+    )
+
+
+def _power(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> Iterator[dict[str, Any]]:
+    """Power at the wheels, one chart for all builds (they share one grid of speeds)."""
+    factor = mps_to_speed(1.0, results.unit)
+    each_w, name = power_unit(results.unit)
+    curves = {}
+    for one in results.powers:
+        power = one.curve
+        found = traces.get(one.build, ())
+        # Above what every run reaches, few runs tell the power, and those not the slow ones.
+        all_mps = min((float(np.max(t.kinematics.speed_mps)) for t in found), default=0.0)
+        part = np.isfinite(power.power_w) & (power.speed_mps >= MIN_SPEED_MPS)
+        part &= power.speed_mps < all_mps
+        if len(found) > 1:
+            part &= np.isfinite(power.sigma_w)
+        none = np.full(int(part.sum()), np.nan)
+        shown = [values[part] / each_w for values in (power.power_w, power.low_w, power.high_w)]
+        curves[one.build] = (
+            power.speed_mps[part],
+            Curve(shown[0], none, none, shown[1], shown[2], none),
+        )
+    x, lines = _bands(results, traces, curves, 1.0)
+    yield chart(
+        "power-by-speed",
+        "Power at the wheels, in the day's air",
+        Axis("speed", results.unit, 1),
+        x * factor,
+        Axis("power", name, 2, from_zero=True),
+        lines,
+    )
+
+
+def _revs(results: DayResults) -> dict[str, Any]:
+    """Engine speed of each run up to its top speed, where wheels spun, and what grip would give."""
+    factor = mps_to_speed(1.0, results.unit)
+    runs = [run for run in results.runs if run.rpm is not None and run.launch is not None]
+    top = max((peak.speed_mps for run in runs if (peak := run.top) is not None), default=0.0)
+    x = np.linspace(0.0, top, _REVS_STEPS)
+    lines = []
+    for run in runs:
+        at_s = _reached(run, x)
+        course = Course(run.kinematics, rpm=run.rpm, marks=run.marks)
+        revs = np.array([course.rpm_at(t_s) for t_s in at_s])
+        spun = [course.is_marked("wheelspin", t_s) for t_s in at_s]
+        lines.append(Line(run.name, hue_of(results, run.build), revs))
+        if any(spun):
+            rings = np.where(spun, revs, np.nan)
+            words = f"{run.name}: wheelspin"
+            lines.append(Line(words, hex_of(SPIN), rings, kind="dots", size_px=6))
+    ratios: dict[float, list[str]] = {}
+    for build in results.sheet.builds:
+        ratio = machine_of(results.sheet, build.name).rpm_per_mps
+        if ratio is not None and any(run.build == build.name for run in runs):
+            ratios.setdefault(round(ratio, 6), []).append(build.name)
+    for ratio, builds in ratios.items():
+        words = "with full grip" + (f" ({', '.join(builds)})" if len(ratios) > 1 else "")
+        lines.append(Line(words, QUIET, ratio * x, is_dashed=True))
+    return chart(
+        "revs-by-speed",
+        "Engine speed at each speed, up to the top",
+        Axis("speed", results.unit, 1),
+        x * factor,
+        Axis("engine", "rpm", 0, from_zero=True),
+        lines if runs else [],
+    )
+
+
+def _reached(run: DayRun, speeds_mps: FloatArray) -> FloatArray:
+    """Footage times at which a run first has each speed; NaN beyond its top."""
+    k = run.kinematics
+    assert run.launch is not None
+    rows = (k.t_s >= run.launch.at_s) & (k.t_s <= run_end_s(k, run.launch.at_s)) & k.known
+    t_s, rising = k.t_s[rows], np.maximum.accumulate(k.speed_mps[rows])
+    if len(t_s) < 2:
+        return np.full(len(speeds_mps), np.nan)
+    new = np.r_[True, np.diff(rising) > 0]
+    found: FloatArray = np.interp(speeds_mps, rising[new], t_s[new], left=np.nan, right=np.nan)
+    return found
+
+
+def _road_loads(results: DayResults) -> Iterator[dict[str, Any]]:
+    """What slows the vehicle at each speed, and where that was measured in coasts."""
+    factor = mps_to_speed(1.0, results.unit)
+    loads: dict[RoadLoad, list[str]] = {}
+    for one in results.powers:
+        loads.setdefault(one.curve.road_load, []).append(one.build)
+    fast = max((float(one.curve.speed_mps[-1]) for one in results.powers), default=0.0)
+    x = np.linspace(0.0, fast, _LOAD_STEPS)
+    lines = []
+    for load, builds in loads.items():
+        force, half = load.force_n(x), Z95 * load.sigma_n(x)
+        source = {"coast": "from coasts", "sheet": "from the sheet"}.get(load.source, "assumed")
+        words = f"{', '.join(builds)}: {source}"
+        hue = hue_of(results, builds[0])
+        lines.append(Line(words, hue, force, np.maximum(force - half, 0.0), force + half))
+    yield chart(
+        "road-load",
+        "Air and rolling resistance",
+        Axis("speed", results.unit, 1),
+        x * factor,
+        Axis("resistance", "N", 0, from_zero=True),
+        lines,
+    )
+
+
+def _bands(
+    results: DayResults,
+    traces: dict[str, tuple[Trace, ...]],
+    curves: dict[str, tuple[FloatArray, Curve]],
+    factor: float,
+    *,
+    from_x: float = -np.inf,
+) -> tuple[FloatArray, list[Line]]:
+    """Curves of builds on the longest one's grid, of which the others have the start."""
+    grids = [x for x, _ in curves.values()]
+    whole: FloatArray = np.unique(np.round(np.concatenate(grids or [np.zeros(0)]), 9))
+    whole = whole[whole >= from_x]
+    lines = []
+    for build, (x, curve) in curves.items():
+        place = np.searchsorted(whole, np.round(x[x >= from_x], 9))
+        mean, low, high = np.full((3, len(whole)), np.nan)
+        for part, values in ((mean, curve.mean), (low, curve.low), (high, curve.high)):
+            part[place] = factor * values[x >= from_x]
+        count = len(traces[build])
+        words = f"{build} ({count} run{'s' * (count != 1)})"
+        lines.append(Line(words, hue_of(results, build), mean, low, high))
+    return whole, lines
+
+
+def _distances(results: DayResults) -> list[dict[str, Any]]:
+    """A line at each distance that is timed."""
+    return [
+        {"x": goal.value, "label": goal.label}
+        for goal in results.day.goals
+        if goal.kind == "distance" and goal.start == 0
+    ]

@@ -1,0 +1,67 @@
+// A sent page: charts where they stand in the text, players once they are opened.
+
+import { drawChart } from "./charts.js";
+import { RunPair } from "./pair.js";
+import { RunView } from "./player.js";
+
+const given = JSON.parse(document.getElementById("data").textContent);
+
+for (const node of document.querySelectorAll("[data-hue]")) {
+  node.style.setProperty("--hue", node.dataset.hue);
+}
+
+/** Charts are drawn when they come near the screen, those of closed runs when they open. */
+const drawn = new WeakSet();
+const draw = (host) => {
+  if (drawn.has(host)) return;
+  drawn.add(host);
+  drawChart(host, given.charts[host.dataset.chart]);
+};
+const near = new IntersectionObserver((seen) => {
+  for (const one of seen) if (one.isIntersecting) draw(one.target);
+}, { rootMargin: "600px" });
+const hosts = [...document.querySelectorAll("figure[data-chart]")];
+for (const host of hosts) near.observe(host);
+const opened = [];
+addEventListener("beforeprint", () => {
+  for (const run of document.querySelectorAll("details.run:not([open])")) {
+    run.open = true;
+    opened.push(run);
+  }
+  hosts.forEach(draw);
+});
+addEventListener("afterprint", () => {
+  for (const run of opened.splice(0)) run.open = false;
+});
+
+const film = (name) => given.films[name];
+const failed = (host) => (error) => { host.append(error.message); };
+
+for (const run of document.querySelectorAll("details.run")) {
+  const host = run.querySelector(".player");
+  run.addEventListener("toggle", () => {
+    if (!host) return;
+    if (run.open && !host.firstChild) {
+      const view = new RunView();
+      host.append(view);
+      view.show(film(host.dataset.film)).catch(failed(host));
+    } else if (!run.open) {
+      host.querySelector("run-view")?.pause();
+    }
+  });
+}
+for (const host of document.querySelectorAll("details.film")) {
+  host.addEventListener("toggle", () => {
+    const there = host.querySelector("run-pair");
+    if (host.open && !there) {
+      const pair = new RunPair();
+      host.append(pair);
+      const { first, second } = host.dataset;
+      const locks = given.locks[Number(host.dataset.pair)];
+      pair.show({ first: film(first), second: film(second), locks }).catch(failed(host));
+    } else if (!host.open) {
+      there?.first?.pause();
+    }
+  });
+}
+document.documentElement.dataset.ready = "true";

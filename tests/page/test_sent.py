@@ -1,0 +1,299 @@
+"""The page of a day: its figures, its one file, its safety, and how it works in a browser."""
+
+import base64
+import csv
+import io
+import json
+import re
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from overlay.compare.where import Trace
+from overlay.page.chart import chart_csv
+from overlay.page.day_charts import _speed, day_charts
+from overlay.page.evidence import sync_chart, sync_notes, sync_sentence
+from overlay.page.sent import Films, page_text, write_page
+from overlay.report.results import DayResults, runs_table, step_table
+from overlay.sync.model import Alignment, ChannelTiming
+from tests.gauges.closed_form import steady_pull
+from tests.page.browser import chromium, quiet_page, wait_until
+from tests.page.days import evidence_for, results_for
+from tests.page.numbered import write_numbered
+
+MPH = 0.44704  # m/s, exact: NIST SP 811 (2008), appendix B.8
+RUNS, SIZE_BAR, BUILD_BAR_S = 12, 5 * 2**20, 10.0
+WILD = ["<script>alert(1)</script>", "=1+1", "\"'&><img src=x onerror=alert(1)>"]
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> DayResults:
+    return results_for(tmp_path_factory.mktemp("simulated"), 3)
+
+
+def numbers(text: str) -> list[float]:
+    return [float("nan") if word == "_" else float(word) for word in text.split(" ")]
+
+
+class Parts(HTMLParser):
+    """Tags, what they point to, and what stands in them."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.downloads: dict[str, str] = {}
+        self.attributes: set[str] = set()
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        said = dict(attrs)
+        self.attributes |= set(said)
+        self.links += [str(said[name]) for name in ("href", "src") if name in said]
+        if "download" in said:
+            data = str(said["href"]).partition("base64,")[2]
+            self.downloads[str(said["download"])] = base64.b64decode(data).decode()
+
+
+# -- figures -------------------------------------------------------------------------------------
+
+
+def test_dots__are_the_figures_of_the_table(results: DayResults) -> None:
+    spec = next(one for one in day_charts(results) if one["name"] == "runs-20 to 60 m")
+    table = runs_table(results)
+    column = table.header.index("20 to 60 m")
+    written = {row[0]: row[column] for row in table.rows}
+    assert spec["shown_x"] == ["a1", "b1", "a2", "b2", "a3", "b3", "a4"]  # the order driven
+    kinds = {one["label"]: one for one in spec["series"]}
+    assert set(kinds) == {"A", "A, left out", "B"}
+    for place, run in enumerate(spec["shown_x"]):
+        label = "A, left out" if run == "a2" else run[0].upper()
+        shown = kinds[label]["values"].split(" ")[place]
+        assert shown == written[run].strip("()")
+    assert kinds["A, left out"]["kind"] == "rings"
+    (step,) = results.day.steps
+    main = next(c for c in step.comparisons if c.label == "20 to 60 m")
+    bars = {bar["label"]: bar for bar in spec["bars"]}
+    assert bars["B"]["y"] == pytest.approx(main.b.mean, abs=1e-4)
+    assert bars["B"]["high"] - bars["B"]["y"] == pytest.approx(main.b.half, abs=2e-4)
+    assert spec["level"]["to"] == pytest.approx(main.a.mean + main.margin, abs=1e-4)
+
+
+def test_gain__at_a_distance_is_the_difference_in_the_table(results: DayResults) -> None:
+    spec = next(one for one in day_charts(results) if one["name"].startswith("gain"))
+    (step,) = results.day.steps
+    (row,) = (row for row in step_table(results, step).rows if row[0] == "60 m")
+    at = numbers(spec["x"]["values"]).index(60.0)
+    (line,) = spec["series"]
+    middle, low, high = (numbers(line[key])[at] for key in ("values", "low", "high"))
+    assert row[3].startswith(f"−{middle:.2f} ± ")  # B is quicker, so it gains
+    half = float(row[3].partition("± ")[2])
+    assert (low, high) == pytest.approx((middle - half, middle + half), abs=0.011)
+
+
+def test_speed__is_that_of_a_steady_pull(results: DayResults) -> None:
+    k = steady_pull(2.0).kinematics
+    traces = {"A": (Trace(k, 2.0), Trace(k, 2.0))}
+    spec = _speed(results, traces)
+    at = numbers(spec["x"]["values"]).index(20.0)
+    shown = numbers(spec["series"][0]["values"])[at]
+    assert shown == pytest.approx((2 * 2.0 * 20.0) ** 0.5 / MPH, abs=0.06)  # v² = 2 a s
+    assert (spec["y"]["unit"], spec["x"]["unit"]) == ("mph", "m")
+
+
+def test_revs__follow_the_log_and_show_the_spin(results: DayResults) -> None:
+    spec = next(one for one in day_charts(results) if one["name"] == "revs-by-speed")
+    lines = {one["label"]: numbers(one["values"]) for one in spec["series"]}
+    speeds = numbers(spec["x"]["values"])
+    run = next(run for run in results.runs if run.name == "a1")
+    assert run.rpm is not None and run.launch is not None
+    at = next(i for i, speed in enumerate(speeds) if speed > 22.0)
+    k = run.kinematics
+    moment = k.t_s[np.flatnonzero((k.speed_mps >= speeds[at] * MPH) & (k.t_s > run.launch.at_s))[0]]
+    assert lines["a1"][at] == pytest.approx(float(run.rpm.at(np.array([moment]))[0]), rel=0.02)
+    assert lines["with full grip"][at] == pytest.approx(lines["a1"][at], rel=0.05)
+    spun = np.array(lines["a2: wheelspin"])
+    part = np.isfinite(spun)
+    assert part.any() and np.nanmax(spun - np.array(lines["with full grip"])) > 1000
+
+
+def test_power__is_that_of_the_words(results: DayResults) -> None:
+    spec = next(one for one in day_charts(results) if one["name"] == "power-by-speed")
+    assert spec["y"]["unit"] == "hp"  # beside mph
+    peaks = {one.build: one.peak_w / 745.6999 for one in results.powers}  # W, NIST SP 811
+    for one in spec["series"]:
+        shown = np.nanmax(numbers(one["values"]))
+        assert shown == pytest.approx(peaks[one["label"][0]], abs=0.1)
+    load = next(one for one in day_charts(results) if one["name"] == "road-load")
+    force = results.powers[0].curve.road_load.force_n(np.array([10.0]))[0]
+    at = int(np.argmin(np.abs(np.array(numbers(load["x"]["values"])) - 10.0 / MPH)))
+    assert numbers(load["series"][0]["values"])[at] == pytest.approx(force, abs=3)
+
+
+def test_sync__log_lies_on_the_motion_once_corrected(results: DayResults) -> None:
+    seen = evidence_for(results)["a1"]
+    spec = sync_chart("a1", seen, "mph", "#56b4e9")
+    motion, corrected, late = (np.array(numbers(one["values"])) for one in spec["series"])
+    assert np.nanmax(corrected) == pytest.approx(np.nanmax(seen.speed.values) / MPH, abs=0.1)
+    assert np.nanstd(motion - corrected) < 0.02 * 12 / MPH * 1.3
+    t_s = np.array(numbers(spec["x"]["values"]))
+    crossing = [t_s[np.flatnonzero(line > 10)[0]] for line in (corrected, late)]
+    assert crossing[1] - crossing[0] == pytest.approx(0.9, abs=0.05)
+
+
+def test_sync__sentence_says_lag_and_interval() -> None:
+    lag = Alignment(True, 0.9, (0.87, 0.93), 0.0, 0.9, (0.87, 0.93), agreement=0.9954)
+    assert sync_sentence(lag).startswith("The receiver is late by 0.900 s (95 %: 0.870 to 0.930 s)")
+    total = Alignment(True, -12.5, (-12.51, -12.48), agreement=0.99)
+    assert "Log time less footage time is −12.500 s (95 %: −12.510 to −12.480 s)" in sync_sentence(
+        total
+    )
+    given = Alignment(True, 1.25)
+    assert sync_sentence(given) == "Log time less footage time is +1.250 s, as given by hand."
+    assert sync_sentence(Alignment(False, reason="constant speed")) == (
+        "Cannot be determined: constant speed."
+    )
+    revs = ChannelTiming("engine_rpm", -3.2, (-3.21, -3.19), "from the engine's sound")
+    (note,) = sync_notes(replace(total, channels=(revs,)))
+    assert note == (
+        "Engine speed: log time less footage time −3.200 s (−3.210 to −3.190 s), from the "
+        "engine's sound"
+    )
+
+
+def test_csv__behind_a_chart_holds_the_digits_that_it_shows(results: DayResults) -> None:
+    for spec in day_charts(results):
+        header, *rows = csv.reader(io.StringIO(chart_csv(spec)))
+        assert len(header) == 1 + sum(3 if "low" in one else 1 for one in spec["series"])
+        first = spec["series"][0]
+        column = next(i for i, name in enumerate(header) if name.startswith(first["label"]))
+        assert [row[column] or "_" for row in rows] == first["values"].split(" ")
+        assert spec["y"]["unit"] in header[column]
+
+
+# -- one safe file -------------------------------------------------------------------------------
+
+
+def test_page__asks_no_network_and_holds_the_tables(results: DayResults, tmp_path: Path) -> None:
+    table = tmp_path / "results.csv"
+    table.write_text("a,b\n1,é\n", encoding="utf-8")
+    text = page_text(results, evidence_for(results), Films(), [table])
+    parts = Parts(text)
+    assert parts.links and all(link.startswith("data:") for link in parts.links)
+    assert "link" not in parts.tags and "iframe" not in parts.tags
+    assert not [name for name in parts.attributes if name.startswith("on")]
+    assert "style" not in parts.attributes
+    assert parts.downloads["results.csv"] == "a,b\n1,é\n"
+    assert "speed-by-distance.csv" in parts.downloads
+    for words in ("£85 bought", "Cautions", "How measured", "its &lt;log&gt; | is empty"):
+        assert words in text
+    (step,) = results.day.steps
+    for row in step_table(results, step).rows:
+        assert f">{row[3]}</td>" in text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize("wild", WILD)
+def test_page__names_are_text_whatever_they_hold(results: DayResults, wild: str) -> None:
+    old = results.day.standings[0]
+    standings = (replace(old, run=wild, notes=(wild,)), *results.day.standings[1:])
+    runs = (replace(results.runs[0], name=wild), *results.runs[1:])
+    day = replace(results.day, standings=standings, cautions=(wild,))
+    changed = replace(results, day=day, runs=runs)
+    evidence = evidence_for(results)
+    evidence[wild] = evidence.pop("a1")
+    text = page_text(changed, evidence, Films({wild: ({"name": wild}, "x/")}))
+    assert Parts(text).tags.count("script") == Parts(page_text(results, {}, Films())).tags.count(
+        "script"
+    )
+    assert "<img" not in text and "<script>alert" not in text
+    data = re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.DOTALL)
+    assert data is not None
+    assert wild in json.loads(data[1])["films"]
+    for name, table in Parts(text).downloads.items():
+        assert "/" not in name
+        cells = [cell for row in csv.reader(io.StringIO(table)) for cell in row]
+        assert not any(cell.startswith(("=", "@", "+")) for cell in cells)
+
+
+def test_page__of_a_long_day_is_small_and_quick(tmp_path: Path) -> None:
+    results = results_for(tmp_path, RUNS // 2)
+    assert len(results.runs) >= RUNS
+    evidence = evidence_for(results)
+    started = time.process_time()
+    write_page(tmp_path / "results.html", results, evidence)
+    assert time.process_time() - started < BUILD_BAR_S
+    assert (tmp_path / "results.html").stat().st_size < SIZE_BAR / 5
+
+
+# -- in a browser --------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def opened(
+    results: DayResults, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Any, Path]]:
+    """The page from a disk with clips beside it, and the folder."""
+    folder = tmp_path_factory.mktemp("sent #1")
+    clips = folder / "results-clips" / "a1"
+    clips.mkdir(parents=True)
+    data = write_numbered(clips, [33 * n for n in range(40)])
+    locks = {"launch": {"first": "-10 10", "second": "-10 10"}}
+    films = Films({"a1": (data, "results-clips/a1/")}, [("a1", "a1", locks)])
+    write_page(folder / "results.html", results, evidence_for(results), films)
+    with chromium() as browser:
+        page, said = quiet_page(browser, viewport={"width": 1280, "height": 900})
+        page.goto((folder / "results.html").as_uri())
+        wait_until(page, "document.documentElement.dataset.ready === 'true'")
+        yield page, folder
+        assert said == []
+
+
+def test_browser__chart_is_read_by_pointing_and_by_keys(
+    opened: tuple[Any, Path], results: DayResults
+) -> None:
+    page, _ = opened
+    host = page.locator('figure[data-chart="runs-20 to 60 m"]')
+    host.scroll_into_view_if_needed()
+    wait_until(page, "document.querySelector('.u-over') !== null")
+    host.locator(".ch-plot").focus()
+    table = runs_table(results)
+    shown = {row[0]: row[table.header.index("20 to 60 m")] for row in table.rows}
+    for run in ("a1", "b1"):
+        page.keyboard.press("ArrowRight")
+        assert host.locator("output").first.text_content().strip() == run
+        told = [text.strip() for text in host.locator("output").all_text_contents()[1:]]
+        assert f"{shown[run]} s" in told
+    box = host.locator(".u-over").bounding_box()
+    page.mouse.move(box["x"] + 5, box["y"] + 40)
+    assert host.locator("output").first.text_content().strip() == "a1"
+
+
+def test_browser__clips_beside_the_page_play_in_it(opened: tuple[Any, Path]) -> None:
+    page, _ = opened
+    run = page.locator("details.run", has_text="a1").first
+    run.locator("summary").click()
+    wait_until(page, "document.querySelector('details.run run-view.is-ready') !== null")
+    page.evaluate("document.querySelector('details.run run-view').seekFrame(20)")
+    gauges = "document.querySelector('details.run run-view canvas').dataset.frame"
+    wait_until(page, f"{gauges} === '20'")
+    pair = page.locator("details.film").first
+    pair.locator("summary").click()
+    wait_until(page, "document.querySelectorAll('run-pair run-view.is-ready').length === 2")
+    page.evaluate("document.querySelector('run-pair').first.seekFrame(12)")
+    wait_until(page, "document.querySelector('run-pair').second.frame === 12")
+
+
+@pytest.mark.parametrize("width", [360, 2560])
+def test_browser__fits_and_prints(opened: tuple[Any, Path], width: int) -> None:
+    page, folder = opened
+    page.set_viewport_size({"width": width, "height": 900})
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.pdf(path=str(folder / "page.pdf"), format="A4")
+    assert (folder / "page.pdf").stat().st_size > 20_000
