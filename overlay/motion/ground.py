@@ -46,6 +46,7 @@ class Tuning:
     largest_scatter: float = 0.04
     soft_springs: float = 0.005
     stiff_lag_s: float = 0.015
+    stiff_drift: float = 0.006
     resting: float = 0.02
     least_rest_s: float = 0.4
     smooth_s: float = 0.25
@@ -118,8 +119,13 @@ def _gain_errors(
         return AMONG_THINGS
     share = min((abs(softness[0]) + 2 * softness[1]) / TUNING.soft_springs, 1.0)
     pitch = np.maximum(share * np.array(AMONG_THINGS.pitch), OPEN_GROUND.pitch)
-    lag_s = max(share * AMONG_THINGS.lag_s, TUNING.stiff_lag_s)
-    return replace(AMONG_THINGS, pitch=tuple(pitch.tolist()), lag_s=lag_s)
+    return replace(
+        AMONG_THINGS,
+        drift=max(share * AMONG_THINGS.drift, TUNING.stiff_drift),
+        pitch=tuple(pitch.tolist()),
+        spread_s=max(share * AMONG_THINGS.spread_s, OPEN_GROUND.spread_s),
+        lag_s=max(share * AMONG_THINGS.lag_s, TUNING.stiff_lag_s),
+    )
 
 
 def pitch_response(

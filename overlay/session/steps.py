@@ -107,6 +107,8 @@ def best_alignment(
 ) -> tuple[MotionSignal, Alignment]:
     """The alignment by a signal, or by the ground alone where that tells more.
 
+    Where the ground speaks against the log, there is no answer.
+
     Parameters
     ----------
     motion : MotionSignal
@@ -116,6 +118,8 @@ def best_alignment(
     estimate : callable
         From a signal to the alignment.
     """
+    from overlay.sync.refusal import OTHER_LOG
+
     first = estimate(motion)
     if motion.reason is not None or motion.gain_errors.lag_s or _half_s(first) <= WIDE_HALF_S:
         return motion, first
@@ -123,7 +127,9 @@ def best_alignment(
     if ground is None:
         return motion, first
     again = estimate(ground)
-    return (ground, again) if _half_s(again) < _half_s(first) else (motion, first)
+    # A log that the ground speaks against is not saved by a picture that tells less.
+    decides = again.reason == OTHER_LOG or _half_s(again) < _half_s(first)
+    return (ground, again) if decides else (motion, first)
 
 
 def _half_s(alignment: Alignment) -> float:
