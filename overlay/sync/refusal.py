@@ -132,7 +132,9 @@ def _runs_at_other_rate(verdict: Verdict) -> bool:
     rate, information = stretch_of(verdict.evidence, verdict.fit)
     by_ground = verdict.evidence.gain_errors.lag_s > 0
     clearly = abs(rate) > LEAST_RATE_ERROR and information > CLEAR_RATE_EVIDENCE
-    return (by_ground and clearly) or (abs(rate) > LARGEST_RATE_ERROR and information > LARGEST_RATE_EVIDENCE)
+    return (by_ground and clearly) or (
+        abs(rate) > LARGEST_RATE_ERROR and information > LARGEST_RATE_EVIDENCE
+    )
 
 
 def _parts_differ(verdict: Verdict) -> bool:
