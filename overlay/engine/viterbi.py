@@ -27,10 +27,9 @@ def best_path(
         Candidates in order, so that neighbours are alike.
     reach : int
         Most candidates that may be passed from one time to the next.
-    step_cost : float
-        Cost of each candidate passed.
-    silent_score, switch_cost : float
-        Score of the state without a candidate, and the cost of entering or leaving it.
+    step_cost, silent_score, switch_cost : float
+        Cost of each candidate passed; score of the state without a candidate, and the cost of
+        entering or leaving it.
 
     References
     ----------
@@ -54,13 +53,12 @@ def best_path(
     came_silent = np.full(times, SILENT, dtype=np.int64)
     heard = scores[0].copy()
     silent = silent_score
-    columns = np.arange(count)
     for i in range(1, times):
         options = np.where(inside, heard[source] - cost, -np.inf)
         pick = np.argmax(options, axis=0)
-        stay = options[pick, columns]
+        stay = options.max(axis=0)
         start = silent - switch_cost
-        came[i] = np.where(stay >= start, source[pick, columns], SILENT)
+        came[i] = np.where(stay >= start, np.take_along_axis(source, pick[None], 0)[0], SILENT)
         loudest = int(np.argmax(heard))
         leave = heard[loudest] - switch_cost
         came_silent[i] = loudest if leave > silent else SILENT

@@ -87,10 +87,9 @@ def run_day(
             target, is_new = _pair(results, folder, (step.a, step.b), progress)
         except (EncoderError, InputError, UndeterminedError) as error:
             problems.append(f"{step.a} beside {step.b}: {error}")
-            continue
-        if target is not None:
-            written.append(target)
-            drawn += [target.stem] if is_new else []
+        else:
+            written += [target] if target is not None else []
+            drawn += [target.stem] if target is not None and is_new else []
     return DayReport(
         results,
         folder,

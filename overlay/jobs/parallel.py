@@ -11,11 +11,11 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from multiprocessing.connection import wait as wait_for
 from types import ModuleType
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from overlay.errors import EncoderError
 from overlay.progress import Progress, silent
@@ -81,46 +81,81 @@ def in_parallel(
             progress(stage, (index + share) / len(items))
 
         return [task(item, partial(tell, index)) for index, item in enumerate(items)]
-    # Spawned, not forked: a fork of a process with decoder threads can hang.
-    context = multiprocessing.get_context("spawn")
-    shares = context.Array("i", len(items))
-    pools: list[ProcessPoolExecutor] = []  # of one process each: what one is doing is known
-    results: dict[int, Result] = {}
-    running: dict[Future[Result], tuple[int, ProcessPoolExecutor]] = {}
-
-    def begin(index: int, pool: ProcessPoolExecutor | None = None) -> None:
-        if pool is None:
-            pool = ProcessPoolExecutor(1, context, initializer=start_worker, initargs=(shares,))
-            pools.append(pool)
-        with _no_main_module():
-            running[pool.submit(_counted, task, items[index], index)] = index, pool
-
+    crew = _Crew(task, items, count)
     try:
-        for index in range(count):
-            begin(index)
-        following = iter(range(count, len(items)))
-        while running:
-            for future in wait(running, POLL_S, FIRST_COMPLETED).done:
-                index, pool = running.pop(future)
-                alive: ProcessPoolExecutor | None = pool
+        while (done := crew.waited()) is not None:
+            for index, future in done:
                 try:
-                    results[index] = future.result()
+                    crew.results[index] = future.result()
                 except BrokenProcessPool:
                     if lost is None:
                         raise EncoderError(f"{stage}: {KILLED}") from None
-                    results[index], alive = lost(items[index]), None
-                if (another := next(following, None)) is not None:
-                    begin(another, alive)
-            progress(stage, min(0.999, sum(shares[:]) / WHOLE / len(items)))
+                    crew.results[index] = lost(items[index])
+            progress(stage, min(0.999, crew.share))
         progress(stage, 1.0)
-        return [results[index] for index in range(len(items))]
+        return [crew.results[index] for index in range(len(items))]
     except BaseException:
-        for pool in pools:
-            _end_worker(pool)
+        crew.end()
         raise
     finally:
-        for pool in pools:
+        for pool in crew.pools:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+class _Crew(Generic[Item, Result]):
+    """Pools of one process each, so that what a process is doing is known when it dies."""
+
+    def __init__(
+        self,
+        task: Callable[[Item, Callable[[float], None]], Result],
+        items: Sequence[Item],
+        count: int,
+    ) -> None:
+        # Spawned, not forked: a fork of a process with decoder threads can hang.
+        self._context = multiprocessing.get_context("spawn")
+        self._shares = self._context.Array("i", len(items))
+        self._task, self._items, self._next = task, items, iter(range(len(items)))
+        self._running: dict[Future[Result], tuple[int, ProcessPoolExecutor]] = {}
+        self.pools: list[ProcessPoolExecutor] = []
+        self.results: dict[int, Result] = {}
+        for _ in range(count):
+            self._begin(None)
+
+    @property
+    def share(self) -> float:
+        """How much of all items is done, 0 to 1."""
+        return float(sum(self._shares[:])) / WHOLE / len(self._items)
+
+    def waited(self) -> list[tuple[int, Future[Result]]] | None:
+        """What was finished within a moment, others begun in its place; None at the end."""
+        if not self._running:
+            return None
+        done = []
+        for future in wait(self._running, POLL_S, FIRST_COMPLETED).done:
+            index, pool = self._running.pop(future)
+            is_broken = isinstance(future.exception(), BrokenProcessPool)
+            self._begin(None if is_broken else pool)
+            done.append((index, future))
+        return done
+
+    def _begin(self, pool: ProcessPoolExecutor | None) -> None:
+        index = next(self._next, None)
+        if index is None:
+            return
+        if pool is None:
+            shares = (self._shares,)
+            pool = ProcessPoolExecutor(1, self._context, initializer=start_worker, initargs=shares)
+            self.pools.append(pool)
+        with _no_main_module():
+            future = pool.submit(_counted, self._task, self._items[index], index)
+        self._running[future] = index, pool
+
+    def end(self) -> None:
+        """Tell every process to end."""
+        for pool in self.pools:
+            for pid in list(pool._processes or {}):
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGTERM)
 
 
 @contextmanager
@@ -169,11 +204,3 @@ def _leave_with_parent() -> None:
 
 def _leave(signum: int, frame: object) -> None:
     raise SystemExit(128 + signum)
-
-
-def _end_worker(pool: ProcessPoolExecutor) -> None:
-    for pid in list(pool._processes or {}):
-        try:
-            os.kill(pid, signal.SIGTERM)
-        except ProcessLookupError:
-            continue
