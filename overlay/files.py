@@ -100,6 +100,33 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Hold a folder of results for this process alone, until the block or the process ends.
+
+    Raises
+    ------
+    OutputError
+        If another process holds it, or it cannot be written.
+    """
+    try:
+        from fcntl import LOCK_EX, LOCK_NB, flock
+    except ImportError:  # not there on every system
+        yield
+        return
+    try:
+        file = (folder / ".held").open("a")
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    with file:
+        try:
+            flock(file, LOCK_EX | LOCK_NB)
+        except OSError:
+            said = f"{folder}: another timetrue writes there; wait until it is done"
+            raise OutputError(said) from None
+        yield
+
+
 def _clear_leftovers(folder: Path) -> None:
     """Remove the parts whose process, one of this machine, is gone."""
     if os.name != "posix":

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
+from overlay.files import held
 from overlay.jobs.day_one import KEPT, RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.film import encoded
@@ -67,7 +68,7 @@ def run_day(
     UndeterminedError
         If not one run could be worked out.
     OutputError
-        If the results cannot be written.
+        If the results cannot be written, or another process writes there.
     """
     sheet = load_sheet(sheet_path(path))
     folder = sheet.folder / FOLDER
@@ -75,8 +76,15 @@ def run_day(
         (folder / KEPT).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
+    with held(folder / KEPT):
+        return _run_day(sheet, folder, clips, retry, workers or cores(), progress)
+
+
+def _run_day(
+    sheet: DaySheet, folder: Path, clips: bool, retry: bool, workers: int, progress: Progress
+) -> DayReport:
     tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
-    outcomes = _all_runs(tasks, retry, cores() if workers is None else workers, progress)
+    outcomes = _all_runs(tasks, retry, workers, progress)
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]

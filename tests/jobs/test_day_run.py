@@ -16,7 +16,8 @@ from overlay.cli.main import invoke
 from overlay.compare.day import compare_day
 from overlay.compare.figures import NO_DIFFERENCE, NOT_JUDGED, REAL
 from overlay.compare.standing import DayRun
-from overlay.errors import EncoderError, UsageError
+from overlay.errors import EncoderError, OutputError, UsageError
+from overlay.files import held
 from overlay.footage import probe
 from overlay.jobs import day_motion, day_one, day_run, day_store
 from overlay.jobs.day_one import KEPT, RunTask, style_of
@@ -117,6 +118,18 @@ def test_run_day__unchanged_is_not_done_again(done):
     after = contents(results)
     rewritten = {Path(p).name for p in after if before[p] != after[p]}
     assert rewritten <= {"results.md", "results.csv", "results.json"}
+
+
+def test_run_day__two_on_one_folder_are_one_line(done, capsys):
+    folder, _ = done
+    before = contents(folder / FOLDER)
+    with held(folder / FOLDER / KEPT):
+        assert invoke(["day", "run", str(folder), "--no-clips", "-q"]) == OutputError.exit_code
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1 and "another timetrue writes there; wait until it is done" in err
+    assert contents(folder / FOLDER) == before
+    with held(folder / FOLDER / KEPT):  # it is let go at the end
+        pass
 
 
 def test_run_day__goes_on_after_an_interruption(done, here, monkeypatch):
