@@ -9,7 +9,8 @@ latter are printed with their place, so that a test can be written or the reason
 
 Survivors met in ``runs`` that no test can notice: a limit that no float meets exactly (``>`` for
 ``>=``), small whole numbers compared by ``is``, an initial value of a maximum over values that
-are never below it, and a median taken as equal to 0 where it cannot be below.
+are never below it, a median taken as equal to 0 where it cannot be below, and a power for a product
+where the exponents are ones.
 """
 
 from __future__ import annotations
