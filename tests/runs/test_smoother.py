@@ -8,6 +8,7 @@ import pytest
 from overlay.errors import InputError, UsageError
 from overlay.runs.smoother import smooth
 from overlay.runs.statespace import jerk_covariance, transition
+from overlay.runs.tuning import SMOOTHER
 from overlay.series import Series
 
 from .scene import approach, received, truth_of
@@ -217,6 +218,8 @@ def test_smooth__distance_goes_on_over_a_rest_with_its_variance(rng):
         marks = [float(np.interp(t, k.t_s, k.distance_m)) for t in (-1.0, 7.5, 17.0)]
         assert np.diff(marks) == pytest.approx([27.0, 27.0], abs=0.25)
         variance.append(np.interp([7.5, 17.0], k.t_s, k.distance_sigma_m**2))
+        between = (k.t_s > 6.8) & (k.t_s < 8.5)  # it stands, and is known to, at rest as at the end
+        assert np.max(k.speed_sigma_mps[between]) < SMOOTHER.still_mps
         if len(variance) == 1:
             assert np.all(np.diff(k.distance_m) > -1e-3)
     one, both = np.mean(variance, axis=0)
