@@ -77,11 +77,18 @@ def run_day(
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
     with held(folder / KEPT):
-        return _run_day(sheet, folder, clips, retry, workers or cores(), progress)
+        at_once = workers or cores()
+        return _run_day(sheet, folder, clips, with_clips, retry, at_once, progress)
 
 
 def _run_day(
-    sheet: DaySheet, folder: Path, clips: bool, retry: bool, workers: int, progress: Progress
+    sheet: DaySheet,
+    folder: Path,
+    clips: bool,
+    with_clips: bool,
+    retry: bool,
+    workers: int,
+    progress: Progress,
 ) -> DayReport:
     tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
     outcomes = _all_runs(tasks, retry, workers, progress)
