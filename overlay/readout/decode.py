@@ -24,7 +24,8 @@ RIVALS = 8
 BY_GLYPHS = 4.0  # log odds that the glyphs of a stretch add
 MOST_WEIGHT = 10  # frames: longer holds say no more of what a sign looks like
 CHUNK = 256
-STROKE, LOST = 0.7, 0.6  # mean ink of a stroke; with less of its strokes a number is not there
+STROKE, LOST = 0.7, 0.5  # mean ink of a stroke; with less of a sign's strokes it is another
+MOVED = 0.3  # weight of what stands behind digits of several widths
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,20 +148,23 @@ class Reader:
         columns = self._columns[len(text)]
         last = columns.shape[1] - 1
         first, end = (min(max(at, 0), last) for at in (round(cells[0][0]), end))
-        beside = columns[:, last] - columns[:, end] + columns[:, first]
+        behind = columns[:, last] - columns[:, end]
+        # A unit that moves with the widths of digits blurs what is known of it.
+        behind = behind * (MOVED if float(np.ptp(self._layout.advances[:10])) > 1.0 else 1.0)
+        beside = behind + columns[:, first]
         return (total + beside) / TEMPER
 
     def shown(self, text: str, frames: IntArray) -> FloatArray:
-        """Share of a number's ink that is there in some frames."""
-        there, all_ink = np.zeros(len(frames)), 0.0
+        """Share of the ink that is there in some frames, of the sign that lacks most."""
+        least = np.ones(len(frames))
         for sign, (start, _) in zip(text, self._layout.cells(text) or (), strict=True):
             left, strokes = round(start), self._tone.signs[sign] > STROKE
             first, last = max(left, 0), min(left + strokes.shape[1], self._ink.shape[2])
             strokes = strokes[:, first - left : last - left]
             part = self._ink[frames, TOP:BOTTOM, first:last]
-            there += part[:, strokes].sum(axis=1) / 255.0
-            all_ink += float(np.count_nonzero(strokes))
-        return there / max(all_ink, 1.0)
+            there = part[:, strokes].sum(axis=1) / 255.0
+            least = np.minimum(least, there / max(float(np.count_nonzero(strokes)), 1.0))
+        return least
 
     def _odds(self, mean: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log odds of ink against the ground's, less those of no ink; and these."""
