@@ -38,6 +38,7 @@ COMMANDS = {
     "day": ("day", "Work through a whole day's runs from one sheet."),
     "desk": ("desk", "Open pages in the browser for a whole day's job."),
     "season": ("season", "Compare builds over several days' sheets."),
+    "next": ("next", "Say what to fit next, from the runs already driven."),
     "verify": ("measure", "Prove that no lag is left in a finished clip."),
     "gauges": ("demo", "Draw a sheet of every gauge in every state."),
     "demo": ("demo", "Do the whole job on a simulated day with known truth."),

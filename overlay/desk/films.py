@@ -16,7 +16,7 @@ from overlay.jobs.day_run import FOLDER
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Scene, Style, scene_of
 from overlay.sheet import DaySheet
-from overlay.sheet.model import Name, ShownUnit
+from overlay.sheet.base import Name, ShownUnit
 
 FILMS = "films"
 Share = Annotated[float, Field(ge=0, le=1)]

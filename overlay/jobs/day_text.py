@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from overlay.runs import default_goals
-from overlay.sheet.model import NAME_PATTERN
+from overlay.sheet.base import NAME_PATTERN
 from overlay.units import MPS_PER
 
 if TYPE_CHECKING:

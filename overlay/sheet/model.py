@@ -7,81 +7,35 @@ one cylinder and a centrifugal clutch.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PrivateAttr, WithJsonSchema
+from pydantic import ConfigDict, Field, PrivateAttr
 
-from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, read_goal, read_rolling_goal
+from overlay.sheet.base import (
+    Circumference,
+    Currency,
+    Diameter,
+    FileName,
+    Goal,
+    Mass,
+    Money,
+    Name,
+    Ratios,
+    RollingGoal,
+    Rpm,
+    Second,
+    ShownUnit,
+    Strict,
+    Teeth,
+    Text,
+)
+from overlay.sheet.candidates import Candidate, Engine
 from overlay.sheet.problems import Places, Problem
 
-# File names are made of names, so nothing that a file system would trip over is let in.
-NAME_PATTERN = (
-    r'^[^\s/\\<>:"|?*.\x00-\x1f]([^/\\<>:"|?*\x00-\x1f]{0,38}[^\s/\\<>:"|?*.\x00-\x1f])?$'
-)
 
-
-def _checked_name(name: str) -> str:
-    if not re.match(NAME_PATTERN, name):
-        raise ValueError(
-            'must have 1 to 40 letters, no / \\ < > : " | ? *, and no space or dot at its ends, '
-            "since files are named after it"
-        )
-    return name
-
-
-def _checked_goal(text: str) -> str:
-    goal = read_goal(text)
-    if isinstance(goal, str):
-        raise ValueError(goal)
-    return text
-
-
-def _checked_rolling_goal(text: str) -> str:
-    wrong = read_rolling_goal(text)
-    if wrong:
-        raise ValueError(wrong)
-    return text
-
-
-Name = Annotated[
-    str,
-    AfterValidator(_checked_name),
-    WithJsonSchema({"type": "string", "pattern": NAME_PATTERN}),
-]
-Text = Annotated[str, Field(max_length=2000)]
-FileName = Annotated[str, Field(min_length=1, max_length=1000)]
-Goal = Annotated[
-    str,
-    AfterValidator(_checked_goal),
-    WithJsonSchema({"type": "string", "pattern": GOAL_PATTERN}),
-]
-RollingGoal = Annotated[
-    str,
-    AfterValidator(_checked_rolling_goal),
-    WithJsonSchema({"type": "string", "pattern": ROLLING_PATTERN}),
-]
-ShownUnit = Literal["mph", "km/h", "m/s"]
-
-# Bounds catch a wrong unit or a slip of the finger; they are ours and wide on purpose.
-Mass = Annotated[float, Field(gt=0, le=3000)]
-Diameter = Annotated[float, Field(gt=0.05, le=2)]
-Circumference = Annotated[float, Field(gt=0.15, le=6.3)]
-Ratio = Annotated[float, Field(gt=0, le=300)]
-Ratios = Annotated[tuple[Ratio, ...], Field(min_length=1, max_length=12)]
-Rpm = Annotated[float, Field(gt=0, le=30000)]
-Money = Annotated[float, Field(ge=0, le=1e7)]
-Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
-Second = Annotated[float, Field(ge=0, le=86400)]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-
-class Report(_Strict):
+class Report(Strict):
     """What to work out and show."""
 
     title: Text = Field(default="", description="Title over tables and clips.")
@@ -118,7 +72,7 @@ class Report(_Strict):
     )
 
 
-class _Tyre(_Strict):
+class _Tyre(Strict):
     tyre_diameter_m: Diameter | None = Field(
         default=None,
         description="Outer diameter of the driven tyre, metres. Or rolling_circumference_m.",
@@ -178,9 +132,13 @@ class Vehicle(_Tyre):
     stock_limit_rpm: Rpm | None = Field(
         default=None, description="Most that the maker allows the stock flywheel and rod."
     )
+    sprocket_teeth: tuple[Teeth, Teeth] | None = Field(
+        default=None,
+        description="Teeth of the driving and the driven sprocket that `gear_ratios` holds for.",
+    )
 
 
-class Purchase(_Strict):
+class Purchase(Strict):
     """Something bought for a build."""
 
     name: Text = Field(min_length=1)
@@ -209,7 +167,7 @@ class Build(_Tyre):
         return sum(part.price for part in self.parts) if self.price is None else self.price
 
 
-class Conditions(_Strict):
+class Conditions(Strict):
     """Weather and track, for notes and for power corrections."""
 
     temperature_c: float | None = Field(default=None, ge=-40, le=60, description="Of the air.")
@@ -227,7 +185,7 @@ class Conditions(_Strict):
     )
 
 
-class Columns(_Strict):
+class Columns(Strict):
     """Which column of the run's tables is what, as HEADER or HEADER:UNIT."""
 
     time: str | None = Field(default=None, min_length=1)
@@ -240,7 +198,7 @@ class Columns(_Strict):
     alt: str | None = Field(default=None, min_length=1)
 
 
-class Run(_Strict):
+class Run(Strict):
     """One straight-line acceleration: a clip and its logs."""
 
     name: Name = Field(description="Unlike any other run's; files are named after it.")
@@ -299,12 +257,12 @@ class Run(_Strict):
         return self.columns.model_dump(exclude_none=True) if self.columns else None
 
 
-class DaySheet(_Strict):
+class DaySheet(Strict):
     """A whole day: vehicle, builds, runs and what to report.
 
     Attributes
     ----------
-    report, vehicle, conditions, builds, runs
+    report, vehicle, conditions, engine, candidates, builds, runs
         As the sheet gives them; builds and runs in its order, at least one of each.
     """
 
@@ -313,6 +271,10 @@ class DaySheet(_Strict):
     report: Report = Report()
     vehicle: Vehicle = Vehicle()
     conditions: Conditions = Field(default=Conditions(), description="Of the day; runs may differ.")
+    engine: Engine = Engine()
+    candidates: tuple[Candidate, ...] = Field(
+        default=(), description="What might be tried next, for 'timetrue next'."
+    )
     builds: Annotated[tuple[Build, ...], Field(min_length=1)]
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
 

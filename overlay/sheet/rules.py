@@ -41,6 +41,8 @@ def rule_problems(raw: Table, places: Places, folder: Path, *, files: bool) -> l
     found = [
         *_names(raw, "builds"),
         *_names(raw, "runs"),
+        *_names(raw, "candidates"),
+        *_candidates(raw),
         *_goals(raw),
         *_judged(raw),
         *_order(raw),
@@ -168,6 +170,38 @@ def _builds(raw: Table) -> Found:
                 ("builds", index, "price"),
                 f"{price:.10g} is not the sum of the parts, {total:.10g}; correct one of them, "
                 "or take the price out",
+            )
+
+
+def _candidates(raw: Table) -> Found:
+    known = _tables(raw, "candidates")
+    names = [one["name"] for _, one in known if isinstance(one.get("name"), str)]
+    builds = [b["name"] for _, b in _tables(raw, "builds") if isinstance(b.get("name"), str)]
+    for index, one in known:
+        path: Where = ("candidates", index)
+        build = one.get("build")
+        if isinstance(build, str) and build and build not in builds:
+            yield (*path, "build"), f"{shown(build)} is not a build; {_one_of(build, builds)}"
+        for number, need in _texts(one, "needs"):
+            others = [name for name in names if name != one.get("name")]
+            if need not in others:
+                remedy = _one_of(need, others) if others else "add it as a candidate"
+                yield (*path, "needs", number), f"{shown(need)} is no other candidate; {remedy}"
+        span = one.get("power_percent")
+        if isinstance(span, list | tuple) and len(span) == 2:
+            low, high = (_number({"at": item}, "at") for item in span)
+            if low is not None and high is not None and not -50 <= low <= high <= 100:
+                yield (
+                    (*path, "power_percent"),
+                    f"{low:g} to {high:g}: write [least, most], both from -50 to 100",
+                )
+        if ("engine_teeth" in one or "wheel_teeth" in one) and (
+            "sprocket_teeth" not in _table(raw, "vehicle")
+        ):
+            yield (
+                path,
+                "names teeth, but the vehicle's are not given; add sprocket_teeth = [driving, "
+                "driven] under [vehicle]",
             )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 
+from overlay.sheet.candidates import Candidate, Engine
 from overlay.sheet.model import Build, Columns, Conditions, DaySheet, Purchase, Report, Run, Vehicle
 from overlay.sheet.problems import Places, Problem, shown
 
@@ -22,6 +23,8 @@ _TABLES: dict[str, type[BaseModel]] = {
     "parts": Purchase,
     "runs": Run,
     "columns": Columns,
+    "engine": Engine,
+    "candidates": Candidate,
 }
 
 

@@ -7,14 +7,13 @@ import pytest
 
 from overlay.compare.atmosphere import correction, corrections, dry_pressure_hpa
 from overlay.compare.cautions import cautions, part_cautions, rev_caution
-from overlay.compare.gearing import ratio_with_sprocket, regear, rpm_at_speed, speed_at_rpm
+from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
     RoadLoad,
     Setting,
     assumed_road_load,
     fit_coast,
     power_curve,
-    with_rpm,
 )
 from overlay.compare.where import (
     HALF_WINDOW_S,
@@ -208,26 +207,8 @@ def test_gearing__speed_and_revs() -> None:
     wheel = 0.28 * math.pi
     assert round(speed_at_rpm(6000, ratio=6.0, circumference_m=wheel), 3) == 14.661
     assert rpm_at_speed(14.661, ratio=6.0, circumference_m=wheel) == pytest.approx(6000, abs=0.2)
-    assert ratio_with_sprocket(9.4, teeth=60, new_teeth=54) == pytest.approx(8.46)
-
-
-def test_regear__power_stays_with_the_revs() -> None:
-    load = RoadLoad(ROLLING, DRAG, 0.0, 0.0, 0.0, "assumed")
-    p = power_curve([launch()] * 2, mass_kg=MASS, mass_sigma_kg=0.0, road_load=load)
-    wheel = 0.28 * math.pi
-    same = regear(p, ratio=9.4, new_ratio=9.4, circumference_m=wheel)
-    mid = (p.speed_mps > 1) & (p.speed_mps < 13)
-    assert same.accel_mps2[mid] == pytest.approx((15 - p.speed_mps[mid]) / 3, rel=5e-3)
-    short = regear(p, ratio=9.4, new_ratio=10.34, circumference_m=wheel, stock_limit_rpm=4000.0)
-    assert short.force_n[mid] == pytest.approx(same.force_n[mid] * 1.1)
-    assert short.speed_mps == pytest.approx(same.speed_mps / 1.1)
-    assert np.array_equal(short.engine_rpm, same.engine_rpm)
-    assert with_rpm(p, ratio=9.4, circumference_m=wheel).engine_rpm == pytest.approx(
-        same.engine_rpm
-    )
-    assert "stock flywheel or rod" in short.cautions[0]
-    with pytest.raises(UsageError):
-        regear(p, ratio=0.0, new_ratio=1.0, circumference_m=wheel)
+    with pytest.raises(UsageError, match="above 0"):
+        rpm_at_speed(10.0, ratio=0.0, circumference_m=wheel)
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])

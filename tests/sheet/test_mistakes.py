@@ -7,6 +7,7 @@ from overlay.sheet import SheetError, load_sheet
 from overlay.sheet.places import find_lines
 from tests.sheet.samples import GOOD, written
 
+BUILDS = '[[builds]]\nname = "A"'
 # What to replace, by what; the place; words of the message, the mend among them; and where the
 # line told is not the first one changed, a part of it.
 MISTAKES = {
@@ -43,6 +44,41 @@ MISTAKES = {
         "order = 1",
         "runs[2].order",
         "give it to all runs or to none",
+    ),
+    "candidate that needs another that is none": (
+        BUILDS,
+        '[[candidates]]\nname = "rod"\nneeds = ["flywheel"]\n' + BUILDS,
+        "candidates[1].needs[1]",
+        "no other candidate; add it as a candidate",
+        "needs",
+    ),
+    "candidate of no build": (
+        BUILDS,
+        '[[candidates]]\nname = "rod"\nbuild = "Z"\n' + BUILDS,
+        "candidates[1].build",
+        "use one of A, B",
+        'build = "Z"',
+    ),
+    "candidate with its power the wrong way round": (
+        BUILDS,
+        '[[candidates]]\nname = "cam"\npower_percent = [6, 2]\n' + BUILDS,
+        "candidates[1].power_percent",
+        "write [least, most]",
+        "power_percent",
+    ),
+    "candidate in teeth, the vehicle not": (
+        BUILDS,
+        '[[candidates]]\nname = "sprocket"\nwheel_teeth = [60]\n' + BUILDS,
+        "candidates[1]",
+        "add sprocket_teeth",
+        "[[candidates]]",
+    ),
+    "candidate's misspelt key": (
+        BUILDS,
+        '[[candidates]]\nname = "seat"\nmass_chang_kg = -2\n' + BUILDS,
+        "candidates[1].mass_chang_kg",
+        "did you mean mass_change_kg",
+        "mass_chang_kg",
     ),
     "number in quotes": (
         "mass_kg = 170",

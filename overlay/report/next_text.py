@@ -1,0 +1,184 @@
+"""What to try next, in words and as one object."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+from overlay.compare.value import money
+from overlay.plan.candidates import NOT_SEEN, Prospect
+from overlay.plan.figure import Figure
+from overlay.plan.gearing import Sweep
+from overlay.plan.whole import Next
+from overlay.report.table import columns
+
+
+def next_json(found: Next) -> dict[str, Any]:
+    """Everything as plain values, for a file or a page; what is not known is NaN or None."""
+    sweep = found.sweep
+    held_out = [asdict(one) | {"inside": one.is_inside} for one in found.held_out]
+    return {
+        "build": found.build,
+        "goal": found.goal,
+        "currency": found.currency,
+        "candidates": [asdict(one) for one in found.prospects],
+        "gearing": None if sweep is None else {k: _listed(v) for k, v in vars(sweep).items()},
+        "held_out": held_out,
+        **{
+            name: _listed(getattr(found, name))
+            for name in ("vehicle", "force", "strength", "compression", "air")
+        },
+        "asked": found.asked,
+        "cautions": found.cautions,
+    }
+
+
+def next_text(found: Next) -> str:
+    """For a terminal: candidates first, then gearing, strength, and what it all rests on."""
+    parts = [f"What to try next on build {found.build}, judged by {found.goal}", ""]
+    parts += [_candidates(found)] if found.prospects else [_NONE]
+    for one in found.prospects:
+        parts += ["", *_prospect(one, found)]
+    if found.sweep is not None:
+        parts += ["", *_gearing(found.sweep)]
+    for title, figures in (
+        ("Revs and strength", found.strength),
+        ("Compression", found.compression),
+        ("Air and jetting", found.air),
+        ("The vehicle, as its runs and the sheet have it", (*found.vehicle, *found.force)),
+    ):
+        if figures:
+            parts += ["", title, _table(figures)]
+    parts += ["", *_held_out(found)]
+    if found.asked:
+        parts += ["", "Would tell more, if the sheet had it: " + ", ".join(found.asked)]
+    return "\n".join([*parts, "", *found.cautions])
+
+
+_NONE = (
+    "no candidates: list what you think of fitting as [[candidates]] in the sheet, with a price "
+    "and what it changes (wheel_teeth, mass_change_kg, power_percent, limiter_rpm, ...)"
+)
+
+
+def figure_text(figure: Figure) -> str:
+    """Value with unit and interval.
+
+    Examples
+    --------
+    >>> figure_text(Figure("gain", -0.123, "s", "model", -0.2, -0.05))
+    '-0.12 s (-0.20 to -0.05)'
+    >>> figure_text(Figure("limit", 4000.0, "rpm", "sheet", why="as stated"))
+    '4000 rpm'
+    """
+    if math.isnan(figure.value):
+        return figure.why
+    size = abs(figure.value)
+    digits = 0 if size >= 100 else 1 if size >= 20 else 2
+    unit = f" {figure.unit}" if figure.unit else ""
+    value, low, high = (
+        "no end" if number is None else f"{round(number, digits) + 0.0:.{digits}f}"
+        for number in (figure.value, figure.low, figure.high)
+    )
+    return f"{value}{unit}" + ("" if figure.low is None else f" ({low} to {high})")
+
+
+def _candidates(found: Next) -> str:
+    rows = []
+    for one in found.prospects:
+        gain = figure_text(one.gains[0]) if one.gains else "-"
+        price = "-" if one.price is None else money(one.price, found.currency)
+        tenth = "-" if one.tenth is None else money(round(one.tenth.value), found.currency)
+        runs = "-" if not one.gains else "over 20" if one.runs is None else str(one.runs)
+        rows.append([one.name, price, gain, tenth, runs, one.answer])
+    head = ["candidate", "price", f"change of {found.goal}", "0.1 s costs", "runs each", "answer"]
+    return columns(head, rows)
+
+
+def _prospect(one: Prospect, found: Next) -> list[str]:
+    """The answer first, then what it rests on, a line each."""
+    lines = [f"{one.name}: {one.answer}" + (f" ({one.choice})" if one.choice else "")]
+    if one.together:
+        lines.append(f"buy together with {', '.join(one.together)}; the price is that of all")
+    if one.gains:
+        lines.append("; ".join(f"{gain.name} {figure_text(gain)}" for gain in one.gains))
+    if one.tenth is not None:
+        low, high = one.tenth.low or 0.0, one.tenth.high
+        most = one.tenth.why if high is None else f"at most {money(round(high), found.currency)}"
+        lines.append(f"0.1 s costs at least {money(round(low), found.currency)}, {most}")
+    if one.runs is not None:
+        lines.append(f"{one.runs} runs of each build, in turns, would tell it from nothing")
+    elif one.gains:
+        where = one.shown_by or "no course up to 400 m nor goal of the sheet would show it"
+        lines.append(f"{NOT_SEEN}: 20 runs of each build do not tell it from nothing; {where}")
+    if one.line is not None:
+        lines.append(f"{one.line.name}: {figure_text(one.line)}")
+    lines += [_line(figure) for figure in one.figures]
+    lines += [f"may break: {text}" for text in one.may_break]
+    if one.left_out:
+        lines.append(f"left out, beyond a stated limit: {', '.join(one.left_out)}")
+    if one.missing:
+        lines.append(f"missing: {', '.join(one.missing)}")
+    return [lines[0], *(f"  {line}" for line in lines[1:])]
+
+
+def _gearing(sweep: Sweep) -> list[str]:
+    lines = [f"Gearing for {sweep.goal}: ratio {sweep.now:g} now"]
+    limit = f"{sweep.limit_rpm:.0f} rpm ({sweep.limit_from})"
+    if sweep.best is None or sweep.alike is None:
+        return [*lines, f"  no ratio keeps the revs at its end within {limit}"]
+    at = int(abs(sweep.ratio - sweep.best).argmin())
+    low, high = sweep.alike
+    now = int(abs(sweep.ratio - sweep.now).argmin())
+    if sweep.line_high_rpm[now] > sweep.limit_rpm:
+        lines.append(f"  now it may pass {limit}: up to {sweep.line_high_rpm[now]:.0f} rpm")
+    lines += [
+        f"  best {sweep.best:.2f} within {limit}: "
+        + "; ".join(f"{gain.name} {figure_text(gain)}" for gain in sweep.gains),
+        f"  {low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
+        f"  revs at its end {sweep.line_rpm[at]:.0f} rpm, up to {sweep.line_high_rpm[at]:.0f}",
+    ]
+    return lines
+
+
+def _held_out(found: Next) -> list[str]:
+    if not found.held_out:
+        return ["Not checked on a run it has not seen: that takes two runs of the build"]
+    rows = [
+        [
+            one.run,
+            f"{one.measured:.2f}",
+            figure_text(one.predicted),
+            "yes" if one.is_inside else "no",
+        ]
+        for one in found.held_out
+    ]
+    errors = [one.predicted.value - one.measured for one in found.held_out]
+    rms = math.sqrt(sum(error**2 for error in errors) / len(errors))
+    inside = sum(one.is_inside for one in found.held_out)
+    return [
+        f"Each run predicted from the others: {rms:.3f} {found.held_out[0].predicted.unit} "
+        f"root mean square error, {inside} of {len(errors)} inside their 95 % interval",
+        columns(["run", found.goal, "predicted", "inside"], rows),
+    ]
+
+
+def _line(figure: Figure) -> str:
+    limit = "" if figure.limit is None else f"; limit {figure.limit:.4g} {figure.limit_from}"
+    why = f", no interval: {figure.why}" if figure.why else ""
+    return f"{figure.name}: {figure_text(figure)}{limit} [{figure.source}{why}]"
+
+
+def _table(figures: tuple[Figure, ...]) -> str:
+    return "\n".join(f"  {_line(figure)}" for figure in figures)
+
+
+def _listed(value: Any) -> Any:
+    """Arrays as lists and figures as objects."""
+    if isinstance(value, tuple) and value and isinstance(value[0], Figure):
+        return [asdict(figure) for figure in value]
+    return value.tolist() if hasattr(value, "tolist") else value
+
+
+__all__ = ["figure_text", "next_json", "next_text"]

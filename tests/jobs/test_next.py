@@ -1,0 +1,162 @@
+"""What to try next, whole: from a day's runs to words, one object and a picture."""
+
+import json
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from overlay.cli.main import invoke
+from overlay.compare.day import compare_day
+from overlay.compare.day_power import powers_of
+from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.errors import UndeterminedError, UsageError
+from overlay.plan.whole import plan_next
+from overlay.report.results import DayResults
+from overlay.sheet import SheetError, load_sheet
+from tests.jobs.simulated import simulated_day
+
+MORE = """
+[engine]
+bore_mm = 68.0
+stroke_mm = 54.0
+rod_mm = 84.0
+flywheel_mm = 180.0
+flywheel_material = "cast iron"
+
+[[candidates]]
+name = "lighter seat"
+build = "A"
+price = 60.0
+mass_change_kg = -10.0
+
+[[candidates]]
+name = "governor spring"
+price = 4.0
+limiter_rpm = 5200.0
+
+[[candidates]]
+name = "sprocket"
+price = 22.0
+gear_ratio = [9.0, 9.8]
+"""
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    """The demo's day with candidates in its sheet, worked out from its logs."""
+    folder = tmp_path_factory.mktemp("next")
+    made = simulated_day(folder)
+    path = folder / "day.toml"
+    path.write_text(path.read_text(encoding="utf-8") + MORE, encoding="utf-8")
+    sheet = load_sheet(path, files=False)
+    compared = compare_day(sheet, made.runs)
+    powers = powers_of(sheet, compared, made.runs)
+    return SimpleNamespace(sheet=sheet, runs=made.runs, day=compared, powers=powers, folder=folder)
+
+
+def planned(day, **how):
+    return plan_next(day.sheet, day.day, day.runs, day.powers, **how)
+
+
+@pytest.fixture(scope="module")
+def of_a(day):
+    return planned(day, build="A", goal="60 m")
+
+
+def test_model__predicts_runs_it_has_not_seen(of_a):
+    assert [one.run for one in of_a.held_out] == ["a1", "a3", "a4"]  # a2 spins its wheels
+    for one in of_a.held_out:
+        assert one.predicted.value == pytest.approx(one.measured, abs=0.2)
+        assert one.is_inside
+
+
+def test_model__facts_of_the_demos_cart(of_a):
+    """Truth: engages near 2516 rpm and locks near 7.8 m/s, governed at 3823 rpm."""
+    facts = {figure.name: figure for figure in of_a.vehicle}
+    assert facts["revs over speed, clutch locked"].value == pytest.approx(
+        9.4 / (2 * np.pi * 0.28) * 60, rel=0.02
+    )
+    assert facts["clutch pulls away at"].value == pytest.approx(2516, abs=40)
+    assert facts["clutch locks at"].value == pytest.approx(7.6, abs=0.7)
+    assert facts["highest revs driven"].value == pytest.approx(3823, abs=60)
+    assert all(figure.why or figure.low is not None for figure in (*of_a.vehicle, *of_a.force))
+
+
+def test_candidates__against_the_demos_own_simulator(of_a):
+    """The demo's cart, ten kilograms lighter, driven over 60 m."""
+    cart = Vehicle()
+    heavy, light = (
+        simulate(replace(cart, mass_kg=mass), Drive()).split_to_distance(60.0)
+        for mass in (cart.mass_kg, cart.mass_kg - 10)
+    )
+    gain = next(one for one in of_a.prospects if one.name == "lighter seat").gains[0]
+    assert gain.value == pytest.approx(light - heavy, abs=0.04)
+    assert gain.low < light - heavy < gain.high
+
+
+def test_candidates__of_other_builds_and_beyond_limits(day, of_a):
+    spring = next(one for one in of_a.prospects if one.name == "governor spring")
+    assert spring.answer.startswith("not recommended")
+    of_b = planned(day)
+    assert of_b.build == "B" and of_b.goal == "20 to 60 m"
+    assert "--build A for lighter seat" in of_b.asked
+    assert "beyond the stated 4000 rpm" in of_b.cautions[0]
+    assert all(one.answer.startswith("not recommended") for one in of_b.prospects)
+
+
+def test_wrong_input__one_line(day):
+    with pytest.raises(UsageError, match="has no build 'C'"):
+        planned(day, build="C")
+    with pytest.raises(UsageError, match="not understood"):
+        planned(day, goal="fast")
+    text = (day.folder / "day.toml").read_text(encoding="utf-8")
+    bare = day.folder / "bare.toml"
+    bare.write_text(text.replace("mass_kg = 170.0", ""), encoding="utf-8")
+    with pytest.raises(SheetError, match="nothing can be predicted without the mass"):
+        plan_next(load_sheet(bare, files=False), day.day, day.runs, day.powers)
+    with pytest.raises(UndeterminedError, match="no run counts whole"):
+        plan_next(day.sheet, day.day, (), day.powers)
+
+
+@pytest.fixture
+def worked_out(day, monkeypatch):
+    """The command's day is the simulated one, with one run that failed."""
+    results = DayResults(day.sheet, day.runs, day.day, day.powers, (("b9", "is cut off"),))
+    done = SimpleNamespace(results=results, folder=day.folder)
+    monkeypatch.setattr("overlay.jobs.next.run_day", lambda *_, **__: done)
+    return day.folder
+
+
+def test_command__words_and_picture(worked_out, capsys):
+    assert invoke(["next", str(worked_out), "-q", "--build", "A", "--goal", "60 m"]) == 0
+    out, err = capsys.readouterr()
+    first = out.splitlines()[0]
+    assert first == "What to try next on build A, judged by 60 m"
+    for words in ("lighter seat", "worth trying", "£60", "Gearing for 60 m", "MPa"):
+        assert words in out
+    assert "Each run predicted from the others" in out
+    assert "qualified practice" in out and "closed course" in out
+    assert "b9: is cut off" in err
+    picture = worked_out / "time-by-ratio.png"
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_command__one_object(worked_out, capsys):
+    assert invoke(["next", str(worked_out), "-q", "--json", "--build", "A"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["build"] == "A" and said["currency"] == "GBP"
+    assert {one["name"] for one in said["candidates"]} >= {"lighter seat", "sprocket"}
+    gearing = said["gearing"]
+    assert len(gearing["ratio"]) == len(gearing["low"]) == len(gearing["line_rpm"])
+    assert said["held_out"][0]["predicted"]["unit"] == "s"
+    for name in ("vehicle", "force", "strength"):
+        assert all(f["unit"] or f["limit"] for f in said[name]) and said[name]
+        assert all(f["source"] and (f["why"] or f["low"] is not None) for f in said[name])
+
+
+def test_command__bad_sheet(tmp_path, capsys):
+    assert invoke(["next", str(tmp_path / "none.toml"), "--json"]) == 3
+    assert json.loads(capsys.readouterr().out)["exit_code"] == 3
+    assert invoke(["next", "--gaol", "60 m"]) == 2

@@ -1,0 +1,189 @@
+"""Candidates: limits, what is asked for, ranking, and the honest answer."""
+
+import math
+
+import numpy as np
+import pytest
+
+from overlay.plan.candidates import (
+    ASKED,
+    BEYOND,
+    NOT_SEEN,
+    SLOWER,
+    UNKNOWN,
+    WORTH,
+    Ground,
+    bundle,
+    ranked,
+)
+from overlay.plan.gearing import ratio_with_teeth, sweep
+from overlay.runs import parse_goal
+from overlay.sheet import Candidate, Engine, Vehicle
+from tests.plan.test_course import engine_force, model_of
+
+RPM_PER_MPS = 300.0
+VEHICLE = Vehicle(
+    mass_kg=170.0,
+    gear_ratios=(9.0,),
+    rolling_circumference_m=1.8,
+    stock_limit_rpm=4200.0,
+    sprocket_teeth=(10, 90),
+)
+GOALS = tuple(parse_goal(text) for text in ("60 m", "20 to 60 m"))
+
+
+def ground(vehicle=VEHICLE, engine=None, scatter=0.05) -> Ground:
+    model = model_of(engine_force, rolling=0.2, drag=0.4)
+    return Ground(
+        model,
+        {},
+        GOALS,
+        {goal.label: scatter for goal in GOALS},
+        vehicle,
+        engine or Engine(),
+        RPM_PER_MPS,
+        3900.0,
+    )
+
+
+def judge(*candidates, **of):
+    return {one.name: one for one in ranked(ground(**of), candidates)}
+
+
+def test_ranking__cheapest_tenth_first_and_the_figures_add_up():
+    found = ranked(
+        ground(),
+        [
+            Candidate(name="dear", price=400.0, mass_change_kg=-20.0),
+            Candidate(name="cheap", price=40.0, mass_change_kg=-20.0),
+            Candidate(name="ballast", price=1.0, mass_change_kg=30.0),
+            Candidate(name="sticker", price=2.0, power_percent=(0.0, 0.3)),
+        ],
+    )
+    assert [one.name for one in found] == ["cheap", "dear", "sticker", "ballast"]
+    cheap, dear, sticker, ballast = found
+    assert cheap.answer == dear.answer == WORTH
+    assert ballast.answer == SLOWER and ballast.gains[0].value > 0 and ballast.tenth is None
+    gain = -cheap.gains[0].value
+    assert cheap.tenth is not None and dear.tenth is not None
+    assert cheap.tenth.value == pytest.approx(40 * 0.1 / gain, rel=0.01)
+    assert dear.tenth.value == pytest.approx(10 * cheap.tenth.value, rel=0.01)
+    assert cheap.runs is not None and cheap.runs <= 3
+    assert sticker.answer == NOT_SEEN and sticker.runs is None
+    assert cheap.gains[0].low < cheap.gains[0].value < cheap.gains[0].high < 0
+
+
+def test_not_seen__names_a_course_that_would_show_it():
+    """Taller gearing does little over 60 m and much where the engine runs out of breath."""
+    one = judge(Candidate(name="taller", gear_ratio=(8.6,)), scatter=0.12)["taller"]
+    assert one.answer == NOT_SEEN
+    assert one.shown_by.startswith("20 to ")
+
+
+def test_limit__a_size_beyond_it_is_left_out():
+    wide = Candidate(name="sprocket", price=20.0, wheel_teeth=(86, 120))
+    one = judge(wide)["sprocket"]
+    assert one.choice == "10 to 86 teeth"
+    assert one.left_out == () or one.left_out == ("10 to 120 teeth",)
+    assert one.line is not None and one.line.high <= 4200
+    low = VEHICLE.model_copy(update={"stock_limit_rpm": 3000.0})
+    refused = judge(wide, vehicle=low)["sprocket"]
+    assert refused.answer == BEYOND
+    assert any("beyond the stated 3000 rpm" in text for text in refused.may_break)
+
+
+def test_limit__revs_load_and_parts_bought_together():
+    """A governor spring alone is refused; with a rod of a higher stated limit it is judged."""
+    spring = Candidate(name="spring", price=10.0, limiter_rpm=5000.0)
+    assert judge(spring)["spring"].answer == BEYOND
+    load = (5000 / 4200) ** 2
+    assert f"{load:.2f} times" in judge(spring)["spring"].may_break[0]
+    rod = Candidate(name="rod", price=60.0, stock_limit_rpm=5500.0)
+    with_rod = spring.model_copy(update={"needs": ("rod",)})
+    one = judge(with_rod, rod)["spring"]
+    assert one.answer != BEYOND and one.price == 70.0 and one.together == ("rod",)
+    weak = rod.model_copy(update={"stock_limit_rpm": 4900.0})
+    assert judge(with_rod, weak)["spring"].answer == BEYOND
+    assert bundle(with_rod, [with_rod, rod]) == (with_rod, rod)
+
+
+def test_limit__a_missing_one_is_asked_for():
+    open_ended = VEHICLE.model_copy(update={"stock_limit_rpm": None})
+    spring = Candidate(name="spring", price=10.0, limiter_rpm=5000.0)
+    lighter = Candidate(name="lighter", price=10.0, mass_change_kg=-20.0)
+    found = judge(spring, lighter, vehicle=open_ended)
+    assert found["spring"].answer == ASKED
+    assert any("stock_limit_rpm" in key for key in found["spring"].missing)
+    assert found["lighter"].answer == WORTH
+
+
+def test_gasket__bounded_by_the_ideal_cycle_and_by_its_clearances():
+    engine = Engine(
+        bore_mm=68.0,
+        stroke_mm=54.0,
+        compression_ratio=8.5,
+        compression_limit=9.5,
+        gasket_mm=1.2,
+        squish_mm=1.9,
+        valve_clearance_mm=3.0,
+    )
+    thin = Candidate(name="gasket", price=9.0, gasket_mm=0.7)
+    one = judge(thin, engine=engine)["gasket"]
+    bound = judge(Candidate(name="all", power_percent=(1.85, 1.87)))["all"].gains[0]
+    assert one.answer not in (BEYOND, ASKED)
+    assert one.gains[0].low == pytest.approx(bound.value, rel=0.1)
+    assert one.gains[0].high == pytest.approx(0.0, abs=0.01)
+    assert any("knock" in text for text in one.may_break)
+    tight = judge(thin, engine=engine.model_copy(update={"squish_mm": 1.4}))["gasket"]
+    assert tight.answer == BEYOND and any("piston to head 0.90" in t for t in tight.may_break)
+    rich = judge(thin, engine=engine.model_copy(update={"compression_limit": 9.0}))["gasket"]
+    assert rich.answer == BEYOND
+    unknown = judge(thin, engine=engine.model_copy(update={"compression_limit": None}))["gasket"]
+    assert unknown.answer == ASKED and "engine.compression_limit" in unknown.missing
+
+
+def test_nothing_said__nothing_predicted():
+    one = judge(Candidate(name="thing", may_break="your heart"))["thing"]
+    assert one.answer == UNKNOWN and not one.gains
+    assert one.may_break == ("your heart",) and len(one.missing) == 2
+
+
+def test_valve_springs__float_is_cautioned():
+    engine = Engine(
+        valve_lift_mm=6.0,
+        cam_duration_deg=240.0,
+        valve_train_g=100.0,
+        spring_seat_n=60.0,
+        spring_rate_npmm=5.0,
+    )
+    rod = Candidate(name="rod", limiter_rpm=4100.0, stock_limit_rpm=6000.0)
+    assert any("float near" in text for text in judge(rod, engine=engine)["rod"].may_break)
+    stiff = rod.model_copy(update={"spring_rate_npmm": 20.0, "spring_seat_n": 120.0})
+    assert not any("float" in text for text in judge(stiff, engine=engine)["rod"].may_break)
+
+
+def test_sweep__the_best_and_what_is_like_it():
+    """A smooth optimum: the best is better than both ends, the range holds it, limits are kept."""
+    model = model_of(engine_force, rolling=0.2, drag=0.4)
+    how = {"ratio": 9.0, "rpm_per_mps": RPM_PER_MPS, "worth": 0.02}
+    free = sweep(model, GOALS, limit=(9000.0, "none"), **how)
+    assert free.best is not None and free.alike is not None
+    assert free.alike[0] <= free.best <= free.alike[1]
+    at = int(np.argmin(np.abs(free.ratio - free.best)))
+    assert free.value[at] == pytest.approx(np.min(free.value))
+    assert free.value[at] < free.value[0] and free.value[at] < free.value[-1]
+    assert np.all(free.low <= free.value) and np.all(free.value <= free.high)
+    assert [gain.name for gain in free.gains] == ["60 m", "20 to 60 m"]
+    wider = sweep(model, GOALS, limit=(9000.0, "none"), **(how | {"worth": 0.2}))
+    assert wider.alike[1] - wider.alike[0] > free.alike[1] - free.alike[0]
+    kept = sweep(model, GOALS, limit=(3000.0, "stated"), **how)
+    assert kept.best is not None and kept.best < free.best
+    best = int(np.argmin(np.abs(kept.ratio - kept.best)))
+    assert kept.line_high_rpm[best] <= 3000
+    assert sweep(model, GOALS, limit=(500.0, "stated"), **how).best is None
+
+
+def test_teeth():
+    """Nine to one by 10 and 90 teeth; 11 and 88 make eight."""
+    assert ratio_with_teeth(9.0, (10, 90), (11, 88)) == pytest.approx(8.0)
+    assert math.isclose(ratio_with_teeth(9.4, (1, 60), (1, 54)), 8.46)
