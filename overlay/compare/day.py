@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.compare.day_cautions import day_cautions
+from overlay.compare.drift import Drift, drift_of
 from overlay.compare.figures import LEVEL, Comparison, Pairing, RunSplit
 from overlay.compare.spoiled import RULE, belonging
 from overlay.compare.standing import LIFTED, TOP, DayRun, Standing, standing_of
@@ -68,6 +69,8 @@ class DayComparison:
     rule : str
         How spoiled runs are treated.
     level : float
+    drift : Drift or None
+        Of the main figure over the day.
     """
 
     goals: tuple[SplitGoal, ...]
@@ -78,6 +81,7 @@ class DayComparison:
     order_from: str
     rule: str = RULE
     level: float = LEVEL
+    drift: Drift | None = None
 
     def standing(self, run: str) -> Standing:
         """The standing of the run of that name."""
@@ -139,7 +143,20 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
         cautions=day_cautions(sheet, [run for _, run in ordered]),
         order_from=order_from,
         level=level,
+        drift=_drift(sheet, standings, goals, level),
     )
+
+
+def _drift(
+    sheet: DaySheet, standings: Sequence[Standing], goals: Sequence[SplitGoal], level: float
+) -> Drift | None:
+    main = main_goal(sheet.report.main, goals)
+    found = [(i, goal) for i, goal in enumerate(goals) if goal.label == main]
+    if not found:
+        return None
+    column, goal = found[0]
+    unit = "m/s" if goal.kind == "trap" else "s"
+    return drift_of(standings, column, goal.label, unit, level=level)
 
 
 def judged_goals(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[SplitGoal, ...]:

@@ -7,10 +7,9 @@ from statistics import fmean, median
 
 from overlay.compare.cautions import cautions, part_cautions, rev_caution
 from overlay.compare.gearing import rpm_at_speed
-from overlay.compare.power import GRAVITY_MPS2
 from overlay.compare.standing import DayRun
 from overlay.sheet import Build, DaySheet
-from overlay.units import mps_to_speed
+from overlay.units import STANDARD_GRAVITY_MPS2, mps_to_speed
 
 RUN_OFF = 2.0  # times the stopping distance: brakes fade, drivers are late; our own figure
 OF_NOTE = 1.05  # ratio of stopping distances from which it is said
@@ -86,7 +85,7 @@ def _stopping(sheet: DaySheet, runs: Sequence[DayRun]) -> list[str]:
         words.append(
             f"{name} {distance:.0f} m from {mps_to_speed(tops[name], unit):.1f} {unit}{more}"
         )
-    seen = f"{decel / GRAVITY_MPS2:.2f} g, {len(stops)} stop{'s' * (len(stops) != 1)}"
+    seen = f"{decel / STANDARD_GRAVITY_MPS2:.2f} g, {len(stops)} stop{'s' * (len(stops) != 1)}"
     return [
         f"Stopping by the braking measured ({seen}): {'; '.join(words)}. Keep "
         f"at least {RUN_OFF * max(each.values()):.0f} m of run-off free behind the line."

@@ -24,8 +24,8 @@ from overlay.engine.driveline import engine_rpm_at
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.model import Kinematics
 from overlay.timebase import FloatArray
+from overlay.units import STANDARD_GRAVITY_MPS2
 
-GRAVITY_MPS2 = 9.80665  # standard gravity, 3rd CGPM (1901)
 DRY_AIR_J_PER_KG_K = 287.05  # specific gas constant of dry air
 STEP_MPS = 0.25
 _BLOCK_S = 0.5  # long against the smoother's memory, short against a coast
@@ -134,7 +134,7 @@ class Setting:
         """Rolling, air and slope at each speed, for a road load that was found at one mass."""
         through = speed_mps + self.headwind_mps
         rolling = load.rolling_n * self.mass_kg / load_mass_kg
-        grade = GRAVITY_MPS2 * self.mass_kg * self.slope
+        grade = STANDARD_GRAVITY_MPS2 * self.mass_kg * self.slope
         return rolling + load.drag_kgpm * self.air * through * np.abs(through) + grade
 
 
@@ -165,7 +165,7 @@ def assumed_road_load(
     `source` says whose they are where they are not these.
     """
     _check_mass(mass_kg, 0.0)
-    weight, half_air = mass_kg * GRAVITY_MPS2, air_kgpm3 / 2
+    weight, half_air = mass_kg * STANDARD_GRAVITY_MPS2, air_kgpm3 / 2
     return RoadLoad(
         rolling * weight,
         half_air * drag_area_m2,
@@ -351,7 +351,7 @@ def _coast_blocks(
     noise = np.diag(sigma2[:-1] + sigma2[1:])
     noise -= np.diag(sigma2[1:-1], 1) + np.diag(sigma2[1:-1], -1)
     loss = -setting.inert_kg * np.diff(speed) / _BLOCK_S
-    loss -= setting.mass_kg * GRAVITY_MPS2 * setting.slope
+    loss -= setting.mass_kg * STANDARD_GRAVITY_MPS2 * setting.slope
     return loss, air2, noise * (setting.inert_kg / _BLOCK_S) ** 2
 
 

@@ -143,7 +143,7 @@ def standing_of(
         run_split(run.name, split, marks=marks, counted=said.counted, place=place, way=way)
         for split in run.splits
     ]
-    found.append(replace(_top_split(run, marks, said.counted, place), way=way))
+    found.append(replace(_top_split(run, marks, own_cuts, said.counted, place), way=way))
     if said.counted is not None and said.because:
         found = [replace(split, reason=said.because) if split.reason else split for split in found]
     labels = [*(split.goal.label for split in run.splits), TOP]
@@ -152,11 +152,16 @@ def standing_of(
     return Standing(run.name, run.build, tuple(found), place, notes, way)
 
 
-def _top_split(run: DayRun, marks: Sequence[Mark], counted: bool | None, place: int) -> RunSplit:
+def _top_split(
+    run: DayRun, marks: Sequence[Mark], own_cuts: Sequence[Mark], counted: bool | None, place: int
+) -> RunSplit:
+    """The top speed; a run that bounces on its build's limiter has reached it."""
     peak = run.top
     if peak is None:
         return RunSplit(run.name, None, counted=False, reason="no speed is known", place=place)
-    reason = spoiling(marks, OUT_OF_TOP, peak.at_s) or (LIFTED if peak.is_accelerating else "")
+    is_held = any(cut.start_s <= peak.at_s for cut in own_cuts)
+    is_rising = peak.is_accelerating and not is_held
+    reason = spoiling(marks, OUT_OF_TOP, peak.at_s) or (LIFTED if is_rising else "")
     take = not reason if counted is None else counted
     if counted is not None:
         reason = "as the sheet says" + (f" ({reason})" if reason else "")

@@ -213,7 +213,9 @@ def headline(comparisons: Sequence[Comparison], speed_unit: str = "m/s") -> str:
         better = c.difference < 0 if c.unit == "s" else c.difference > 0
         words = ("quicker", "slower") if c.unit == "s" else ("faster", "slower")
         how = words[0] if better else words[1]
-        return f"Real: {_amount(c, c.difference, speed_unit)} {how} {_where(c)}"
+        low = abs(c.difference) - (c.half or 0.0)
+        least = f", at least {_number(c, low, speed_unit)}" if low > 0 else ""
+        return f"Real: {_amount(c, c.difference, speed_unit)} {how} {_where(c)}{least}"
     judged = [c for c in comparisons if c.verdict != NOT_JUDGED]
     if judged and all(c.verdict == NO_DIFFERENCE for c in judged):
         return NO_DIFFERENCE.capitalize()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from overlay.jobs.demo import DemoResult, DemoRun
+from overlay.report.numbers import signed
 from overlay.report.results import sections, step_table
 from overlay.report.table import columns
 from overlay.verify import Verdict
@@ -52,7 +53,7 @@ def _left(verdict: Verdict) -> str:
     if verdict.residual_lag_s is None or verdict.interval_s is None:
         return "not known"
     low, high = verdict.interval_s
-    return f"{1000 * verdict.residual_lag_s:+.0f} ± {500 * (high - low):.0f}"
+    return f"{signed(1000 * verdict.residual_lag_s, 0)} ± {500 * (high - low):.0f}"
 
 
 def _split_cells(run: DemoRun) -> list[str]:

@@ -20,7 +20,7 @@ from overlay.compare.figures import (
 from overlay.compare.power_step import PowerStep, power_steps
 from overlay.compare.standing import TOP, DayRun, Standing
 from overlay.files import written_whole
-from overlay.report.numbers import difference_text, figure_unit
+from overlay.report.numbers import difference_text, figure_unit, signed
 from overlay.report.results_power import power_lines, surroundings_lines
 from overlay.report.table import columns
 from overlay.sheet import DaySheet
@@ -167,7 +167,11 @@ def runs_table(results: DayResults) -> Table:
         )
         for one in day.standings
     ]
-    heading = "Times of the runs (s) as driven; in brackets: left out of the statistics"
+    named = "; ".join(
+        _named(results, build.name, " = ") for build in results.sheet.builds if build.about
+    )
+    heading = "Times of the runs (s); in brackets: left out of the statistics"
+    heading += f"; {named}" if named else ""
     return Table(heading, ("run", "build", "order", *labels), tuple(rows))
 
 
@@ -204,9 +208,12 @@ def step_heading(results: DayResults, step: Step) -> str:
     )
 
 
-def _named(results: DayResults, name: str) -> str:
+def _named(results: DayResults, name: str, sign: str = "") -> str:
+    """A build's name with what it is, in brackets or after a sign."""
     build = results.sheet.build(name)
-    return f"{name} ({build.about})" if build is not None and build.about else name
+    if build is None or not build.about:
+        return name
+    return f"{name}{sign}{build.about}" if sign else f"{name} ({build.about})"
 
 
 def verdict_text(c: Comparison) -> str:
@@ -222,9 +229,22 @@ def verdict_text(c: Comparison) -> str:
 def run_notes(results: DayResults) -> list[str]:
     """What is noted of single runs, and which could not be worked out."""
     notes = [f"{one.run}: {'; '.join(one.notes)}" for one in results.day.standings if one.notes]
-    notes += _missing(results)
+    notes += [*_drifted(results), *_missing(results)]
     notes += [f"{run}: not worked out: {reason}" for run, reason in results.failed]
     return [*notes, results.day.rule] if notes else []
+
+
+def _drifted(results: DayResults) -> list[str]:
+    """That the day drifted, where the main figure shows it."""
+    drift = results.day.drift
+    if drift is None or not drift.is_seen:
+        return []
+    factor, digits, unit = figure_unit(drift.unit, results.unit)
+    each = signed(factor * drift.per_run, digits + 1)
+    return [
+        f"The day drifted: {each} {unit} ± {factor * drift.half:.{digits + 1}f} from each run to "
+        f"the next in {drift.label}, in all builds alike; the verdicts allow for it"
+    ]
 
 
 def _missing(results: DayResults) -> list[str]:

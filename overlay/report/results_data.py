@@ -10,6 +10,7 @@ from typing import Any
 
 from overlay.compare.day import Step
 from overlay.compare.day_power import BuildPower
+from overlay.compare.drift import Drift
 from overlay.compare.explained import Explained
 from overlay.compare.figures import BuildSummary, Comparison
 from overlay.compare.standing import DayRun, Standing
@@ -42,6 +43,7 @@ def results_json(results: DayResults) -> dict[str, Any]:
             "worth_noticing_mps": report.worth_noticing_mps,
             "rule": day.rule,
             "order_from": day.order_from,
+            "drift": _drift(day.drift),
             "receiver_lag": lag,
             "goals": [_goal(goal) for goal in day.goals],
             "runs": [_run(one, runs[one.run], day.goals) for one in day.standings],
@@ -223,6 +225,18 @@ def _summary(s: BuildSummary, unit: str) -> dict[str, Any]:
         f"spread_{unit}": s.spread,
         f"mean_half_interval_{unit}": s.half,
         "left_out": [{"run": run, "reason": why} for run, why in s.excluded],
+    }
+
+
+def _drift(one: Drift | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    unit = _SUFFIX[one.unit]
+    return {
+        "label": one.label,
+        f"from_run_to_run_{unit}": one.per_run,
+        f"half_interval_{unit}": one.half,
+        "is_seen": one.is_seen,
     }
 
 

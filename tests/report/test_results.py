@@ -4,14 +4,18 @@ import csv
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from PIL import Image
 
-from overlay.compare.day import compare_day, traces_of
+from overlay.compare.day import compare_day
+from overlay.compare.drift import drift_of
 from overlay.compare.value import headline
-from overlay.compare.where import time_by_distance
+from overlay.gauges.ladder import ladder_values
 from overlay.gauges.palette import BUILD_HUES
 from overlay.report.results import (
     DayResults,
@@ -25,7 +29,10 @@ from overlay.report.results import (
 )
 from overlay.report.results_data import results_json, write_csv
 from overlay.report.results_plots import write_plots
+from overlay.report.results_power import power_lines
+from overlay.runs.course import Course
 from overlay.runs.model import Mark
+from overlay.units import mps_to_speed
 from tests.jobs.simulated import simulated_day
 
 
@@ -165,31 +172,179 @@ def test_csv__no_name_is_a_formula(results, tmp_path, name):
     assert row["run"] == row["build"] == f"'{name}"
 
 
-def test_numbers__are_the_same_everywhere(results):
-    """One figure and its interval: table, sentence, JSON and the curve at that distance."""
-    (step,) = results.day.steps
-    by_label = {c.label: c for c in step.comparisons}
-    main = by_label["20 to 60 m"]
-    half, apart = f"{main.half:.2f}", f"{-main.difference:.2f}"
-    (row,) = (r for r in step_table(results, step).rows if r[0].startswith("20 to 60 m"))
-    assert row[3] == f"−{apart} ± {half}"
-    assert (
-        f"{apart} s ± {half} (at least {-main.high:.2f} s) from 20 to 60 m" in step.value.sentence
-    )
-    figures = {f["label"]: f for f in results_json(results)["steps"][0]["figures"]}
-    assert figures["20 to 60 m"]["difference_s"] == main.difference
-    assert figures["20 to 60 m"]["difference_low_s"] == main.low
-    assert headline(step.comparisons, "mph") == f"Real: {apart} s ± {half} quicker from 20 to 60 m"
-    sides = [traces_of(results.day, results.runs, build) for build in ("A", "B")]
-    where = time_by_distance(*sides)
-    for label in ("20 m", "60 m"):
-        at = int(np.argmin(np.abs(where.x - float(label.split()[0]))))
-        assert where.difference.mean[at] == pytest.approx(by_label[label].difference, abs=2e-3)
-        ends = where.difference.low[at], where.difference.high[at]
-        assert ends == pytest.approx((by_label[label].low, by_label[label].high), abs=3e-3)
-    times = [one.splits[4].value for one in results.day.of_build("B")]
-    assert [float(r[7]) for r in runs_table(results).rows[4:]] == pytest.approx(times, abs=5e-3)
-    assert main.b.mean == pytest.approx(np.mean(times))
+class Everywhere:
+    """One demo day in every form: tables, sentences, JSON, CSV, plots, card, gauge."""
+
+    def __init__(self, results: DayResults, folder: Path) -> None:
+        self.results, self.figures = results, []
+        (self.step,) = results.day.steps
+        self.json = results_json(results)
+        write_csv(folder / "r.csv", results)
+        with (folder / "r.csv").open(newline="", encoding="utf-8") as file:
+            self.csv = {row["run"]: row for row in csv.DictReader(file)}
+
+        def keep(figure: Figure, part: Path) -> None:
+            self.figures.append(figure)
+            part.write_bytes(b"plot")
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(Figure, "savefig", keep)
+            names = [path.name for path in write_plots(folder, results)]
+        self.plots = dict(zip(names, self.figures, strict=True))
+
+    def panel(self, label: str) -> Axes:
+        axes = self.plots["runs-by-order.png"].axes
+        return next(one for one in axes if one.get_title(loc="left") == label)
+
+
+@pytest.fixture(scope="module")
+def everywhere(results, tmp_path_factory) -> Everywhere:
+    return Everywhere(results, tmp_path_factory.mktemp("forms"))
+
+
+def test_numbers__a_difference_is_the_same_everywhere(everywhere, results):
+    """Table, terminal, Markdown, JSON, sentence, card."""
+    rows = {
+        row[0].removesuffix(" — main"): row for row in step_table(results, everywhere.step).rows
+    }
+    text, markdown = terminal_text(results), markdown_text(results)
+    figures = {f["label"]: f for f in everywhere.json["steps"][0]["figures"]}
+    assert sum(c.half is not None for c in everywhere.step.comparisons) >= 6
+    for c in everywhere.step.comparisons:
+        if c.half is None:
+            continue
+        factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, "mph")
+        digits, unit = (2, "s") if c.unit == "s" else (1, "mps")
+        label = c.label if c.unit == "s" else f"{c.label} (mph)"
+        said = figures[c.label]
+        middle = factor * said[f"difference_{unit}"]
+        low, high = (factor * said[f"difference_{end}_{unit}"] for end in ("low", "high"))
+        sign = "−" if round(middle, digits) < 0 else "+"
+        shown = f"{sign}{abs(middle):.{digits}f} ± {(high - low) / 2:.{digits}f}"
+        assert rows[label][3] == shown
+        assert shown in text and shown in markdown
+        assert rows[label][1].startswith(f"{factor * said['first'][f'mean_{unit}']:.{digits}f} (")
+        assert said["verdict"] in rows[label][4]
+    main = next(c for c in everywhere.step.comparisons if c.is_main)
+    apart, half, least = (f"{x:.2f}" for x in (-main.difference, main.half, -main.high))
+    sentence = everywhere.json["steps"][0]["sentence"]
+    assert f"{apart} s ± {half} (at least {least} s) from 20 to 60 m" in sentence
+    assert f"{sentence}." in text
+    card = headline(everywhere.step.comparisons, results.unit)
+    assert card == f"Real: {apart} s ± {half} quicker from 20 to 60 m, at least {least} s"
+    each = figures["20 to 60 m"]
+    assert each["gain_s_per_GBP"] == pytest.approx(-main.difference / 85)
+    cost = everywhere.step.value.notes[0]
+    assert f"cost £{8.5 / -main.difference:.0f}, between £{8.5 / -main.low:.0f}" in cost
+
+
+def test_numbers__a_runs_times_are_the_same_everywhere(everywhere, results):
+    """Table, CSV, JSON, and what the ladder shows when the run is over."""
+    header = runs_table(results).header
+    told = {run["name"]: run for run in everywhere.json["runs"]}
+    for row, one in zip(runs_table(results).rows, results.day.standings, strict=True):
+        run = next(run for run in results.runs if run.name == one.run)
+        course = Course(
+            run.kinematics, launch=run.launch, splits=run.splits, marks=run.marks, rpm=run.rpm
+        )
+        rungs = ladder_values(course, float(run.kinematics.t_s[-1])).rungs
+        for place, split in enumerate(one.splits):
+            is_speed = place == len(one.splits) - 1
+            factor = mps_to_speed(1.0, "mph") if is_speed else 1.0
+            shown = f"{factor * split.value:.{1 if is_speed else 2}f}"
+            assert row[3 + place] == (shown if split.counted else f"({shown})")
+            label = "top speed" if is_speed else header[3 + place]
+            of_csv = everywhere.csv[one.run]
+            assert float(of_csv[f"{label} ({'m/s' if is_speed else 's'})"]) == pytest.approx(
+                split.value, abs=6e-5
+            )
+            assert of_csv[f"{label} counted"] == str(int(split.used))
+            if is_speed:
+                assert told[one.run]["top_speed_mps"] == split.value
+                continue
+            assert told[one.run]["splits"][place]["time_s"] == split.value
+            if place < len(rungs):
+                assert f"{rungs[place].time_s:.2f}" == shown
+
+
+def test_numbers__plots_show_those_of_the_tables(everywhere, results):
+    """Dots, means and bars; the gain's curve and band at 20 m and 60 m; peak power."""
+    labels = [*(goal.label for goal in results.day.goals), "top speed"]
+    for c in everywhere.step.comparisons:
+        if c.verdict == "not judged":
+            continue
+        factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, "mph")
+        lines = everywhere.panel(c.label).lines
+        dots = sorted(
+            (line.get_xdata()[0], line.get_ydata()[0]) for line in lines if line.get_marker() == "o"
+        )
+        column = labels.index(c.label)
+        want = sorted(
+            (one.place, factor * one.splits[column].value) for one in results.day.standings
+        )
+        assert dots == [(place, pytest.approx(value)) for place, value in want]
+        means = [line.get_ydata()[0] for line in lines if line.get_marker() == "_"]
+        wanted = [factor * c.a.mean, factor * c.b.mean]
+        assert [m for m in means if any(m == pytest.approx(w) for w in wanted)][-2:] == [
+            pytest.approx(w) for w in wanted
+        ]
+    gain = everywhere.plots["gain-by-distance.png"].axes[0]
+    curve = next(line for line in gain.lines if " on A" in str(line.get_label()))
+    band = gain.collections[0].get_paths()[0].vertices
+    for c in everywhere.step.comparisons:
+        if c.label in ("20 m", "60 m"):
+            at = float(c.label.split()[0])
+            seen = float(np.interp(at, curve.get_xdata(), curve.get_ydata()))
+            assert seen == pytest.approx(-c.difference, abs=3e-3)
+            edge = band[np.abs(band[:, 0] - at) < 0.01, 1]
+            assert (edge.min(), edge.max()) == pytest.approx((-c.high, -c.low), abs=5e-3)
+    power = everywhere.plots["power-by-speed.png"].axes[0]
+    for one, told in zip(results.powers, everywhere.json["power"], strict=True):
+        hp = one.peak_w / 745.69987
+        assert told["peak_power_w"] == one.peak_w
+        assert any(line.startswith(f"{one.build}: {hp:.1f} hp ± ") for line in power_lines(results))
+        drawn = next(x for x in power.lines if str(x.get_label()).startswith(f"{one.build} ("))
+        assert float(np.max(drawn.get_ydata())) == pytest.approx(hp, rel=0.02)
+    assert "hp" in power.get_ylabel()
+
+
+def test_day__a_drift_is_told(results):
+    """Runs that get 0.02 s slower from each to the next; without drift nothing is said."""
+    found = []
+    for each in (0.02, 0.0):
+        ones = [
+            replace(
+                one,
+                splits=tuple(
+                    replace(s, value=3.5 + each * one.place + 0.002 * (one.place % 2))
+                    for s in one.splits
+                ),
+            )
+            for one in results.day.standings
+        ]
+        drift = drift_of(ones, 4, "20 to 60 m", "s")
+        assert drift is not None
+        day = replace(results.day, standings=tuple(ones), drift=drift)
+        told = run_notes(replace(results, day=day))
+        found.append([note for note in told if note.startswith("The day drifted")])
+        assert results_json(replace(results, day=day))["drift"]["is_seen"] == bool(found[-1])
+    assert re.search(r": \+0\.0(19|20|21) s ± 0\.0\d\d from each run to the next", found[0][0])
+    assert found[1] == []
+
+
+def test_drift__as_statsmodels(results, rng):
+    api = pytest.importorskip("statsmodels.api")
+    y = rng.normal(3.5, 0.05, len(results.day.standings))
+    days = [
+        replace(one, splits=tuple(replace(s, value=float(v), sigma=0.0) for s in one.splits))
+        for one, v in zip(results.day.standings, y, strict=True)
+    ]
+    used = [i for i, one in enumerate(days) if one.splits[4].used]
+    table = np.array([[1.0, days[i].build == "B", days[i].place] for i in used])
+    known = api.OLS(y[used], table).fit()
+    found = drift_of(days, 4, "20 to 60 m", "s")
+    assert found.per_run == pytest.approx(known.params[2])
+    assert found.half == pytest.approx(known.params[2] - known.conf_int()[2][0])
 
 
 def test_day__driven_a_then_b_says_so(results):
@@ -226,6 +381,11 @@ def test_top_speed__still_accelerating_is_told_and_not_judged(results):
     top = results.day.steps[0].comparisons[-1]
     assert (top.verdict, top.reason) == ("not judged", "still accelerating when the driver lifted")
     assert any("is no top speed" in note for note in results.day.standing("b1").notes)
+    # On its build's limiter a run has reached its top speed.
+    cut = Mark("limiter cut", 5.0, 6.0, "Bounces.", 5100.0)
+    runs = [replace(r, marks=(cut,)) if r.build == "B" else r for r in results.runs]
+    top = compare_day(results.sheet, runs).steps[0].comparisons[-1]
+    assert top.b.n == 3
 
 
 def test_page__one_unit_of_speed(results):
