@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.compare.power import GRAVITY_MPS2, RoadLoad
+from overlay.compare.power import RoadLoad
 from overlay.plan.pull import Pull
 from overlay.timebase import FloatArray
+from overlay.units import STANDARD_GRAVITY_MPS2
 
 DRAWS = 400
 STEP_MPS = 0.05
@@ -114,7 +115,7 @@ def fit_vehicle(
     if wheels_kg is not None:
         wheels = np.full(DRAWS, wheels_kg)
     rolling_n, drag = _road(road_load, rng)
-    rolling: FloatArray = rolling_n / mass[0] + GRAVITY_MPS2 * slope
+    rolling: FloatArray = rolling_n / mass[0] + STANDARD_GRAVITY_MPS2 * slope
     steps = round(BEYOND_SHARE * pull.top_mps / STEP_MPS)
     v = STEP_MPS * np.arange(steps + 1, dtype=np.float64)
     pulled = np.array([np.interp(v, pull.knots_mps, row) for row in accel])
