@@ -16,7 +16,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import imageio_ffmpeg
@@ -24,12 +23,12 @@ import numpy as np
 
 from overlay.demo.clip import write_clip
 from overlay.demo.recorder import Receiver, record_speed, write_gpx
-from overlay.demo.scene import Scene, SceneSpec, pictures
+from overlay.demo.scene import SceneSpec, pictures
 from overlay.demo.vehicle import Motion
+from overlay.footage import probe
 from tests.simulation import motion_from_speed
 
 BAR, RECORDING_BAR = 1.2, 0.4
-RECORDING_S, RUNS_AT_S = 600.0, (100.0, 290.0, 480.0)
 CYCLE_S = 20.0
 # What small cameras write at 1080p30, with a key frame a second: common practice, no source.
 KBIT_S, KEY_FRAME_EVERY = 25_000, 30
@@ -42,30 +41,42 @@ def driven(t_s: np.ndarray) -> np.ndarray:
     return pulling * np.clip(1 - (gone - 12) / 3, 0, 1)
 
 
-def three_runs(t_s: np.ndarray) -> np.ndarray:
-    """Speed in m/s: three launches and stops in a recording, standing between."""
-    return sum(driven(np.where((t_s >= a) & (t_s < a + CYCLE_S), t_s - a, 0.0)) for a in RUNS_AT_S)
+def recording(folder: Path) -> tuple[Path, Path, float]:
+    """A 1080p recording of ten minutes with three runs, its log, and the true offset in seconds.
 
-
-def waiting(scene: SceneSpec, motion: Motion) -> Iterator[np.ndarray]:
-    """Pictures of a long recording; a second of standing is filmed once and shown again."""
-    film = Scene(scene, motion)
-    standing = [film.picture(k / 30) for k in range(30)]
-    for k in range(int(motion.duration_s * 30)):
-        t_s = k / 30
-        near = motion.at("speed_mps", np.array([t_s - 0.5, t_s, t_s + 0.5]))
-        yield film.picture(t_s) if near.any() else standing[k % 30]
-
-
-def make(folder: Path, seconds: float, *, recording: bool = False) -> tuple[Path, Path, float]:
-    """A 1080p clip, its log, and the true offset in seconds."""
-    t_s = np.arange(0, seconds, 0.01)
-    motion = motion_from_speed(t_s, three_runs(t_s) if recording else driven(t_s))
+    One run and ten seconds of standing are filmed, and shown again without another encoding.
+    """
+    names = ["stand"] * 9 + (["run"] + ["stand"] * 17) * 2 + ["run"] + ["stand"] * 11
+    t_s = np.arange(0, CYCLE_S, 0.01)
+    for name, speed in (("run", driven(t_s)), ("stand", np.zeros(len(t_s) // 2))):
+        film(folder / f"{name}.mp4", motion_from_speed(t_s[: len(speed)], speed))
+    listed = folder / "parts.txt"
+    listed.write_text("".join(f"file '{folder / name}.mp4'\n" for name in names))
     clip, log = folder / "clip.mp4", folder / "log.gpx"
+    join = ["-f", "concat", "-safe", "0", "-i", str(listed), "-c", "copy", str(clip)]
+    subprocess.run([imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", *join], check=True)
+    speeds = [driven(t_s) if name == "run" else np.zeros(len(t_s) // 2) for name in names]
+    speed = np.concatenate(speeds)
+    record = record_speed(
+        motion_from_speed(np.arange(len(speed)) * 0.01, speed), Receiver(before_s=8.0)
+    )
+    write_gpx(log, record)
+    return clip, log, record.total_offset_s
+
+
+def film(path: Path, motion: Motion) -> None:
+    """The pictures of a drive as a small camera writes them."""
     scene = SceneSpec(width=1920, height=1080, noise_codes=3.0)
     made = {"kbit_s": KBIT_S, "crf": 16, "key_frame_every": KEY_FRAME_EVERY}
-    film = waiting(scene, motion) if recording else (p for _, p in pictures(scene, motion))
-    write_clip(clip, film, rate_hz=30.0, **made)
+    write_clip(path, (picture for _, picture in pictures(scene, motion)), rate_hz=30.0, **made)
+
+
+def make(folder: Path, seconds: float) -> tuple[Path, Path, float]:
+    """A 1080p clip, its log, and the true offset in seconds."""
+    t_s = np.arange(0, seconds, 0.01)
+    motion = motion_from_speed(t_s, driven(t_s))
+    clip, log = folder / "clip.mp4", folder / "log.gpx"
+    film(clip, motion)
     record = record_speed(motion, Receiver(before_s=8.0))
     write_gpx(log, record)
     return clip, log, record.total_offset_s
@@ -86,10 +97,12 @@ def main() -> int:
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--recording", action="store_true")
     options = parser.parse_args()
-    seconds = RECORDING_S if options.recording else options.seconds
     bar = RECORDING_BAR if options.recording else BAR
     with tempfile.TemporaryDirectory() as folder:
-        clip, log, true_s = make(Path(folder), seconds, recording=options.recording)
+        place = Path(folder)
+        made = recording(place) if options.recording else make(place, options.seconds)
+        clip, log, true_s = made
+        seconds = probe(clip).duration_s
         align = [sys.executable, "-m", "overlay", "align", str(clip), str(log), "--json", "-q"]
         ffmpeg = imageio_ffmpeg.get_ffmpeg_exe()
         decode = [ffmpeg, "-v", "error", "-i", str(clip), "-an", "-f", "null", "-"]
