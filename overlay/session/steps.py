@@ -68,7 +68,10 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     watch = Watch(inputs.clip, left_out(inputs), progress)
     motion, alignment = best_alignment(
         watch.motion(),
-        lambda cells: ground_signal(watch.closer(), cells, ignore=watch.ignore),
+        # Where the ground was followed already, in vain, it is not followed again.
+        lambda cells: (
+            None if watch.followed else ground_signal(watch.closer(), cells, ignore=watch.ignore)
+        ),
         partial(estimated, inputs),
     )
     notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
@@ -138,13 +141,17 @@ def _half_s(alignment: Alignment) -> float:
     return math.inf if interval is None else (interval[1] - interval[0]) / 2
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class Watch:
-    """A clip's pictures as motion is measured in them; of a long clip only where it moves."""
+    """A clip's pictures as motion is measured in them; of a long clip only where it moves.
+
+    `followed` says whether the larger pictures were asked for.
+    """
 
     clip: ClipFacts
     ignore: Sequence[Box] = ()
     progress: Progress = silent
+    followed: bool = False
 
     def motion(self) -> MotionSignal:
         """The motion signal, outside the parts to ignore."""
@@ -155,6 +162,7 @@ class Watch:
 
     def closer(self) -> Iterator[LumaFrame]:
         """Larger pictures, by which corners on the ground are followed."""
+        self.followed = True
         return self._frames(CORNERS_WIDTH_PX, "watching the ground in")
 
     @cached_property

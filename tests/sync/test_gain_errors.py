@@ -8,6 +8,7 @@ import pytest
 from overlay.motion.model import AMONG_THINGS
 from overlay.series import Series
 from overlay.sync.estimate import _first_fit, _rough_fit, estimate_offset
+from overlay.sync.refusal import OTHER_LOG
 from overlay.sync.same_run import stretch_of
 from tests.sync.scenes import log_of, motion_of, two_launches
 
@@ -39,3 +40,11 @@ def test_stretch__rate_of_the_logs_time(rng, rate) -> None:
         assert 0.6 * abs(rate) < found * np.sign(rate) < 1.2 * abs(rate)
         assert information > 20
         assert not estimate_offset(motion, fast).determined
+
+
+@pytest.mark.parametrize(("sigma_mps", "answered"), [(0.2, True), (0.8, False)])
+def test_noise__more_than_a_receivers_is_another_log(rng, sigma_mps, answered) -> None:
+    log = log_of(two_launches, rng, rate_hz=1.0, sigma_mps=sigma_mps)
+    found = estimate_offset(motion_of(two_launches, rng), log)
+    assert found.determined == answered
+    assert answered or found.reason == OTHER_LOG
