@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
-from overlay.compare.day import Step, traces_of
-from overlay.compare.day_power import MIN_SPEED_MPS
+from overlay.compare.day import Step
 from overlay.compare.figures import Comparison
 from overlay.compare.power import RoadLoad
 from overlay.compare.standing import TOP, DayRun
-from overlay.compare.where import Curve, Trace, accel_by_speed, speed_by_distance, time_by_distance
-from overlay.errors import UndeterminedError
 from overlay.gauges.palette import SPIN, build_hue, hex_of
 from overlay.page.chart import Axis, Line, chart
+from overlay.report.day_curves import (
+    DayCurve,
+    Traces,
+    accel_curves,
+    day_traces,
+    gain_curves,
+    power_curves,
+    speed_curves,
+)
 from overlay.report.numbers import figure_unit
 from overlay.report.results import DayResults
 from overlay.report.results_dots import shown_figures
-from overlay.report.results_plots import GENTLEST_MPS, NEAREST_M
 from overlay.runs.course import Course
 from overlay.runs.marks import run_end_s
 from overlay.session.machine import machine_of
@@ -35,17 +39,13 @@ _REVS_STEPS, _LOAD_STEPS = 120, 60
 
 def day_charts(results: DayResults) -> list[dict[str, Any]]:
     """Every chart for which there are runs, the most wanted first."""
-    traces = {
-        build.name: found
-        for build in results.sheet.builds
-        if (found := traces_of(results.day, results.runs, build.name))
-    }
+    traces = day_traces(results)
     made = [_dots(results, label) for label in shown_figures(results)]
     made += [
         _speed(results, traces),
         *_gains(results, traces),
         _accel(results, traces),
-        *_power(results, traces),
+        _power(results, traces),
         _revs(results),
         *_road_loads(results),
     ]
@@ -127,57 +127,32 @@ def _bars(
             }
 
 
-def _speed(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> dict[str, Any]:
+def _speed(results: DayResults, traces: Traces) -> dict[str, Any]:
     factor = mps_to_speed(1.0, results.unit)
-    curves = {}
-    for build, found in traces.items():
-        try:
-            side = speed_by_distance(found, found)
-        except UndeterminedError:
-            continue
-        curves[build] = side.x, side.a
-    x, lines = _bands(results, traces, curves, factor)
+    x, lines = _bands(results, traces, speed_curves(traces), factor)
     up = Axis("speed", results.unit, 1, from_zero=True)
     spec = chart("speed-by-distance", "Speed along the run", DISTANCE, x, up, lines)
     return spec | {"lines": _distances(results)}
 
 
-def _gains(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> Iterator[dict[str, Any]]:
-    for before, build in pairwise(traces):
-        try:
-            side = time_by_distance(traces[before], traces[build])
-        except UndeterminedError:
-            continue
-        keep = side.x >= NEAREST_M
-        part = side.difference
-        line = Line(
-            f"{build} on {before}",
-            hue_of(results, build),
-            -part.mean[keep],
-            -part.high[keep],
-            -part.low[keep],
-        )
+def _gains(results: DayResults, traces: Traces) -> Iterator[dict[str, Any]]:
+    for curve in gain_curves(traces):
+        build, before = curve.build, curve.before
+        hue = hue_of(results, build)
         spec = chart(
             f"gain-{before}-{build}",
             f"Time that {build} gains on {before}",
             DISTANCE,
-            side.x[keep],
+            curve.x,
             Axis("gain", "s", 2, from_zero=True),
-            [line],
+            [Line(f"{build} on {before}", hue, curve.mean, curve.low, curve.high)],
         )
         yield spec | {"lines": _distances(results)}
 
 
-def _accel(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> dict[str, Any]:
+def _accel(results: DayResults, traces: Traces) -> dict[str, Any]:
     factor = mps_to_speed(1.0, results.unit)
-    curves = {}
-    for build, found in traces.items():
-        try:
-            side = accel_by_speed(found, found)
-        except UndeterminedError:
-            continue
-        curves[build] = side.x, side.a
-    x, lines = _bands(results, traces, curves, 1.0, from_x=GENTLEST_MPS)
+    x, lines = _bands(results, traces, accel_curves(traces), 1.0)
     up = Axis("acceleration", "m/s²", 2, from_zero=True)
     along = Axis("speed", results.unit, 1)
     return chart(
@@ -185,28 +160,12 @@ def _accel(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> dict[st
     )
 
 
-def _power(results: DayResults, traces: dict[str, tuple[Trace, ...]]) -> Iterator[dict[str, Any]]:
+def _power(results: DayResults, traces: Traces) -> dict[str, Any]:
     """Power at the wheels, one chart for all builds (they share one grid of speeds)."""
     factor = mps_to_speed(1.0, results.unit)
     each_w, name = power_unit(results.unit)
-    curves = {}
-    for one in results.powers:
-        power = one.curve
-        found = traces.get(one.build, ())
-        # Above what every run reaches, few runs tell the power, and those not the slow ones.
-        all_mps = min((float(np.max(t.kinematics.speed_mps)) for t in found), default=0.0)
-        part = np.isfinite(power.power_w) & (power.speed_mps >= MIN_SPEED_MPS)
-        part &= power.speed_mps < all_mps
-        if len(found) > 1:
-            part &= np.isfinite(power.sigma_w)
-        none = np.full(int(part.sum()), np.nan)
-        shown = [values[part] / each_w for values in (power.power_w, power.low_w, power.high_w)]
-        curves[one.build] = (
-            power.speed_mps[part],
-            Curve(shown[0], none, none, shown[1], shown[2], none),
-        )
-    x, lines = _bands(results, traces, curves, 1.0)
-    yield chart(
+    x, lines = _bands(results, traces, power_curves(results, traces), 1 / each_w)
+    return chart(
         "power-by-speed",
         "Power at the wheels, in the day's air",
         Axis("speed", results.unit, 1),
@@ -290,26 +249,21 @@ def _road_loads(results: DayResults) -> Iterator[dict[str, Any]]:
 
 
 def _bands(
-    results: DayResults,
-    traces: dict[str, tuple[Trace, ...]],
-    curves: dict[str, tuple[FloatArray, Curve]],
-    factor: float,
-    *,
-    from_x: float = -np.inf,
+    results: DayResults, traces: Traces, curves: Iterable[DayCurve], factor: float
 ) -> tuple[FloatArray, list[Line]]:
-    """Curves of builds on the longest one's grid, of which the others have the start."""
-    grids = [x for x, _ in curves.values()]
-    whole: FloatArray = np.unique(np.round(np.concatenate(grids or [np.zeros(0)]), 9))
-    whole = whole[whole >= from_x]
+    """Curves of builds on one grid, which holds the places of all."""
+    found = list(curves)
+    places = [np.round(curve.x, 9) for curve in found]
+    whole: FloatArray = np.unique(np.concatenate([np.zeros(0), *places]))
     lines = []
-    for build, (x, curve) in curves.items():
-        place = np.searchsorted(whole, np.round(x[x >= from_x], 9))
+    for curve, x in zip(found, places, strict=True):
         mean, low, high = np.full((3, len(whole)), np.nan)
+        at = np.searchsorted(whole, x)
         for part, values in ((mean, curve.mean), (low, curve.low), (high, curve.high)):
-            part[place] = factor * values[x >= from_x]
-        count = len(traces[build])
-        words = f"{build} ({count} run{'s' * (count != 1)})"
-        lines.append(Line(words, hue_of(results, build), mean, low, high))
+            part[at] = factor * values
+        count = len(traces[curve.build])
+        words = f"{curve.build} ({count} run{'s' * (count != 1)})"
+        lines.append(Line(words, hue_of(results, curve.build), mean, low, high))
     return whole, lines
 
 

@@ -6,21 +6,24 @@ One hue a build, as in the clips.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from overlay.compare.day import traces_of
-from overlay.compare.day_power import MIN_SPEED_MPS
-from overlay.compare.where import Curve, Trace, accel_by_speed, speed_by_distance, time_by_distance
-from overlay.errors import UndeterminedError
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
+from overlay.report.day_curves import (
+    DayCurve,
+    Traces,
+    accel_curves,
+    day_traces,
+    gain_curves,
+    power_curves,
+    speed_curves,
+)
 from overlay.report.results import DayResults
 from overlay.report.results_dots import write_dots
-from overlay.timebase import FloatArray
 from overlay.units import mps_to_speed, power_unit
 
 if TYPE_CHECKING:
@@ -29,8 +32,6 @@ if TYPE_CHECKING:
 
 SIZE_IN = (8.0, 4.5)
 DPI = 160
-NEAREST_M = 1.0  # nearer than that a metre takes as long as the launch is uncertain
-GENTLEST_MPS = 0.5  # below it acceleration is that of the clutch taking up
 
 
 def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
@@ -42,11 +43,7 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     ``gain-by-distance.png`` the seconds that each build gains on the one before it;
     ``power-by-speed.png`` the power at the wheels, where the sheet gives the mass.
     """
-    traces = {
-        build.name: traces_of(results.day, results.runs, build.name)
-        for build in results.sheet.builds
-    }
-    traces = {build: found for build, found in traces.items() if found}
+    traces = day_traces(results)
     dots = write_dots(folder, results)
     if not traces:
         return dots
@@ -59,17 +56,11 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     return (*dots, *(path for path in made if path is not None))
 
 
-def _speed_plot(
-    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
-) -> Path | None:
+def _speed_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
     figure, axes = _figure()
     factor = mps_to_speed(1.0, results.unit)
-    for build, found in traces.items():
-        try:
-            side = speed_by_distance(found, found)
-        except UndeterminedError:
-            continue
-        _band(axes, side.x, side.a, factor, _look(results, build, len(found)))
+    for curve in speed_curves(traces):
+        _band(axes, curve, 1.0, factor, _look(results, curve.build, len(traces[curve.build])))
     _distances(axes, results)
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
@@ -77,69 +68,44 @@ def _speed_plot(
     return _saved(figure, axes, folder / "speed-by-distance.png")
 
 
-def _accel_plot(
-    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
-) -> Path | None:
+def _accel_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
     figure, axes = _figure()
     factor = mps_to_speed(1.0, results.unit)
-    for build, found in traces.items():
-        try:
-            side = accel_by_speed(found, found)
-        except UndeterminedError:
-            continue
-        keep = side.x >= GENTLEST_MPS
-        _band(axes, side.x * factor, side.a, 1.0, _look(results, build, len(found)), keep)
+    for curve in accel_curves(traces):
+        _band(axes, curve, factor, 1.0, _look(results, curve.build, len(traces[curve.build])))
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
     _words(axes, "Acceleration against speed", f"speed ({results.unit})", "acceleration (m/s²)")
     return _saved(figure, axes, folder / "acceleration-by-speed.png")
 
 
-def _gain_plot(
-    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
-) -> Path | None:
+def _gain_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
     figure, axes = _figure()
     axes.axhline(0, color="0.35", lw=1)
-    for before, build in pairwise(traces):
-        try:
-            side = time_by_distance(traces[before], traces[build])
-        except UndeterminedError:
-            continue
-        hue, label = _look(results, build, len(traces[build]))
-        look = (hue, f"{label} on {before} ({len(traces[before])})")
-        _band(axes, side.x, side.difference, -1.0, look, side.x >= NEAREST_M)
+    for curve in gain_curves(traces):
+        hue, label = _look(results, curve.build, len(traces[curve.build]))
+        against = f"{label} on {curve.before} ({len(traces[curve.before])})"
+        _band(axes, curve, 1.0, 1.0, (hue, against))
     _distances(axes, results)
     axes.set_xlim(left=0)
     _words(axes, "Time gained since launch", "distance (m)", "gain (s)")
     return _saved(figure, axes, folder / "gain-by-distance.png")
 
 
-def _power_plot(
-    folder: Path, results: DayResults, traces: dict[str, tuple[Trace, ...]]
-) -> Path | None:
+def _power_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
     """Power at the wheels against speed, with the revs that belong to it along the top."""
     figure, axes = _figure()
     factor = mps_to_speed(1.0, results.unit)
     each_w, name = power_unit(results.unit)
-    per_mps = set()
-    for one in results.powers:
-        curve = one.curve
-        found = traces.get(one.build, ())
-        # Above what every run reaches, few runs tell the power, and those not the slow ones.
-        all_mps = min((float(np.max(t.kinematics.speed_mps)) for t in found), default=0.0)
-        part = np.isfinite(curve.power_w) & (curve.speed_mps >= MIN_SPEED_MPS)
-        part &= curve.speed_mps < all_mps
-        if len(found) > 1:
-            part &= np.isfinite(curve.sigma_w)
-        if not np.any(part):
-            continue
-        hue, label = _look(results, one.build, len(found))
-        x = factor * curve.speed_mps[part]
-        low, high = curve.low_w[part] / each_w, curve.high_w[part] / each_w
-        axes.fill_between(x, low, high, color=hue, alpha=0.28, lw=0)
-        axes.plot(x, curve.power_w[part] / each_w, color=hue, lw=2.2, label=label)
-        if curve.engine_rpm is not None:
-            per_mps.add(round(float(curve.engine_rpm[-1] / curve.speed_mps[-1]), 6))
+    shown = list(power_curves(results, traces))
+    for curve in shown:
+        look = _look(results, curve.build, len(traces[curve.build]))
+        _band(axes, curve, factor, 1 / each_w, look)
+    per_mps = {
+        round(float(one.curve.engine_rpm[-1] / one.curve.speed_mps[-1]), 6)
+        for one in results.powers
+        if one.curve.engine_rpm is not None and any(one.build == curve.build for curve in shown)
+    }
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
     along = f"speed ({results.unit})"
@@ -158,25 +124,12 @@ def _look(results: DayResults, build: str, runs: int) -> tuple[str, str]:
     return hue, f"{build} ({runs} run{'s' * (runs != 1)})"
 
 
-def _band(
-    axes: Axes,
-    x: FloatArray,
-    curve: Curve,
-    factor: float,
-    look: tuple[str, str],
-    keep: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None,
-) -> None:
+def _band(axes: Axes, curve: DayCurve, along: float, factor: float, look: tuple[str, str]) -> None:
+    """A curve with its band; `along` and `factor` are the units of both axes."""
     hue, label = look
-    part = np.isfinite(curve.mean) & (True if keep is None else keep)
-    axes.fill_between(
-        x[part],
-        factor * curve.low[part],
-        factor * curve.high[part],
-        color=hue,
-        alpha=0.28,
-        lw=0,
-    )
-    axes.plot(x[part], factor * curve.mean[part], color=hue, lw=2.2, label=label)
+    x, low, high = along * curve.x, factor * curve.low, factor * curve.high
+    axes.fill_between(x, low, high, color=hue, alpha=0.28, lw=0)
+    axes.plot(x, factor * curve.mean, color=hue, lw=2.2, label=label)
 
 
 def _distances(axes: Axes, results: DayResults) -> None:
