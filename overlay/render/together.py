@@ -21,7 +21,7 @@ from overlay.render.sound import mixed, placed
 from overlay.render.source import Source, checked_target, common_colors, facts_of, source_of
 from overlay.scene.arrangement import Geometry
 from overlay.scene.layers import Layer, require_inside
-from overlay.timebase import FrameTimes
+from overlay.timebase import FloatArray, FrameTimes
 
 _MICRO = 1_000_000
 _FASTEST_HZ = 60
@@ -45,8 +45,8 @@ class Side:
     end_s : float or None
         Footage time after which the picture is held; None: the clip's end.
     layers : sequence of Layer
-        On the whole finished picture, drawn on this side's own footage time, which stands still
-        at `end_s`.
+        On the whole finished picture, drawn for the footage time of the frame that this side
+        shows, which stands still at `end_s`.
     """
 
     source: ClipFacts | str | os.PathLike[str]
@@ -78,6 +78,10 @@ class _Timeline:
     def total_s(self) -> float:
         return float(self.count / self.rate_hz)
 
+    def shown(self, index: int) -> int:
+        """Output frames until a side holds its last picture."""
+        return max(1, round(self.lengths_s[index] * self.rate_hz))
+
 
 def compose_clips(
     sides: Sequence[Side],
@@ -96,8 +100,8 @@ def compose_clips(
 
     Output frame n stands at ``n / rate - lead`` seconds after launch. Each side shows the frame
     nearest to that instant, at most half an output frame away wherever the source has one; its
-    layers are drawn for exactly that instant. A side that is over holds its last picture until
-    the longest is over.
+    layers are drawn for that frame's own time, so that figures belong to the picture under them.
+    A side that is over holds its last picture until the longest is over.
 
     Parameters
     ----------
@@ -136,7 +140,7 @@ def compose_clips(
     after += [*video_arguments(encoder, tick, suffix), "-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
     before = [w for c, s in zip(clips, line.starts_s, strict=True) for w in c.entered(s)]
-    feeds = _feeds(sides, common, line)
+    feeds = _feeds(sides, facts, common, line)
     outcome = encode(final, before, feeds, after, total_s=line.total_s, progress=progress)
     return report_of(target, geometry.size, outcome, line.total_s, encoder, said, notes)
 
@@ -197,13 +201,26 @@ def _timeline(
     return _Timeline(rate, lead_s, starts, lengths), notes
 
 
-def _feeds(sides: Sequence[Side], common: Sequence[Layer], line: _Timeline) -> list[Feed]:
+def _feeds(
+    sides: Sequence[Side], facts: Sequence[ClipFacts], common: Sequence[Layer], line: _Timeline
+) -> list[Feed]:
     stamps, at_s = nanoseconds(line.frames), line.frames.seconds
     feeds = []
-    for side, start_s, length_s in zip(sides, line.starts_s, line.lengths_s, strict=True):
-        own_s = start_s + np.minimum(at_s, length_s)
+    for index, (side, one) in enumerate(zip(sides, facts, strict=True)):
+        own_s = _shown_s(one, line, index)
         feeds += [Feed(layer, own_s, stamps) for layer in side.layers]
     return feeds + [Feed(layer, at_s - line.lead_s, stamps) for layer in common]
+
+
+def _shown_s(facts: ClipFacts, line: _Timeline, index: int) -> FloatArray:
+    """Footage time of the frame that a side shows at each output frame, seconds."""
+    times = facts.frame_times.seconds
+    # The output frame at which each source frame comes first, in whole numbers as `_pane` rounds.
+    ticks = np.rint(times * _MICRO).astype(np.int64) - round(line.starts_s[index] * _MICRO)
+    rate, whole = line.rate_hz, line.rate_hz.denominator * _MICRO
+    first = (2 * ticks * rate.numerator + whole) // (2 * whole)
+    number = np.minimum(np.arange(line.count), line.shown(index) - 1)
+    return np.asarray(times[np.maximum(np.searchsorted(first, number, side="right") - 1, 0)])
 
 
 def _panes(
@@ -226,14 +243,13 @@ def _pane(clip: Source, geometry: Geometry, index: int, line: _Timeline, look: L
     """Filters that bring one clip to its pane at the output's frames."""
     pane, cell = geometry.panes[index], geometry.cells[index]
     origin = round(clip.origin_s(line.starts_s[index]) * _MICRO)
-    shown = max(1, round(line.lengths_s[index] * line.rate_hz))
     filters = ["bwdif=mode=send_frame:deint=all"] if clip.facts.is_interlaced else []
     filters += [
         # A fine tick first: a shift by whole ticks of a coarse time base would be inexact.
         f"settb=1/{_MICRO}",
         f"setpts=PTS-({origin})",
         f"fps=fps={line.rate_hz}:start_time=0:round=near",
-        f"trim=end_frame={shown}",
+        f"trim=end_frame={line.shown(index)}",
         f"scale={pane.width}:{pane.height}:in_color_matrix={clip.matrix}"
         f":in_range={clip.color_range}:out_color_matrix={look.matrix}:out_range=tv:flags=bicubic",
         f"format={look.pixel_format}",
