@@ -20,7 +20,7 @@ import numpy.typing as npt
 from overlay.demo.backdrop import Backdrop, lens
 from overlay.demo.bodywork import cart_front
 from overlay.demo.camera import CameraPath, Pose, Ride
-from overlay.demo.ground import PERIOD_M, GroundStrip, taxiway
+from overlay.demo.ground import GRASS_BGR, PERIOD_M, GroundStrip, taxiway
 from overlay.demo.paint import Picture, blend, odd
 from overlay.demo.things import Thing, draw_things, roadside
 from overlay.demo.vehicle import Motion
@@ -143,6 +143,7 @@ class Scene:
         tilt = abs(float(pose.axes[0][1])) * spec.width / 2
         sky = min(spec.height, max(0, math.ceil(self._row(pose, math.inf) + tilt) + 2))
         self._backdrop.draw(frame, pose.axes, sky)
+        frame[sky:] = GRASS_BGR  # seen where strips leave a corner free, far away
         self._draw_ground(frame, pose, sky)
         draw_things(frame, self.things(t_s), pose, spec.focal_px, spec.exposure_s)
         self._smear(frame, pose, t_s)

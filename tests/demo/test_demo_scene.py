@@ -85,6 +85,19 @@ def test_pictures__same_seed_same_pictures_other_seed_other_noise():
     assert not np.array_equal(sets[0][3], sets[2][3])
 
 
+def test_pictures__nothing_shows_of_what_the_memory_held(monkeypatch):
+    motion = simulate(Vehicle(), Drive())
+    seen = []
+    for held in (0, 255):
+        with monkeypatch.context() as patch:
+            patch.setattr(
+                np, "empty", lambda shape, dtype=float, held=held: np.full(shape, held, dtype)
+            )
+            shown = pictures(SceneSpec(width=960, height=540), motion)
+            seen.append([picture for _, picture in itertools.islice(shown, 0, 200, 40)])
+    assert all(np.array_equal(one, two) for one, two in zip(*seen, strict=True))
+
+
 def test_time__belongs_to_the_middle_of_the_exposure():
     """The mean of many short exposures spread evenly about t is the long one at t."""
     run = cruise(9.0)
