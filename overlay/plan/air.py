@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 from overlay.compare.atmosphere import dry_pressure_hpa
 from overlay.compare.power import air_density
-from overlay.plan.figure import Figure
+from overlay.plan.figure import Figure, Known, reckoned
 from overlay.sheet import Conditions, Engine
 
 VAPOUR_OVER_DRY = 0.622  # molar mass of water over that of dry air
+# Standard uncertainties: a thermometer in the shade, a barometer; common practice, no source.
+_WARM_C, _HIGH_HPA, _DAMP_PERCENT = 0.5, 1.0, 5.0
+_RANGES = ((-40.0, 60.0), (500.0, 1100.0), (0.0, 100.0))  # as a sheet takes them
+# Of a humidity that is not given: anything from 0 to 100 % alike (JCGM 100:2008, 4.3.7).
+_UNKNOWN_DAMP = Known(50.0, 100 / math.sqrt(12))
 
 
 def moist_density_kgpm3(
@@ -50,13 +57,28 @@ def jetting_figures(
     if missing:
         return (), missing
     warm_then, high_then, jet, warm, high = (value or 0.0 for value in values)
-    ratio = moist_density_kgpm3(warm, high, today.humidity_percent or 0.0) / moist_density_kgpm3(
-        warm_then, high_then, engine.jetted_humidity_percent or 0.0
-    )
+    inputs = [
+        *_air(warm, high, today.humidity_percent),
+        *_air(warm_then, high_then, engine.jetted_humidity_percent),
+    ]
+
+    def ratio(*of: float) -> float:
+        now, before = ([*map(_within, part, _RANGES)] for part in (of[:3], of[3:]))
+        return moist_density_kgpm3(*now) / moist_density_kgpm3(*before)
+
+    name = "air today over the day it was jetted"
     source = "temperature, pressure and humidity of both days"
-    why = "about 1 % where humidity is not given, else as good as the thermometer"
-    start = "a starting point: read the plug, and never run lean"
+    start = "density^(1/4), a starting point: read the plug, and never run lean"
     return (
-        Figure("air today over the day it was jetted", ratio, "", source, why=why),
-        Figure("main jet today", jet_mm(jet, ratio), "mm", "density^(1/4)", why=start),
+        reckoned(name, "", source, ratio, inputs),
+        reckoned("main jet today", "mm", start, lambda *of: jet_mm(jet, ratio(*of)), inputs),
     ), ()
+
+
+def _within(value: float, ends: tuple[float, float]) -> float:
+    return min(max(value, ends[0]), ends[1])
+
+
+def _air(temperature_c: float, pressure_hpa: float, humidity: float | None) -> list[Known]:
+    damp = _UNKNOWN_DAMP if humidity is None else Known(humidity, _DAMP_PERCENT)
+    return [Known(temperature_c, _WARM_C), Known(pressure_hpa, _HIGH_HPA), damp]

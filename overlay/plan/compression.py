@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 
-from overlay.plan.figure import Figure
+from overlay.plan.figure import Figure, Known, reckoned
 from overlay.sheet import Engine
 
 HEAT_RATIO = 1.4  # of cold air; hot gas has less, so the ideal gain is an upper bound
 # Piston to head and valve to piston, common practice, no source.
 LEAST_SQUISH_MM, LEAST_VALVE_MM = 1.0, 2.0
 PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Standard uncertainties of what a sheet states; common practice, no source."""
+
+    ratio: float = 0.1  # a maker's ratio, or one from a chamber filled from a burette
+    length_mm: float = 0.1  # bore and stroke
+    gasket_mm: float = 0.05  # squeezed, each
+    clay_mm: float = 0.05
+
+
+TOLERANCE = Tolerance()
 FUEL_CAUTION = (
     "More compression asks for fuel that does not knock and for less spark advance; knock breaks "
     "pistons. Keep to the ratio that maker or a qualified builder allows for your fuel."
@@ -78,43 +93,60 @@ def compression_figures(
     """
     keys = ["bore_mm", "stroke_mm", "gasket_mm"] if gasket_mm is not None else []
     missing = [key for key in keys if getattr(engine, key) is None]
-    now = ratio_now(engine)
-    if now is None:
+    if ratio_now(engine) is None:
         missing.append("compression_ratio")
-    if engine.compression_limit is None:
-        missing.append("compression_limit")
-    thinner = (engine.gasket_mm or 0.0) - (gasket_mm or 0.0) if gasket_mm is not None else 0.0
-    after = compression_ratio
-    if gasket_mm is not None and now and engine.bore_mm and engine.stroke_mm and engine.gasket_mm:
-        after = with_gasket(
-            now, bore_mm=engine.bore_mm, stroke_mm=engine.stroke_mm, thinner_mm=thinner
-        )
-    found: list[Figure] = []
-    dims = "bore, stroke, ratio and gasket" if gasket_mm is not None else "the sheet"
-    exact = "as good as the dimensions that go in"
-    if now:
-        found.append(Figure("compression ratio now", now, "", "the sheet", why=exact))
-    if now and after:
-        limit, whose = engine.compression_limit, "stated for your fuel"
-        found += [
-            Figure("compression ratio after", after, "", dims, None, None, exact, limit, whose),
-            Figure(
-                "gain of the ideal cycle, an upper bound",
-                100 * ideal_gain(now, after),
-                "%",
-                f"Otto cycle, gamma {HEAT_RATIO:g}",
-                why="a bound: from nothing to this",
-            ),
-        ]
-    for key, name, least in (
-        ("squish_mm", "piston to head", LEAST_SQUISH_MM),
-        ("valve_clearance_mm", "valve to piston", LEAST_VALVE_MM),
-    ):
-        room = getattr(engine, key)
-        if room is None:
-            missing.append(key)
-        elif engine.gasket_mm or gasket_mm is None:
-            left = room - thinner
-            why = "clay tells about 0.1 mm"
-            found.append(Figure(name, left, "mm", "clay", None, None, why, least, PRACTICE))
+    rooms = ("squish_mm", "valve_clearance_mm")
+    missing += [key for key in ("compression_limit", *rooms) if getattr(engine, key) is None]
+    found = [*_ratios(engine, gasket_mm, compression_ratio), *_clearances(engine, gasket_mm)]
     return tuple(found), tuple(f"engine.{key}" for key in missing)
+
+
+def _ratios(
+    engine: Engine, gasket_mm: float | None, compression_ratio: float | None
+) -> Iterator[Figure]:
+    """The ratio now, with the change, and the most that the ideal cycle gains by it."""
+    now = ratio_now(engine)
+    if not now:
+        return
+    stated = Known(now, TOLERANCE.ratio)
+    yield reckoned("compression ratio now", "", "the sheet", float, [stated])
+    name, limit = "compression ratio after", (engine.compression_limit, "stated for your fuel")
+    bore, stroke = engine.bore_mm, engine.stroke_mm
+    if gasket_mm is not None and bore and stroke and engine.gasket_mm:
+
+        def of(ratio: float, bore_mm: float, stroke_mm: float, thinner_mm: float) -> float:
+            return with_gasket(ratio, bore_mm=bore_mm, stroke_mm=stroke_mm, thinner_mm=thinner_mm)
+
+        dims = [Known(bore, TOLERANCE.length_mm), Known(stroke, TOLERANCE.length_mm)]
+        source = "bore, stroke, ratio and gasket"
+        after = reckoned(name, "", source, of, [stated, *dims, _thinner(engine, gasket_mm)], limit)
+    elif compression_ratio is not None:
+        wanted = Known(compression_ratio, TOLERANCE.ratio)
+        after = reckoned(name, "", "the sheet", float, [wanted], limit)
+    else:
+        return
+    yield after
+    most = 100 * ideal_gain(now, after.value)
+    source = f"Otto cycle, gamma {HEAT_RATIO:g}: from nothing to this"
+    name = "gain of the ideal cycle, an upper bound"
+    yield Figure(name, most, "%", source, min(most, 0.0), max(most, 0.0))
+
+
+def _clearances(engine: Engine, gasket_mm: float | None) -> Iterator[Figure]:
+    """What room clay showed, less what the gasket takes."""
+    if gasket_mm is not None and not engine.gasket_mm:
+        return
+    for room, name, least in (
+        (engine.squish_mm, "piston to head", LEAST_SQUISH_MM),
+        (engine.valve_clearance_mm, "valve to piston", LEAST_VALVE_MM),
+    ):
+        if room is not None:
+            inputs = [Known(room, TOLERANCE.clay_mm), _thinner(engine, gasket_mm)]
+            yield reckoned(name, "mm", "clay", lambda a, b: a - b, inputs, (least, PRACTICE))
+
+
+def _thinner(engine: Engine, gasket_mm: float | None) -> Known:
+    """By how much the new gasket is thinner; both are known to the same."""
+    if gasket_mm is None:
+        return Known(0.0)
+    return Known((engine.gasket_mm or 0.0) - gasket_mm, math.sqrt(2) * TOLERANCE.gasket_mm)

@@ -117,7 +117,13 @@ def passage(model: VehicleModel, change: Change | None = None) -> Passage:
     return Passage(v, t + model.delay_s[:, None], x + model.ahead_m[:, None])
 
 
-def changed(model: VehicleModel, change: Change, goal: SplitGoal, before: FloatArray) -> FloatArray:
+def changed(
+    model: VehicleModel,
+    change: Change,
+    goal: SplitGoal,
+    before: FloatArray,
+    after: Passage | None = None,
+) -> FloatArray:
     """What a change adds to a goal's value, with what the scaling itself may be wrong by.
 
     Parameters
@@ -128,8 +134,10 @@ def changed(model: VehicleModel, change: Change, goal: SplitGoal, before: FloatA
     goal : SplitGoal
     before : ndarray, shape (draws,)
         The goal's value without it, from the same draws.
+    after : Passage, optional
+        That of the model with the change, where it was worked out before.
     """
-    difference = passage(model, change).value(goal) - before
+    difference = (after or passage(model, change)).value(goal) - before
     mean_power = (change.power[0] + change.power[1]) / 2
     parts = (np.log(change.gearing), change.mass_kg / model.mass_kg, np.log(mean_power))
     wrong = sum(np.square(share * part) for share, part in zip(MODEL_SHARES, parts, strict=True))

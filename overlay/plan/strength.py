@@ -7,16 +7,33 @@ hoop stress of a thin turning ring, rate of a helical spring.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
-from overlay.plan.figure import Figure
+from overlay.plan.figure import Figure, Known, reckoned
 from overlay.sheet import Engine
 
 DENSITY_KGPM3 = {"cast iron": 7200.0, "aluminium": 2700.0, "steel": 7850.0}
 # Old rule for cast-iron rims, 6000 ft/min (Machinery's Handbook, from memory).
 CAST_IRON_RIM_MPS = 30.48
 SHEAR_MODULUS_NPMM2 = 79300.0  # of spring steel, from memory
-EXACT = "as good as the dimensions and revs that go in"
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Standard uncertainties of what a sheet states; common practice, no source."""
+
+    length_mm: float = 0.1  # a caliper in a hand that does not use one daily
+    rim_mm: float = 0.5  # a flywheel's fins
+    revs_share: float = 0.01  # a counter on the ignition lead, or a limit as stated
+    density_share: float = 0.03  # cast iron runs from 6800 to 7400 kg/m3
+    mass_share: float = 0.02
+    spring_share: float = 0.05  # bathroom scales and a ruler
+    duration_deg: float = 3.0
+    cam_share: float = 0.05  # of the revs of float: the cam's real shape
+
+
+TOLERANCE = Tolerance()
 
 
 def mean_piston_speed_mps(stroke_mm: float, engine_rpm: float) -> float:
@@ -108,63 +125,85 @@ def strength_figures(
     stock_limit_rpm : float or None
         Most that makers allow the weakest of rod and flywheel.
     """
-    stroke, rod, rim = engine.stroke_mm, engine.rod_mm, engine.flywheel_mm
-    material = engine.flywheel_material
-    found: list[Figure] = []
-
-    def add(name: str, unit: str, formula: str, of: Callable[[float], float]) -> None:
-        most = None if stock_limit_rpm is None else of(stock_limit_rpm)
-        whose = "" if stock_limit_rpm is None else f"at the stated {stock_limit_rpm:.0f} rpm"
+    revs = Known(engine_rpm, TOLERANCE.revs_share * engine_rpm)
+    found = []
+    for name, unit, source, of, dims in _asked_by_revs(engine, stock_limit_rpm):
+        limit: tuple[float | None, str] = (None, "")
+        if stock_limit_rpm is not None:
+            most = of(*(dim.value for dim in dims), stock_limit_rpm)
+            limit = (most, f"at the stated {stock_limit_rpm:.0f} rpm")
         at = f"{name} at {engine_rpm:.0f} rpm"
+        found.append(reckoned(at, unit, source, of, [*dims, revs], limit))
+    if engine.flywheel_mm is not None and engine.flywheel_material == "cast iron":
+        rule = "old rule for cast-iron rims, 6000 ft/min (handbook, from memory)"
         found.append(
-            Figure(at, of(engine_rpm), unit, formula, why=EXACT, limit=most, limit_from=whose)
-        )
-
-    if stroke is not None:
-        formula = "2 x stroke x revs"
-        add("mean piston speed", "m/s", formula, lambda n: mean_piston_speed_mps(stroke, n))
-    if stroke is not None and rod is not None:
-        formula = "r w² (1 + r/l)"
-        add(
-            "peak piston acceleration", "m/s²", formula, lambda n: piston_accel_mps2(stroke, rod, n)
-        )
-    if stock_limit_rpm is not None:
-        formula = "square of the revs"
-        add(
-            "load on rod and rim, of that at the limit",
-            "",
-            formula,
-            lambda n: (n / stock_limit_rpm) ** 2,
-        )
-    if rim is not None and material is not None:
-        density = DENSITY_KGPM3[material]
-        formula = f"density x rim speed², {material} {density:.0f} kg/m³"
-        add("flywheel rim stress", "MPa", formula, lambda n: rim_stress_mpa(rim, n, density))
-    if rim is not None and material == "cast iron":
-        found.append(
-            Figure(
+            reckoned(
                 f"flywheel rim speed at {engine_rpm:.0f} rpm",
-                rim_speed_mps(rim, engine_rpm),
                 "m/s",
                 "pi x diameter x revs",
-                why=EXACT,
-                limit=CAST_IRON_RIM_MPS,
-                limit_from="old rule for cast-iron rims, 6000 ft/min (handbook, from memory)",
+                rim_speed_mps,
+                [Known(engine.flywheel_mm, TOLERANCE.rim_mm), revs],
+                (CAST_IRON_RIM_MPS, rule),
             )
         )
+    return (*found, *_floats(engine)), _missing(engine, stock_limit_rpm)
+
+
+_Asked = tuple[str, str, str, Callable[..., float], list[Known]]
+
+
+def _asked_by_revs(engine: Engine, stock_limit_rpm: float | None) -> Iterator[_Asked]:
+    """Name, unit, source, formula of dimensions and then revs, and the dimensions."""
+    stroke, rod, rim = (
+        None if value is None else Known(value, sigma)
+        for value, sigma in (
+            (engine.stroke_mm, TOLERANCE.length_mm),
+            (engine.rod_mm, TOLERANCE.length_mm),
+            (engine.flywheel_mm, TOLERANCE.rim_mm),
+        )
+    )
+    if stroke is not None:
+        source = "2 x stroke x revs"
+        yield "mean piston speed", "m/s", source, mean_piston_speed_mps, [stroke]
+    if stroke is not None and rod is not None:
+        source = "r w² (1 + r/l)"
+        yield "peak piston acceleration", "m/s²", source, piston_accel_mps2, [stroke, rod]
+    if stock_limit_rpm is not None:
+        most = Known(stock_limit_rpm)
+        name = "load on rod and rim, of that at the limit"
+        yield name, "", "square of the revs", lambda limit, rpm: (rpm / limit) ** 2, [most]
+    if rim is not None and engine.flywheel_material is not None:
+        density = DENSITY_KGPM3[engine.flywheel_material]
+        source = f"density x rim speed², {engine.flywheel_material} {density:.0f} kg/m³"
+        dense = Known(density, TOLERANCE.density_share * density)
+
+        def stress(diameter_mm: float, density_kgpm3: float, rpm: float) -> float:
+            return rim_stress_mpa(diameter_mm, rpm, density_kgpm3)
+
+        yield "flywheel rim stress", "MPa", source, stress, [rim, dense]
+
+
+def _floats(engine: Engine) -> tuple[Figure, ...]:
+    """Where the valves begin to float; none where dimensions are missing."""
     force = spring_force_n(engine)
-    dims = (engine.valve_train_g, engine.valve_lift_mm, engine.cam_duration_deg)
-    if force is not None and all(dims):
-        found.append(
-            Figure(
-                "valves begin to float, a plain estimate",
-                float_rpm(force, *(dim or 0.0 for dim in dims)),
-                "rpm",
-                f"{force:.0f} N at full lift against a harmonic cam",
-                why="the cam's real shape is not known: a tenth either way is likely",
-            )
-        )
-    return tuple(found), _missing(engine, stock_limit_rpm)
+    train, lift, duration = engine.valve_train_g, engine.valve_lift_mm, engine.cam_duration_deg
+    if force is None or train is None or lift is None or duration is None:
+        return ()
+    return (
+        reckoned(
+            "valves begin to float, a plain estimate",
+            "rpm",
+            f"{force:.0f} N at full lift against a harmonic cam",
+            lambda f, m, h, d, cam: cam * float_rpm(f, m, h, d),
+            [
+                Known(force, TOLERANCE.spring_share * force),
+                Known(train, TOLERANCE.mass_share * train),
+                Known(lift, TOLERANCE.length_mm),
+                Known(duration, TOLERANCE.duration_deg),
+                Known(1.0, TOLERANCE.cam_share),
+            ],
+        ),
+    )
 
 
 def _missing(engine: Engine, stock_limit_rpm: float | None) -> tuple[str, ...]:

@@ -69,13 +69,31 @@ class VehicleModel:
     road_load: RoadLoad
 
 
+@dataclass(frozen=True)
+class Body:
+    """What is known of a vehicle besides its runs.
+
+    Attributes
+    ----------
+    mass : (kg, standard uncertainty)
+        With driver and fuel.
+    road_load : RoadLoad
+    wheels_kg : float or None
+        Turning wheels as mass, if known; else the usual range.
+    slope : float
+        Rise over run of the course.
+    """
+
+    mass: tuple[float, float]
+    road_load: RoadLoad
+    wheels_kg: float | None = None
+    slope: float = 0.0
+
+
 def fit_vehicle(
     pull: Pull,
+    body: Body,
     *,
-    mass: tuple[float, float],
-    road_load: RoadLoad,
-    wheels_kg: float | None = None,
-    slope: float = 0.0,
     limit_mps: float | None = None,
     is_freed: bool = False,
     one_more: bool = False,
@@ -85,13 +103,7 @@ def fit_vehicle(
     Parameters
     ----------
     pull : Pull
-    mass : (kg, standard uncertainty)
-        With driver and fuel.
-    road_load : RoadLoad
-    wheels_kg : float, optional
-        Turning wheels as mass, if known; else the usual range.
-    slope : float
-        Rise over run of the course.
+    body : Body
     limit_mps : float, optional
         Speed at the stated limiter or governor, for where the runs do not reach it.
     is_freed : bool
@@ -109,13 +121,9 @@ def fit_vehicle(
     accel: FloatArray = np.exp(drawn(np.log(pull.accel_mps2)))
     if len(pull.delay_s) == 1:
         accel = accel * (1 + ONE_RUN_SHARE * rng.standard_normal((DRAWS, 1)))
-    mass_kg: FloatArray = np.maximum(rng.normal(*mass, DRAWS), 0.5 * mass[0])
-    usual = mass[0] * np.maximum(rng.normal(TURNING_SHARE, TURNING_SIGMA, (2, DRAWS)), 0.0)
-    wheels, engine = (np.asarray(row, dtype=np.float64) for row in usual)
-    if wheels_kg is not None:
-        wheels = np.full(DRAWS, wheels_kg)
-    rolling_n, drag = _road(road_load, rng)
-    rolling: FloatArray = rolling_n / mass[0] + STANDARD_GRAVITY_MPS2 * slope
+    mass_kg, wheels, engine = _masses(body, rng)
+    rolling_n, drag = _road(body.road_load, rng)
+    rolling: FloatArray = rolling_n / body.mass[0] + STANDARD_GRAVITY_MPS2 * body.slope
     steps = round(BEYOND_SHARE * pull.top_mps / STEP_MPS)
     v = STEP_MPS * np.arange(steps + 1, dtype=np.float64)
     pulled = np.array([np.interp(v, pull.knots_mps, row) for row in accel])
@@ -129,18 +137,29 @@ def fit_vehicle(
     driven: FloatArray = inert * pulled + rolled + drag[:, None] * resisted**2
     force = driven if is_held else _carried_on(v, driven, pull.top_mps, limit_mps, rng)
     return VehicleModel(
-        v,
-        np.maximum(force, 0.0),
-        mass_kg,
-        wheels,
-        engine,
-        rolling,
-        drag,
-        drawn(pull.delay_s),
-        drawn(pull.ahead_m),
-        pull,
-        road_load,
+        speed_mps=v,
+        force_n=np.maximum(force, 0.0),
+        mass_kg=mass_kg,
+        wheels_kg=wheels,
+        engine_kg=engine,
+        rolling_mps2=rolling,
+        drag_kgpm=drag,
+        delay_s=drawn(pull.delay_s),
+        ahead_m=drawn(pull.ahead_m),
+        pull=pull,
+        road_load=body.road_load,
     )
+
+
+def _masses(body: Body, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mass, and turning wheels and engine as mass, shape (draws,) each."""
+    mass = body.mass[0]
+    mass_kg: FloatArray = np.maximum(rng.normal(*body.mass, DRAWS), 0.5 * mass)
+    usual = mass * np.maximum(rng.normal(TURNING_SHARE, TURNING_SIGMA, (2, DRAWS)), 0.0)
+    wheels, engine = (np.asarray(row, dtype=np.float64) for row in usual)
+    if body.wheels_kg is not None:
+        wheels = np.full(DRAWS, body.wheels_kg)
+    return mass_kg, wheels, engine
 
 
 def _shares(runs: int, one_more: bool, rng: np.random.Generator) -> FloatArray:

@@ -15,18 +15,19 @@ from overlay.compare.gearing import rpm_at_speed
 from overlay.compare.standing import DayRun
 from overlay.errors import UndeterminedError, UsageError
 from overlay.plan.air import jetting_figures
-from overlay.plan.candidates import Ground, Prospect, bundle, ranked
+from overlay.plan.bundle import Ground, bundle
+from overlay.plan.candidates import Prospect, ranked
 from overlay.plan.compression import compression_figures
 from overlay.plan.course import passage
 from overlay.plan.driveline import Slip, slip_of
 from overlay.plan.figure import Figure, drawn
-from overlay.plan.gearing import Sweep, sweep, unit_of
+from overlay.plan.gearing import Limit, Sweep, choices, sweep, unit_of
 from overlay.plan.pull import Pull, fit_pull
 from overlay.plan.strength import strength_figures
-from overlay.plan.vehicle import VehicleModel, fit_vehicle
+from overlay.plan.vehicle import Body, VehicleModel, fit_vehicle
 from overlay.runs.model import SplitGoal
 from overlay.runs.splits import parse_goal, splits
-from overlay.sheet import DaySheet, SheetError, Vehicle
+from overlay.sheet import Candidate, DaySheet, SheetError, Vehicle
 
 SCATTER_SHARE = 0.01  # of a goal's value from run to run where fewer than two tell; our own figure
 STRENGTH_CAUTION = (
@@ -127,21 +128,8 @@ def plan_next(
     base = _Base(vehicle, measured, rpm_per_mps, fit_pull(measured.traces))
     goals = _goals(day, sheet, goal)
     mine = [one for one in sheet.candidates if one.build in ("", name)]
-    limiters = {part.limiter_rpm for one in mine for part in bundle(one, mine) if part.limiter_rpm}
-    driven = [_driven(own, one) for one in goals]
-    ground = Ground(
-        base.model(),
-        {rpm: base.model(limiter_rpm=rpm) for rpm in limiters},
-        goals,
-        {
-            one.label: _scatter(list(found.values()))
-            for one, found in zip(goals, driven, strict=True)
-        },
-        vehicle,
-        sheet.engine,
-        rpm_per_mps,
-        slip.highest_rpm if slip else None,
-    )
+    driven = {one.label: _driven(own, one) for one in goals}
+    ground = _ground(base, sheet, goals, mine, driven, slip)
     strength, asked = _strength(ground)
     air, ask_air = jetting_figures(sheet.engine, sheet.conditions)
     asked += [*ask_air, *(_asked(vehicle) if rpm_per_mps is None else ())]
@@ -152,14 +140,41 @@ def plan_next(
         next((one.currency for one in sheet.builds if one.currency), None),
         _facts(ground.model, slip, vehicle),
         _forces(ground.model),
-        _held_out(base, goals[0], driven[0]),
-        _sweep(ground, sheet, slip),
+        _held_out(base, goals[0], driven[goals[0].label]),
+        _sweep(ground, sheet, slip, mine),
         strength,
         compression_figures(sheet.engine)[0],
         air,
         ranked(ground, mine),
         tuple(dict.fromkeys(asked)),
         (*_beyond(ground), STRENGTH_CAUTION, QUALIFIED, CLOSED_COURSE),
+    )
+
+
+def _ground(
+    base: _Base,
+    sheet: DaySheet,
+    goals: tuple[SplitGoal, ...],
+    candidates: Sequence[Candidate],
+    driven: Mapping[str, Mapping[str, RunSplit]],
+    slip: Slip | None,
+) -> Ground:
+    """What the candidates of the build are predicted from."""
+    limiters = {
+        part.limiter_rpm
+        for one in candidates
+        for part in bundle(one, candidates)
+        if part.limiter_rpm
+    }
+    return Ground(
+        base.model(),
+        {rpm: base.model(limiter_rpm=rpm) for rpm in limiters},
+        goals,
+        {label: _scatter(list(found.values())) for label, found in driven.items()},
+        base.vehicle,
+        sheet.engine,
+        base.rpm_per_mps,
+        slip.highest_rpm if slip else None,
     )
 
 
@@ -186,10 +201,12 @@ class _Base:
         mass_kg = self.measured.mass_kg
         return fit_vehicle(
             self.pull if without is None else self.pull.without(without),
-            mass=(mass_kg, MASS_SHARE * mass_kg),
-            road_load=self.measured.road_load,
-            wheels_kg=self.vehicle.turning_kg,
-            slope=float(np.mean([one.slope for one in self.measured.settings])),
+            Body(
+                (mass_kg, MASS_SHARE * mass_kg),
+                self.measured.road_load,
+                self.vehicle.turning_kg,
+                float(np.mean([one.slope for one in self.measured.settings])),
+            ),
             limit_mps=rpm / self.rpm_per_mps if rpm and self.rpm_per_mps else None,
             is_freed=limiter_rpm is not None,
             one_more=without is not None,
@@ -261,7 +278,8 @@ def _strength(ground: Ground) -> tuple[tuple[Figure, ...], list[str]]:
     """At the highest revs driven, else at the limiter's; none where neither is known."""
     revs = ground.highest_rpm or ground.vehicle.limiter_rpm
     if revs is None:
-        return (), ["vehicle.limiter_rpm, or a log of the revs"]
+        limit = [] if ground.vehicle.stock_limit_rpm else ["vehicle.stock_limit_rpm"]
+        return (), [*limit, "vehicle.limiter_rpm, or a log of the revs"]
     found, asked = strength_figures(ground.engine, revs, ground.vehicle.stock_limit_rpm)
     return found, list(asked)
 
@@ -325,15 +343,17 @@ def _forces(model: VehicleModel) -> tuple[Figure, ...]:
     )
 
 
-def _sweep(ground: Ground, sheet: DaySheet, slip: Slip | None) -> Sweep | None:
+def _sweep(
+    ground: Ground, sheet: DaySheet, slip: Slip | None, candidates: Sequence[Candidate]
+) -> Sweep | None:
     ratios = ground.vehicle.gear_ratios
     if ground.rpm_per_mps is None or ratios is None:
         return None
     stock = ground.vehicle.stock_limit_rpm
     if stock is not None:
-        limit = (stock, "stated limit of the stock parts")
+        limit = Limit(stock, "stated limit of the stock parts")
     elif slip is not None:
-        limit = (slip.highest_rpm, "highest revs driven, since no limit is stated")
+        limit = Limit(slip.highest_rpm, "highest revs driven, since no limit is stated")
     else:
         return None
     main = ground.goals[0]
@@ -347,6 +367,7 @@ def _sweep(ground: Ground, sheet: DaySheet, slip: Slip | None) -> Sweep | None:
         rpm_per_mps=ground.rpm_per_mps,
         limit=limit,
         worth=worth,
+        sizes=choices(ground.vehicle, candidates, with_now=True),
     )
 
 

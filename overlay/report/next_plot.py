@@ -35,13 +35,15 @@ def write_gearing_plot(sweep: Sweep, target: Path) -> Path:
     axes.axvline(sweep.now, color="0.2", lw=1.2, ls=(0, (4, 3)), label=f"now, {sweep.now:g}")
     if sweep.best is not None:
         axes.axvline(sweep.best, color="0.2", lw=1.2, label=f"best within limit, {sweep.best:.2f}")
+    for size in sweep.sizes:
+        axes.plot(size.ratio, size.value.value, "x" if size.is_beyond else "o", color="0.2", ms=5)
     axes.set_xlim(float(ratio[0]), float(ratio[-1]))
     axes.set_title(f"{sweep.goal} against gearing", loc="left", fontsize=12)
-    axes.set_xlabel("turns of the crank for one of the wheel")
+    axes.set_xlabel("turns of the crank for one of the wheel, on the tyre of now")
     axes.set_ylabel(f"{sweep.goal} ({sweep.unit})")
     revs = axes.twinx()
     revs.plot(ratio, sweep.line_rpm, color=warn, lw=1.4, ls=(0, (1, 1.5)))
-    revs.set_ylabel("revs at its end (rpm, dotted)", color=warn)
+    revs.set_ylabel("highest revs (rpm, dotted)", color=warn)
     for one in (axes, revs):
         one.spines["top"].set_visible(False)
     axes.grid(True, lw=0.4, color="0.88")

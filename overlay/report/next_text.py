@@ -9,7 +9,7 @@ from typing import Any
 from overlay.compare.value import money
 from overlay.plan.candidates import NOT_SEEN, Prospect
 from overlay.plan.figure import Figure
-from overlay.plan.gearing import Sweep
+from overlay.plan.gearing import Size, Sweep
 from overlay.plan.whole import Next
 from overlay.report.table import columns
 
@@ -74,8 +74,7 @@ def figure_text(figure: Figure) -> str:
     """
     if math.isnan(figure.value):
         return figure.why
-    size = abs(figure.value)
-    digits = 0 if size >= 100 else 1 if size >= 20 else 2
+    digits = figure.digits
     unit = f" {figure.unit}" if figure.unit else ""
     value, low, high = (
         "no end" if number is None else f"{round(number, digits) + 0.0:.{digits}f}"
@@ -127,7 +126,7 @@ def _gearing(sweep: Sweep) -> list[str]:
     lines = [f"Gearing for {sweep.goal}: ratio {sweep.now:g} now"]
     limit = f"{sweep.limit_rpm:.0f} rpm ({sweep.limit_from})"
     if sweep.best is None or sweep.alike is None:
-        return [*lines, f"  no ratio keeps the revs at its end within {limit}"]
+        return [*lines, f"  no ratio keeps the revs within {limit}", *_sizes(sweep)]
     at = int(abs(sweep.ratio - sweep.best).argmin())
     low, high = sweep.alike
     now = int(abs(sweep.ratio - sweep.now).argmin())
@@ -137,9 +136,35 @@ def _gearing(sweep: Sweep) -> list[str]:
         f"  best {sweep.best:.2f} within {limit}: "
         + "; ".join(f"{gain.name} {figure_text(gain)}" for gain in sweep.gains),
         f"  {low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
-        f"  revs at its end {sweep.line_rpm[at]:.0f} rpm, up to {sweep.line_high_rpm[at]:.0f}",
+        f"  highest revs on the course {sweep.line_rpm[at]:.0f} rpm, "
+        f"up to {sweep.line_high_rpm[at]:.0f}",
     ]
-    return lines
+    return [*lines, *_sizes(sweep)]
+
+
+def size_note(size: Size) -> str:
+    """What is to be known of a size beside its figures."""
+    notes = [("now", size.is_now), ("may pass the limit", size.is_beyond)]
+    return ", ".join(word for word, is_so in [*notes, ("as good as any", size.is_alike)] if is_so)
+
+
+def _sizes(sweep: Sweep) -> list[str]:
+    """Sprockets and tyres, where there is more than what is fitted now."""
+    if len(sweep.sizes) < 2:
+        return []
+    rows = [
+        [
+            one.name,
+            f"{one.ratio:.2f}",
+            *(figure_text(gain) for gain in one.gains[:2]),
+            figure_text(one.line),
+            size_note(one),
+        ]
+        for one in sweep.sizes
+    ]
+    goals = [f"change of {gain.name}" for gain in sweep.sizes[0].gains[:2]]
+    head = ["sprockets and tyre", "ratio", *goals, "highest revs", ""]
+    return [columns(head, rows)]
 
 
 def _held_out(found: Next) -> list[str]:
@@ -175,9 +200,9 @@ def _table(figures: tuple[Figure, ...]) -> str:
 
 
 def _listed(value: Any) -> Any:
-    """Arrays as lists and figures as objects."""
-    if isinstance(value, tuple) and value and isinstance(value[0], Figure):
-        return [asdict(figure) for figure in value]
+    """Arrays as lists, figures and sizes as objects."""
+    if isinstance(value, tuple) and value and isinstance(value[0], Figure | Size):
+        return [asdict(one) for one in value]
     return value.tolist() if hasattr(value, "tolist") else value
 
 

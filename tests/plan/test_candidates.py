@@ -5,18 +5,22 @@ import math
 import numpy as np
 import pytest
 
+from overlay.compare.figures import LEVEL, MAIN_SHARE
+from overlay.compare.further import runs_wanted
+from overlay.plan.bundle import Ground, bundle
 from overlay.plan.candidates import (
-    ASKED,
-    BEYOND,
     NOT_SEEN,
     SLOWER,
     UNKNOWN,
+    UNSURE,
     WORTH,
-    Ground,
-    bundle,
+    _chance_by_t,
+    _runs,
     ranked,
 )
-from overlay.plan.gearing import ratio_with_teeth, sweep
+from overlay.plan.course import Change, passage
+from overlay.plan.gearing import Limit, choices, ratio_with_teeth, sweep
+from overlay.plan.limits import ASKED, BEYOND
 from overlay.runs import parse_goal
 from overlay.sheet import Candidate, Engine, Vehicle
 from tests.plan.test_course import engine_force, model_of
@@ -32,7 +36,7 @@ VEHICLE = Vehicle(
 GOALS = tuple(parse_goal(text) for text in ("60 m", "20 to 60 m"))
 
 
-def ground(vehicle=VEHICLE, engine=None, scatter=0.05) -> Ground:
+def ground(vehicle=VEHICLE, engine=None, scatter=0.05, per=RPM_PER_MPS, driven=3900.0) -> Ground:
     model = model_of(engine_force, rolling=0.2, drag=0.4)
     return Ground(
         model,
@@ -41,8 +45,8 @@ def ground(vehicle=VEHICLE, engine=None, scatter=0.05) -> Ground:
         {goal.label: scatter for goal in GOALS},
         vehicle,
         engine or Engine(),
-        RPM_PER_MPS,
-        3900.0,
+        per,
+        driven,
     )
 
 
@@ -166,7 +170,7 @@ def test_sweep__the_best_and_what_is_like_it():
     """A smooth optimum: the best is better than both ends, the range holds it, limits are kept."""
     model = model_of(engine_force, rolling=0.2, drag=0.4)
     how = {"ratio": 9.0, "rpm_per_mps": RPM_PER_MPS, "worth": 0.02}
-    free = sweep(model, GOALS, limit=(9000.0, "none"), **how)
+    free = sweep(model, GOALS, limit=Limit(9000.0, "none"), **how)
     assert free.best is not None and free.alike is not None
     assert free.alike[0] <= free.best <= free.alike[1]
     at = int(np.argmin(np.abs(free.ratio - free.best)))
@@ -174,16 +178,155 @@ def test_sweep__the_best_and_what_is_like_it():
     assert free.value[at] < free.value[0] and free.value[at] < free.value[-1]
     assert np.all(free.low <= free.value) and np.all(free.value <= free.high)
     assert [gain.name for gain in free.gains] == ["60 m", "20 to 60 m"]
-    wider = sweep(model, GOALS, limit=(9000.0, "none"), **(how | {"worth": 0.2}))
+    wider = sweep(model, GOALS, limit=Limit(9000.0, "none"), **(how | {"worth": 0.2}))
     assert wider.alike[1] - wider.alike[0] > free.alike[1] - free.alike[0]
-    kept = sweep(model, GOALS, limit=(3000.0, "stated"), **how)
+    kept = sweep(model, GOALS, limit=Limit(3000.0, "stated"), **how)
     assert kept.best is not None and kept.best < free.best
     best = int(np.argmin(np.abs(kept.ratio - kept.best)))
     assert kept.line_high_rpm[best] <= 3000
-    assert sweep(model, GOALS, limit=(500.0, "stated"), **how).best is None
+    assert sweep(model, GOALS, limit=Limit(500.0, "stated"), **how).best is None
 
 
 def test_teeth():
     """Nine to one by 10 and 90 teeth; 11 and 88 make eight."""
     assert ratio_with_teeth(9.0, (10, 90), (11, 88)) == pytest.approx(8.0)
     assert math.isclose(ratio_with_teeth(9.4, (1, 60), (1, 54)), 8.46)
+
+
+def test_worth_trying__not_where_the_near_end_rounds_to_nothing():
+    """Two candidates as sure of a gain; one's near end is shown as 0.00 s."""
+    hair = Candidate(name="hair", price=5.0, power_percent=(0.1, 0.4))
+    some = Candidate(name="some", price=5.0, power_percent=(2.0, 8.0))
+    found = judge(hair, some, scatter=0.002)
+    near = found["hair"].gains[0].high
+    assert near < 0 and round(near, 2) == 0
+    assert found["hair"].answer == UNSURE and found["some"].answer == WORTH
+    assert found["hair"].tenth.high is None and "may bring nothing" in found["hair"].tenth.why
+    assert found["some"].tenth.high is not None
+
+
+def test_limit__counts_on_every_goal_of_the_course():
+    """Judged first over 20 m; the revs at 60 m are those that pass the limit."""
+    change = Change(110 / 90)
+    run = passage(ground().model, change)
+    at_20, at_60 = (np.max(run.speed_at(x)) * RPM_PER_MPS * 110 / 90 for x in (20.0, 60.0))
+    vehicle = VEHICLE.model_copy(update={"stock_limit_rpm": (at_20 + at_60) / 2})
+    goals = (parse_goal("20 m"), parse_goal("60 m"))
+    scatter = {goal.label: 0.02 for goal in goals}
+    short = Ground(**{**vars(ground(vehicle)), "goals": goals, "scatter": scatter})
+    (one,) = ranked(short, [Candidate(name="low", wheel_teeth=(110,))])
+    assert at_20 < vehicle.stock_limit_rpm < at_60
+    assert one.answer == BEYOND and one.line.value == pytest.approx(at_60)
+
+
+def test_limit__asked_for_where_no_log_has_the_revs():
+    """Revs by the gearing alone: those of now count as driven."""
+    open_ended = VEHICLE.model_copy(update={"stock_limit_rpm": None})
+    short = Candidate(name="short", price=10.0, wheel_teeth=(100,))
+    tall = Candidate(name="tall", price=10.0, wheel_teeth=(86,))
+    found = judge(short, tall, vehicle=open_ended, driven=None)
+    assert found["short"].answer == ASKED and found["tall"].answer != ASKED
+    assert any("stock_limit_rpm" in key for key in found["short"].missing)
+
+
+def test_limit__revs_that_nobody_knows_are_asked_for():
+    """A stated limit is of no use where neither a log nor the gearing tells the revs."""
+    bare = VEHICLE.model_copy(update={"gear_ratios": None, "sprocket_teeth": None})
+    more = Candidate(name="more", price=10.0, power_percent=(20.0, 25.0))
+    heavy = Candidate(name="heavy", price=10.0, mass_change_kg=30.0)
+    found = judge(more, heavy, vehicle=bare, per=None, driven=None)
+    assert found["more"].answer == ASKED and found["heavy"].answer == SLOWER
+    assert any("log of the revs" in key for key in found["more"].missing)
+    governed = bare.model_copy(update={"limiter_rpm": 4000.0})
+    found = judge(more, vehicle=governed, per=None, driven=None)
+    assert found["more"].answer == WORTH  # the governor keeps it within the limit
+    held = bare.model_copy(update={"limiter_rpm": 4300.0})
+    assert judge(more, vehicle=held, per=None, driven=None)["more"].answer == ASKED
+
+
+def test_limit__judged_at_the_worse_end_of_the_interval():
+    """Room of 1.10 mm that clay and gaskets know to 0.17 mm is not 1 mm for sure."""
+    engine = Engine(
+        bore_mm=68.0,
+        stroke_mm=54.0,
+        compression_ratio=8.5,
+        compression_limit=9.5,
+        gasket_mm=1.2,
+        squish_mm=1.6,
+        valve_clearance_mm=3.0,
+    )
+    one = judge(Candidate(name="gasket", price=9.0, gasket_mm=0.7), engine=engine)["gasket"]
+    assert one.answer == BEYOND
+    assert any("piston to head 1.10 mm, at worst 0.9" in text for text in one.may_break)
+
+
+@pytest.mark.parametrize(
+    ("part", "key"),
+    [
+        (Candidate(name="x", gear_ratio=(8.0,)), "vehicle.gear_ratios"),
+        (Candidate(name="x", wheel_teeth=(80,)), "vehicle.sprocket_teeth"),
+        (Candidate(name="x", tyre_diameter_m=(0.5,)), "vehicle.rolling_circumference_m"),
+    ],
+)
+def test_size__is_not_predicted_where_that_of_now_is_unknown(part, key):
+    one = judge(part, vehicle=Vehicle(stock_limit_rpm=4200.0), per=None)["x"]
+    assert one.answer == UNKNOWN and key in one.missing
+
+
+def test_choices__sprockets_of_one_part_with_those_of_another_and_tyres():
+    parts = [
+        Candidate(name="a", engine_teeth=(9,)),
+        Candidate(name="b", wheel_teeth=(80, 90)),
+        Candidate(name="c", tyre_diameter_m=(0.5,)),
+    ]
+    found = dict(choices(VEHICLE, parts[:2]))
+    assert found == {
+        "9 to 80 teeth": pytest.approx(80 / 9 / 9.0),
+        "9 to 90 teeth": pytest.approx(10 / 9.0),
+    }
+    assert dict(choices(VEHICLE, parts[2:])) == {"tyre 0.5 m": pytest.approx(1.8 / (math.pi * 0.5))}
+    both = dict(choices(VEHICLE, parts, with_now=True))
+    assert len(both) == 2 * 2 * 2 and both["10 to 90 teeth, tyre 0.573 m"] == pytest.approx(1.0)
+    assert choices(VEHICLE, []) == [("", 1.0)]
+
+
+def test_sizes__stand_in_the_sweep_with_their_revs():
+    """A tyre of 0.9 the diameter works as a ratio of one over 0.9; the smaller, the more revs."""
+    small = 0.9 * 1.8 / math.pi
+    part = Candidate(name="tyre", tyre_diameter_m=(small,), wheel_teeth=(81,))
+    model = model_of(engine_force, rolling=0.2, drag=0.4)
+    found = sweep(
+        model,
+        GOALS,
+        ratio=9.0,
+        rpm_per_mps=RPM_PER_MPS,
+        limit=Limit(4200.0, "stated"),
+        worth=0.02,
+        sizes=choices(VEHICLE, [part], with_now=True),
+    )
+    by_name = {size.name: size for size in found.sizes}
+    assert [round(size.ratio, 3) for size in found.sizes] == [8.1, 9.0, 9.0, 10.0]
+    now = by_name["10 to 90 teeth, tyre 0.573 m"]
+    same = by_name[f"10 to 81 teeth, tyre {small:.4g} m"]
+    short = by_name[f"10 to 90 teeth, tyre {small:.4g} m"]
+    assert now.is_now and now.gains[0].value == pytest.approx(0.0)
+    assert same.gains[0].value == pytest.approx(0.0, abs=1e-6) and not short.is_now
+    before, after = passage(model), passage(model, Change(1 / 0.9))
+    gain = after.value(GOALS[0]) - before.value(GOALS[0])
+    assert short.gains[0].value == pytest.approx(gain[0], abs=0.02)
+    assert short.value.value == pytest.approx(after.value(GOALS[0])[0], abs=0.02)
+    revs = after.speed_at(60.0)[0] * RPM_PER_MPS / 0.9
+    assert short.line.value == pytest.approx(revs, rel=1e-6)
+    assert short.is_beyond == (revs > 4200) and not (short.is_beyond and short.is_alike)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 2.0, 5.0])
+def test_runs__as_counting_them_one_by_one(ratio):
+    """The short cut by a plain t-test leaves out no count that would have done."""
+    assert _runs(-0.1 * ratio, 0.1) == runs_wanted(0.1 * ratio, 0.1, level=LEVEL * MAIN_SHARE)
+
+
+def test_chance__by_t_of_a_published_table():
+    """Cohen (1988), table 2.3.5: d = 0.8, two-tailed 5 %, n = 20 each: power .69 (from memory)."""
+    assert _chance_by_t(20, 0.8, 0.05) == pytest.approx(0.69, abs=0.01)
+    assert _chance_by_t(26, 0.8, 0.05) == pytest.approx(0.80, abs=0.01)

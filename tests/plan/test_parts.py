@@ -144,7 +144,7 @@ def test_jet__keeps_the_mixture():
     density, jet = jetting_figures(known, warm)[0]
     assert density.value == pytest.approx(0.872, abs=0.003)
     assert jet.value == pytest.approx(0.70 * density.value**0.25)
-    assert "never run lean" in jet.why
+    assert "never run lean" in jet.source
     assert "engine.jet_mm" in jetting_figures(Engine(), warm)[1]
 
 
@@ -157,6 +157,78 @@ def test_strength__figures_with_their_limits():
     assert rim.value == pytest.approx(16.0, abs=0.05) and rim.limit == pytest.approx(8.3, abs=0.05)
     assert by_name["flywheel rim speed at 5000 rpm"].limit == pytest.approx(30.48)
     assert all(figure.unit or figure.limit == 1.0 for figure in found)
-    assert all(figure.source and figure.why for figure in found)
+    assert all(figure.source and figure.low < figure.value < figure.high for figure in found)
     assert "vehicle.stock_limit_rpm" not in missing and "engine.valve_lift_mm" in missing
     assert strength_figures(Engine(), 5000.0, None)[1][0] == "vehicle.stock_limit_rpm"
+
+
+def test_intervals__by_draws():
+    """Each half width against the spread of 200,000 draws of the inputs (JCGM 101:2008)."""
+    rng = np.random.default_rng(4)
+
+    def around(value, sigma):
+        return rng.normal(value, sigma, 200_000)
+
+    revs, stroke, rod = around(5000, 50), around(54, 0.1), around(84, 0.1)
+    rim, iron = around(180, 0.5), around(7200, 216)
+    radius, omega = stroke / 2000, revs * np.pi / 30
+    drawn = {
+        "mean piston speed at 5000 rpm": 2 * stroke / 1000 * revs / 60,
+        "peak piston acceleration at 5000 rpm": radius * omega**2 * (1 + radius * 1000 / rod),
+        "load on rod and rim, of that at the limit at 5000 rpm": (revs / 3600) ** 2,
+        "flywheel rim stress at 5000 rpm": iron * (rim / 2000 * omega) ** 2 / 1e6,
+    }
+    found = {figure.name: figure for figure in strength_figures(ENGINE, 5000.0, 3600.0)[0]}
+    for name, values in drawn.items():
+        low, high = np.quantile(values, (0.025, 0.975))
+        assert found[name].low == pytest.approx(low, rel=0.004)
+        assert found[name].high == pytest.approx(high, rel=0.004)
+
+    swept = np.pi / 4 * around(68, 0.1) ** 2 * around(54, 0.1)
+    ratio, thinner = around(8.5, 0.1), around(1.2, 0.05) - around(0.7, 0.05)
+    after = 1 + swept / (swept / (ratio - 1) - np.pi / 4 * 68**2 * thinner)
+    ratios = {figure.name: figure for figure in compression_figures(ENGINE, gasket_mm=0.7)[0]}
+    low, high = np.quantile(after, (0.025, 0.975))
+    assert ratios["compression ratio after"].low == pytest.approx(low, abs=0.02)
+    assert ratios["compression ratio after"].high == pytest.approx(high, abs=0.02)
+    low, high = np.quantile(around(1.9, 0.05) - thinner, (0.025, 0.975))
+    room = ratios["piston to head"]
+    assert (room.low, room.high) == pytest.approx((low, high), abs=0.005)
+    bound = ratios["gain of the ideal cycle, an upper bound"]
+    assert (bound.low, bound.high) == (0.0, bound.value)
+
+
+def test_intervals__without_a_change_clay_alone():
+    found = {figure.name: figure for figure in compression_figures(ENGINE)[0]}
+    room = found["piston to head"]
+    assert room.high - room.value == pytest.approx(1.96 * 0.05, rel=0.001)
+    assert "compression ratio after" not in found
+
+
+def test_float__has_an_interval_and_the_jet_is_wider_where_humidity_is_unknown():
+    engine = ENGINE.model_copy(
+        update={
+            "valve_lift_mm": 6.0,
+            "cam_duration_deg": 240.0,
+            "valve_train_g": 100.0,
+            "spring_seat_n": 80.0,
+            "spring_rate_npmm": 20.0,
+        }
+    )
+    valve = strength_figures(engine, 5000.0, 3600.0)[0][-1]
+    assert valve.value == pytest.approx(5198, abs=1)
+    assert 0.1 < (valve.high - valve.low) / 2 / valve.value < 0.15
+    known = Engine(jet_mm=0.70, jetted_temperature_c=5.0, jetted_pressure_hpa=1020.0)
+    warm = {"temperature_c": 30.0, "pressure_hpa": 980.0}
+    vague, sure = (
+        jetting_figures(known, Conditions(**warm, humidity_percent=damp))[0][0]
+        for damp in (None, 50.0)
+    )
+    assert vague.value == pytest.approx(sure.value)
+    # Density goes as (p - 0.378 e) / T; saturated vapour has 42.5 hPa at 30 °C and 8.7 at 5 °C
+    # (steam tables, from memory).
+    parts = [0.378 * e / p / 12**0.5 for e, p in ((42.5, 980), (8.7, 1020))]
+    parts += [0.5 / 303.15, 0.5 / 278.15, 1 / 980, 1 / 1020]
+    half = 1.96 * math.hypot(*parts)
+    assert (vague.high - vague.low) / 2 / vague.value == pytest.approx(half, rel=0.03)
+    assert sure.high - sure.low < 0.6 * (vague.high - vague.low)

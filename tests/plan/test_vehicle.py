@@ -12,7 +12,7 @@ from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UndeterminedError
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull
-from overlay.plan.vehicle import TURNING_SHARE, fit_vehicle
+from overlay.plan.vehicle import TURNING_SHARE, Body, fit_vehicle
 from overlay.runs import parse_goal
 from overlay.runs.model import Kinematics
 from tests.benchmarks.accuracy.next import changes, predicted, truths
@@ -21,6 +21,7 @@ from tests.plan.recorded import trace_of
 
 GOAL = parse_goal("60 m")
 NO_LOAD = RoadLoad(0.0, 0.0, 0.0, 0.0, 0.0, "sheet")
+BARE = Body((150.0, 0.0), NO_LOAD)
 
 
 def closed_form(top=15.0, tau=3.0, seconds=9.0) -> Trace:
@@ -38,7 +39,7 @@ def closed_form(top=15.0, tau=3.0, seconds=9.0) -> Trace:
 
 def test_force__of_known_motion():
     """Force is mass times (15 - v) / 3 where speed is 15 (1 - exp(-t / 3)) (derived)."""
-    model = fit_vehicle(fit_pull([closed_form()] * 2), mass=(150.0, 0.0), road_load=NO_LOAD)
+    model = fit_vehicle(fit_pull([closed_form()] * 2), BARE)
     inert = 150.0 + np.median(model.wheels_kg + model.engine_kg)
     assert inert == pytest.approx(150 * (1 + 2 * TURNING_SHARE), rel=0.02)
     for v in (2.0, 5.0, 8.0, 11.0, 13.0):
@@ -48,16 +49,16 @@ def test_force__of_known_motion():
 
 def test_prediction__of_known_motion_itself():
     """60 m of that motion take 6.721 s (root of 15 (t - 3 (1 - exp(-t/3))) = 60)."""
-    model = fit_vehicle(fit_pull([closed_form()] * 2), mass=(150.0, 0.0), road_load=NO_LOAD)
+    model = fit_vehicle(fit_pull([closed_form()] * 2), BARE)
     true = brentq(lambda t: 15 * (t - 3 * (1 - np.exp(-t / 3))) - 60, 1, 20)
     assert passage(model).value(GOAL) == pytest.approx(true, abs=0.01)
 
 
 def test_force__holds_the_road_load_and_the_slope():
     pull = fit_pull([closed_form()] * 2)
-    bare = fit_vehicle(pull, mass=(150.0, 0.0), road_load=NO_LOAD)
+    bare = fit_vehicle(pull, BARE)
     load = RoadLoad(30.0, 0.4, 0.0, 0.0, 0.0, "sheet")
-    loaded = fit_vehicle(pull, mass=(150.0, 0.0), road_load=load, slope=0.01)
+    loaded = fit_vehicle(pull, Body((150.0, 0.0), load, slope=0.01))
     i = np.searchsorted(bare.speed_mps, 8.0)
     more = np.median(loaded.force_n[:, i] - bare.force_n[:, i])
     assert more == pytest.approx(30 + 0.4 * 64 + 150 * 9.80665 * 0.01, rel=0.01)
@@ -77,8 +78,8 @@ def test_pull__sees_what_holds_the_speed():
     assert pull.hold_mps == pytest.approx(held, abs=0.15)
     load = assumed_road_load(float(carts.mass_kg[0]))
     mass = (float(carts.mass_kg[0]), 3.0)
-    kept = fit_vehicle(pull, mass=mass, road_load=load)
-    freed = fit_vehicle(pull, mass=mass, road_load=load, is_freed=True, limit_mps=20.0)
+    kept = fit_vehicle(pull, Body(mass, load))
+    freed = fit_vehicle(pull, Body(mass, load), is_freed=True, limit_mps=20.0)
     gain = np.median(passage(freed).value(GOAL) - passage(kept).value(GOAL))
     both = drive(joined(carts, replace(carts, governor_rpm=np.full(3, 5400.0)))).time_to(60.0)
     true = np.mean(both[3:]) - np.mean(both[:3])
@@ -95,8 +96,8 @@ def test_fit__too_slow_or_too_short():
 
 def test_one_run__is_less_sure_than_three():
     pull = fit_pull([closed_form()] * 3)
-    one = fit_vehicle(pull.without(0).without(0), mass=(150.0, 0.0), road_load=NO_LOAD)
-    three = fit_vehicle(pull, mass=(150.0, 0.0), road_load=NO_LOAD)
+    one = fit_vehicle(pull.without(0).without(0), BARE)
+    three = fit_vehicle(pull, BARE)
     assert np.std(passage(one).value(GOAL)) > 3 * np.std(passage(three).value(GOAL))
 
 
@@ -147,7 +148,7 @@ def test_simulator__agrees_with_the_demos():
 
 def test_changed__needs_no_luck():
     """The same input gives the same answer."""
-    model = fit_vehicle(fit_pull([closed_form()] * 2), mass=(150.0, 3.0), road_load=NO_LOAD)
+    model = fit_vehicle(fit_pull([closed_form()] * 2), Body((150.0, 3.0), NO_LOAD))
     before = passage(model).value(GOAL)
     first, second = (changed(model, Change(mass_kg=5.0), GOAL, before) for _ in range(2))
     assert np.array_equal(first, second)

@@ -22,7 +22,7 @@ from overlay.compare.mixed import difference_of
 from overlay.compare.power import assumed_road_load
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull
-from overlay.plan.vehicle import fit_vehicle
+from overlay.plan.vehicle import Body, fit_vehicle
 from overlay.runs import parse_goal
 from tests.plan.carts import Array, Carts, day_of, drive, free_rpm, joined, population
 from tests.plan.recorded import LAUNCH_SIGMA_S, trace_of
@@ -72,8 +72,7 @@ def predicted(
         mass = float(base.mass_kg[i] * (1 + 0.02 * rng.standard_normal()))
         model = fit_vehicle(
             fit_pull(traces),
-            mass=(mass, 0.02 * mass),
-            road_load=assumed_road_load(mass),
+            Body((mass, 0.02 * mass), assumed_road_load(mass)),
             limit_mps=float(limit[i] * (1 + 0.01 * rng.standard_normal())),
         )
         before = passage(model).value(GOAL)
