@@ -6,18 +6,19 @@ from collections.abc import Sequence
 from pathlib import Path
 from urllib.parse import quote
 
-from overlay.errors import TimetrueError
+from overlay.errors import TimetrueError, UndeterminedError, UsageError
 from overlay.jobs.day_motion import load_logged, load_motion
 from overlay.jobs.day_one import KEPT, RunTask, cell_of, style_of
 from overlay.jobs.day_store import digest
 from overlay.page.evidence import Evidence
 from overlay.page.play import Shown, lock_tables, write_play
 from overlay.page.proxy import SMALL_PX
-from overlay.page.sent import Films, write_page
+from overlay.page.sent import Films, Plans, write_page
+from overlay.plan.whole import plan_next
 from overlay.progress import Progress, silent
 from overlay.report.results import DayResults
 from overlay.session import RunAnalysis
-from overlay.sheet import DaySheet, Run
+from overlay.sheet import DaySheet, Run, SheetError
 
 CLIPS = "results-clips"
 
@@ -71,8 +72,22 @@ def write_day_page(
         for name, seen in evidence.items()
     }
     films, missing = _films(results, folder, progress) if with_clips else (Films(), ())
-    write_page(page, results, evidence, films, files)
+    write_page(page, results, evidence, films, files, plans_of(results))
     return missing
+
+
+def plans_of(results: DayResults) -> Plans:
+    """What to try next on each build for which the sheet has candidates; nothing without any."""
+    wanted = dict.fromkeys(one.build or None for one in results.sheet.candidates)
+    found, problems = {}, []
+    for build in wanted:
+        try:
+            one = plan_next(results.sheet, results.day, results.runs, results.powers, build=build)
+        except (SheetError, UndeterminedError, UsageError) as error:
+            problems.append(" ".join(str(error).split()))
+        else:
+            found[one.build] = one
+    return Plans(tuple(found.values()), tuple(dict.fromkeys(problems)))
 
 
 def _films(results: DayResults, folder: Path, progress: Progress) -> tuple[Films, tuple[str, ...]]:

@@ -193,7 +193,8 @@ def _pictures(
 ) -> tuple[list[Path], list[str]]:
     """Plots and page, and what is missing in it."""
     shown = [results_json(results), results.unit, [b.about for b in results.sheet.builds]]
-    key = digest(shown, with_clips)
+    planned = results.sheet.model_dump(include={"candidates", "engine", "vehicle"})
+    key = digest(shown, planned, with_clips)
     page, note = folder / "results.html", folder / KEPT / "page.json"
     there = sorted(folder.glob("*-by-*.png"))
     if there and is_drawn(page, note, key):

@@ -38,10 +38,12 @@ class Line:
     low, high : array or None
         Of its band.
     kind : str
-        ``line``, ``dots`` or ``rings``.
+        ``line``, ``dots``, ``rings``, or ``told``: read out and in the CSV, not drawn.
     is_dashed : bool
     size_px : int
         Of dots.
+    unit : str or None
+        Where it is not that of the chart; its `digits` are then its own too.
     """
 
     label: str
@@ -52,6 +54,8 @@ class Line:
     kind: str = "line"
     is_dashed: bool = False
     size_px: int = 10
+    unit: str | None = None
+    digits: int | None = None
 
 
 def chart(
@@ -60,16 +64,19 @@ def chart(
     """The chart as script takes it, with `name` for its files; see ``static/charts.js``."""
     series = []
     for line in lines:
+        digits = up.digits if line.digits is None else line.digits
         one: dict[str, Any] = {
             "label": line.label,
             "hue": line.hue,
-            "values": spaced(line.values, up.digits),
+            "values": spaced(line.values, digits),
             "kind": line.kind,
             "dash": line.is_dashed,
             "size": line.size_px,
         }
         if line.low is not None and line.high is not None:
-            one |= {"low": spaced(line.low, up.digits), "high": spaced(line.high, up.digits)}
+            one |= {"low": spaced(line.low, digits), "high": spaced(line.high, digits)}
+        if line.unit is not None:
+            one["unit"] = line.unit
         series.append(one)
     return {
         "name": name,
@@ -85,7 +92,7 @@ def chart_csv(spec: dict[str, Any]) -> str:
     x, y = spec["x"], spec["y"]
     columns = [(_named(x["label"], x["unit"]), spec.get("shown_x", x["values"]))]
     for one in spec["series"]:
-        label = _named(one["label"], y["unit"])
+        label = _named(one["label"], one.get("unit", y["unit"]))
         columns.append((label, one["values"]))
         if "low" in one:
             columns += [(f"{label} low", one["low"]), (f"{label} high", one["high"])]

@@ -20,10 +20,13 @@ from overlay.files import written_whole
 from overlay.page.chart import as_link, chart_csv
 from overlay.page.day_charts import day_charts, hue_of
 from overlay.page.evidence import Evidence, sync_chart, sync_notes, sync_sentence
+from overlay.page.next_view import next_view
 from overlay.page.scripts import PLAYER, PLOTTING, STYLES, joined, static_text
+from overlay.plan.whole import Next
 from overlay.report.numbers import figure_unit
 from overlay.report.results import DayResults, money_lines, sections, tables
 
+_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _UNIT = re.compile(r"(\d) (?=(?:m/s|mph|km/h|m|s|ft|kW|hp|kg|rpm|N|%)\b|%)")
 
 
@@ -43,12 +46,21 @@ class Films:
     pairs: Sequence[tuple[str, str, dict[str, dict[str, str]]]] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class Plans:
+    """What to try next, of each build for which there are candidates, and what hinders it."""
+
+    found: Sequence[Next] = ()
+    problems: Sequence[str] = ()
+
+
 def write_page(
     path: Path,
     results: DayResults,
     evidence: Mapping[str, Evidence],
     films: Films | None = None,
     files: Sequence[Path] = (),
+    plans: Plans | None = None,
 ) -> None:
     """Write the page, whole or not at all.
 
@@ -61,13 +73,14 @@ def write_page(
     films : Films, optional
     files : sequence of Path
         Tables to be carried along in links, ``.csv`` and ``.json``.
+    plans : Plans, optional
 
     Raises
     ------
     OutputError
         If it cannot be written.
     """
-    text = page_text(results, evidence, films or Films(), files)
+    text = page_text(results, evidence, films or Films(), files, plans or Plans())
     with written_whole(path) as part:
         part.write_text(text, encoding="utf-8")
 
@@ -77,6 +90,7 @@ def page_text(
     evidence: Mapping[str, Evidence],
     films: Films,
     files: Sequence[Path] = (),
+    plans: Plans | None = None,
 ) -> str:
     """The page as HTML."""
     charts = day_charts(results)
@@ -85,44 +99,32 @@ def page_text(
         for run in results.runs
         if run.name in evidence
     }
+    plans = plans or Plans()
+    planned = [next_view(one, hue_of(results, one.build), i) for i, one in enumerate(plans.found)]
     said = dict(sections(results))
     scripts = [static_text(PLOTTING), joined((*PLAYER, "sent.js"))]
     style = "".join(map(static_text, (*STYLES, "sent.css")))
+    all_charts = [*charts, *syncs.values(), *(spec for _, spec in planned if spec is not None)]
     return (
         _environment()
         .get_template("day.html")
         .render(
             title=results.title,
-            answers=[
-                {"text": sentence, "hue": hue_of(results, step.b)}
-                for step, sentence in zip(
-                    [step for step in results.day.steps if step.value],
-                    results.day.sentences,
-                    strict=True,
-                )
-            ],
             money=money_lines(results),
-            builds=[
-                {
-                    "name": build.name,
-                    "hue": hue_of(results, build.name),
-                    "about": build.about or "",
-                    "price": money(build.total_price, build.currency),
-                    "parts": ", ".join(part.name for part in build.parts),
-                }
-                for build in results.sheet.builds
-            ],
-            hues={build.name: hue_of(results, build.name) for build in results.sheet.builds},
+            **_head(results),
             steps=_steps(results),
             runs_table=tables(results)[0],
             runs=[_run(results, one, evidence, syncs, films) for one in results.day.standings],
+            plans=[view for view, _ in planned],
+            plan_problems=plans.problems,
+            plan_cautions=list(dict.fromkeys(line for one in plans.found for line in one.cautions)),
             left_out=said.get("Runs", []),
             lists=[(head, said[head]) for head in said if head not in ("What it bought", "Runs")],
             charts=[spec | {"csv": as_link(chart_csv(spec))} for spec in charts],
             pairs=[{"first": a, "second": b} for a, b, _ in films.pairs],
             files=[(file.name, as_link(file.read_text("utf-8"), _kind(file))) for file in files],
             data={
-                "charts": {spec["name"]: spec for spec in [*charts, *syncs.values()]},
+                "charts": {spec["name"]: spec for spec in all_charts},
                 "films": {
                     name: {"data": data, "base": base} for name, (data, base) in films.runs.items()
                 },
@@ -133,6 +135,29 @@ def page_text(
             allowed=_allowed([style], scripts),
         )
     )
+
+
+def _head(results: DayResults) -> dict[str, Any]:
+    """The answers and the builds."""
+    steps = [step for step in results.day.steps if step.value]
+    hues = {build.name: hue_of(results, build.name) for build in results.sheet.builds}
+    return {
+        "answers": [
+            {"text": sentence, "hue": hues[step.b]}
+            for step, sentence in zip(steps, results.day.sentences, strict=True)
+        ],
+        "builds": [
+            {
+                "name": build.name,
+                "hue": hues[build.name],
+                "about": build.about or "",
+                "price": money(build.total_price, build.currency),
+                "parts": ", ".join(part.name for part in build.parts),
+            }
+            for build in results.sheet.builds
+        ],
+        "hues": hues,
+    }
 
 
 def _steps(results: DayResults) -> list[dict[str, Any]]:
@@ -185,8 +210,8 @@ def _run(
 
 
 def together(text: str) -> str:
-    """Text in which a number and its unit stay on one line."""
-    return _UNIT.sub("\\1\u00a0", text)
+    """Text in which a number and its unit stay on one line, with a true minus."""
+    return _UNIT.sub("\\1\u00a0", _MINUS.sub("\u2212", text))
 
 
 def _environment() -> Environment:

@@ -45,6 +45,8 @@ class Ground:
     engine : Engine
     rpm_per_mps, highest_rpm : float or None
         Revs over speed with the clutch locked, highest revs driven.
+    worth : float
+        Smallest difference of the main goal that matters, in its unit.
     """
 
     model: VehicleModel
@@ -55,6 +57,7 @@ class Ground:
     engine: Engine
     rpm_per_mps: float | None
     highest_rpm: float | None
+    worth: float = 0.0
 
     @cached_property
     def now(self) -> Passage:

@@ -26,9 +26,10 @@ LONGER_M = (100.0, 150.0, 200.0, 300.0, 400.0)  # courses that might show what t
 NOT_SEEN = "this cannot be seen on your course"
 UNKNOWN = "not predicted: what it changes is missing"
 WORTH = "worth trying"
+SMALL = "brings less than matters to you"
 UNSURE = "may bring nothing"
 SLOWER = "makes it slower"
-ORDER = (WORTH, UNSURE, NOT_SEEN, SLOWER, UNKNOWN, ASKED, BEYOND)
+ORDER = (WORTH, SMALL, UNSURE, NOT_SEEN, SLOWER, UNKNOWN, ASKED, BEYOND)
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,8 @@ def _judged(ground: Ground, trial: _Trial, found: Prospect) -> Prospect:
     if not answer and not is_gain:
         answer = SLOWER if runs is not None else NOT_SEEN
     elif not answer:
-        answer = NOT_SEEN if runs is None else WORTH if sure else UNSURE
+        good = WORTH if abs(main.value) >= ground.worth else SMALL
+        answer = NOT_SEEN if runs is None else good if sure else UNSURE
     tenth = None
     if found.price and is_gain and is_time:
         costs = found.price * 0.1 / np.maximum(-trial.values, 1e-9)

@@ -68,6 +68,8 @@ class Next:
     prospects : tuple of Prospect
     asked : tuple of str
         Keys of the sheet that would tell more.
+    elsewhere : tuple of (str, str)
+        Candidates of other builds, and their builds.
     cautions : tuple of str
     """
 
@@ -83,6 +85,7 @@ class Next:
     air: tuple[Figure, ...]
     prospects: tuple[Prospect, ...]
     asked: tuple[str, ...]
+    elsewhere: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
 
 
@@ -133,7 +136,6 @@ def plan_next(
     strength, asked = _strength(ground)
     air, ask_air = jetting_figures(sheet.engine, sheet.conditions)
     asked += [*ask_air, *(_asked(vehicle) if rpm_per_mps is None else ())]
-    asked += [f"--build {one.build} for {one.name}" for one in sheet.candidates if one not in mine]
     return Next(
         name,
         goals[0].label,
@@ -141,13 +143,14 @@ def plan_next(
         _facts(ground.model, slip, vehicle),
         _forces(ground.model),
         _held_out(base, goals[0], driven[goals[0].label]),
-        _sweep(ground, sheet, slip, mine),
+        _sweep(ground, slip, mine),
         strength,
         compression_figures(sheet.engine)[0],
         air,
         ranked(ground, mine),
         tuple(dict.fromkeys(asked)),
-        (*_beyond(ground), STRENGTH_CAUTION, QUALIFIED, CLOSED_COURSE),
+        tuple((one.name, one.build) for one in sheet.candidates if one not in mine),
+        (*_beyond(ground, name), STRENGTH_CAUTION, QUALIFIED, CLOSED_COURSE),
     )
 
 
@@ -160,6 +163,7 @@ def _ground(
     slip: Slip | None,
 ) -> Ground:
     """What the candidates of the build are predicted from."""
+    report = sheet.report
     limiters = {
         part.limiter_rpm
         for one in candidates
@@ -175,13 +179,14 @@ def _ground(
         sheet.engine,
         base.rpm_per_mps,
         slip.highest_rpm if slip else None,
+        report.worth_noticing_mps if goals[0].kind == "trap" else report.worth_noticing_s,
     )
 
 
-def _beyond(ground: Ground) -> tuple[str, ...]:
-    """Where the build as it is passes its own limit: nothing is then recommended."""
+def _beyond(ground: Ground, build: str) -> tuple[str, ...]:
+    """Where a build as it is passes its own limit: nothing is then recommended."""
     caution = rev_caution(ground.highest_rpm or 0.0, ground.vehicle.stock_limit_rpm)
-    return (f"This build as driven: {caution}",) if caution else ()
+    return (f"Build {build} as driven: {caution}",) if caution else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -343,9 +348,7 @@ def _forces(model: VehicleModel) -> tuple[Figure, ...]:
     )
 
 
-def _sweep(
-    ground: Ground, sheet: DaySheet, slip: Slip | None, candidates: Sequence[Candidate]
-) -> Sweep | None:
+def _sweep(ground: Ground, slip: Slip | None, candidates: Sequence[Candidate]) -> Sweep | None:
     ratios = ground.vehicle.gear_ratios
     if ground.rpm_per_mps is None or ratios is None:
         return None
@@ -356,17 +359,13 @@ def _sweep(
         limit = Limit(slip.highest_rpm, "highest revs driven, since no limit is stated")
     else:
         return None
-    main = ground.goals[0]
-    worth = (
-        sheet.report.worth_noticing_mps if main.kind == "trap" else sheet.report.worth_noticing_s
-    )
     return sweep(
         ground.model,
         ground.goals,
         ratio=ratios[0],
         rpm_per_mps=ground.rpm_per_mps,
         limit=limit,
-        worth=worth,
+        worth=ground.worth,
         sizes=choices(ground.vehicle, candidates, with_now=True),
     )
 

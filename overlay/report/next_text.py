@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from overlay.compare.value import money
@@ -11,6 +11,7 @@ from overlay.plan.candidates import NOT_SEEN, Prospect
 from overlay.plan.figure import Figure
 from overlay.plan.gearing import Size, Sweep
 from overlay.plan.whole import Next
+from overlay.report.results import Table
 from overlay.report.table import columns
 
 
@@ -30,30 +31,88 @@ def next_json(found: Next) -> dict[str, Any]:
             for name in ("vehicle", "force", "strength", "compression", "air")
         },
         "asked": found.asked,
+        "elsewhere": found.elsewhere,
         "cautions": found.cautions,
     }
 
 
-def next_text(found: Next) -> str:
-    """For a terminal: candidates first, then gearing, strength, and what it all rests on."""
-    parts = [f"What to try next on build {found.build}, judged by {found.goal}", ""]
-    parts += [_candidates(found)] if found.prospects else [_NONE]
-    for one in found.prospects:
-        parts += ["", *_prospect(one, found)]
-    if found.sweep is not None:
-        parts += ["", *_gearing(found.sweep)]
-    for title, figures in (
+@dataclass(frozen=True)
+class NextParts:
+    """Everything in words, for whoever sets it.
+
+    Attributes
+    ----------
+    heading : str
+    candidates : Table or None
+        None where there are none.
+    prospects : tuple of (str, tuple of str)
+        Each candidate's answer, and what it rests on.
+    gearing : tuple of str
+    sizes, checked : Table or None
+        Sprockets and tyres; runs predicted from the others.
+    figures : tuple of (str, tuple of str)
+        Heading and lines.
+    check : str
+        How well runs are predicted from the others.
+    asked : str
+        What would tell more; empty where nothing would.
+    cautions : tuple of str
+    """
+
+    heading: str
+    candidates: Table | None
+    prospects: tuple[tuple[str, tuple[str, ...]], ...]
+    gearing: tuple[str, ...]
+    sizes: Table | None
+    figures: tuple[tuple[str, tuple[str, ...]], ...]
+    check: str
+    checked: Table | None
+    asked: str
+    cautions: tuple[str, ...]
+
+
+def next_parts(found: Next) -> NextParts:
+    """Set everything in words."""
+    figures = (
         ("Revs and strength", found.strength),
         ("Compression", found.compression),
         ("Air and jetting", found.air),
         ("The vehicle, as its runs and the sheet have it", (*found.vehicle, *found.force)),
-    ):
-        if figures:
-            parts += ["", title, _table(figures)]
-    parts += ["", *_held_out(found)]
-    if found.asked:
-        parts += ["", "Would tell more, if the sheet had it: " + ", ".join(found.asked)]
-    return "\n".join([*parts, "", *found.cautions])
+    )
+    asked = "Would tell more, if the sheet had it: " + ", ".join(found.asked)
+    return NextParts(
+        f"What to try next on build {found.build}, judged by {found.goal}",
+        _candidates(found) if found.prospects else None,
+        tuple(_prospect(one, found) for one in found.prospects),
+        () if found.sweep is None else _gearing(found.sweep),
+        None if found.sweep is None else _sizes(found.sweep),
+        tuple((title, tuple(map(_line, lines))) for title, lines in figures if lines),
+        *_held_out(found),
+        asked if found.asked else "",
+        found.cautions,
+    )
+
+
+def next_text(found: Next) -> str:
+    """For a terminal: candidates first, then gearing, strength, and what it all rests on."""
+    of = next_parts(found)
+    parts = [of.heading, "", _NONE if of.candidates is None else _plain(of.candidates)]
+    for answer, lines in of.prospects:
+        parts += ["", answer, *(f"  {line}" for line in lines)]
+    if of.gearing:
+        parts += ["", of.gearing[0], *(f"  {line}" for line in of.gearing[1:])]
+    parts += [] if of.sizes is None else [_plain(of.sizes)]
+    for title, lines in of.figures:
+        parts += ["", title, *(f"  {line}" for line in lines)]
+    parts += ["", of.check, *([] if of.checked is None else [_plain(of.checked)])]
+    parts += ["", of.asked] if of.asked else []
+    other = ", ".join(f"{name} (--build {build})" for name, build in found.elsewhere)
+    parts += ["", f"Candidates of other builds: {other}"] if other else []
+    return "\n".join([*parts, "", *of.cautions])
+
+
+def _plain(table: Table) -> str:
+    return columns(table.header, table.rows)
 
 
 _NONE = (
@@ -83,21 +142,22 @@ def figure_text(figure: Figure) -> str:
     return f"{value}{unit}" + ("" if figure.low is None else f" ({low} to {high})")
 
 
-def _candidates(found: Next) -> str:
+def _candidates(found: Next) -> Table:
     rows = []
     for one in found.prospects:
         gain = figure_text(one.gains[0]) if one.gains else "-"
         price = "-" if one.price is None else money(one.price, found.currency)
         tenth = "-" if one.tenth is None else money(round(one.tenth.value), found.currency)
         runs = "-" if not one.gains else "over 20" if one.runs is None else str(one.runs)
-        rows.append([one.name, price, gain, tenth, runs, one.answer])
-    head = ["candidate", "price", f"change of {found.goal}", "0.1 s costs", "runs each", "answer"]
-    return columns(head, rows)
+        rows.append((one.name, price, gain, tenth, runs, one.answer))
+    head = ("candidate", "price", f"change of {found.goal}", "0.1 s costs", "runs each", "answer")
+    return Table("", head, tuple(rows))
 
 
-def _prospect(one: Prospect, found: Next) -> list[str]:
+def _prospect(one: Prospect, found: Next) -> tuple[str, tuple[str, ...]]:
     """The answer first, then what it rests on, a line each."""
-    lines = [f"{one.name}: {one.answer}" + (f" ({one.choice})" if one.choice else "")]
+    answer = f"{one.name}: {one.answer}" + (f" ({one.choice})" if one.choice else "")
+    lines = []
     if one.together:
         lines.append(f"buy together with {', '.join(one.together)}; the price is that of all")
     if one.gains:
@@ -119,84 +179,82 @@ def _prospect(one: Prospect, found: Next) -> list[str]:
         lines.append(f"left out, beyond a stated limit: {', '.join(one.left_out)}")
     if one.missing:
         lines.append(f"missing: {', '.join(one.missing)}")
-    return [lines[0], *(f"  {line}" for line in lines[1:])]
+    return answer, tuple(lines)
 
 
-def _gearing(sweep: Sweep) -> list[str]:
+def _gearing(sweep: Sweep) -> tuple[str, ...]:
     lines = [f"Gearing for {sweep.goal}: ratio {sweep.now:g} now"]
     limit = f"{sweep.limit_rpm:.0f} rpm ({sweep.limit_from})"
     if sweep.best is None or sweep.alike is None:
-        return [*lines, f"  no ratio keeps the revs within {limit}", *_sizes(sweep)]
+        return (*lines, f"no ratio keeps the revs within {limit}")
     at = int(abs(sweep.ratio - sweep.best).argmin())
     low, high = sweep.alike
     now = int(abs(sweep.ratio - sweep.now).argmin())
     if sweep.line_high_rpm[now] > sweep.limit_rpm:
-        lines.append(f"  now it may pass {limit}: up to {sweep.line_high_rpm[now]:.0f} rpm")
+        lines.append(f"now it may pass {limit}: up to {sweep.line_high_rpm[now]:.0f} rpm")
     lines += [
-        f"  best {sweep.best:.2f} within {limit}: "
+        f"best {sweep.best:.2f} within {limit}: "
         + "; ".join(f"{gain.name} {figure_text(gain)}" for gain in sweep.gains),
-        f"  {low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
-        f"  highest revs on the course {sweep.line_rpm[at]:.0f} rpm, "
+        f"{low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
+        f"highest revs on the course {sweep.line_rpm[at]:.0f} rpm, "
         f"up to {sweep.line_high_rpm[at]:.0f}",
     ]
-    return [*lines, *_sizes(sweep)]
+    return tuple(lines)
 
 
-def size_note(size: Size) -> str:
+def _size_note(size: Size) -> str:
     """What is to be known of a size beside its figures."""
     notes = [("now", size.is_now), ("may pass the limit", size.is_beyond)]
-    return ", ".join(word for word, is_so in [*notes, ("as good as any", size.is_alike)] if is_so)
+    return ", ".join(
+        word for word, is_so in [*notes, ("too little to matter", size.is_alike)] if is_so
+    )
 
 
-def _sizes(sweep: Sweep) -> list[str]:
+def _sizes(sweep: Sweep) -> Table | None:
     """Sprockets and tyres, where there is more than what is fitted now."""
     if len(sweep.sizes) < 2:
-        return []
+        return None
     rows = [
-        [
+        (
             one.name,
             f"{one.ratio:.2f}",
             *(figure_text(gain) for gain in one.gains[:2]),
             figure_text(one.line),
-            size_note(one),
-        ]
+            _size_note(one),
+        )
         for one in sweep.sizes
     ]
     goals = [f"change of {gain.name}" for gain in sweep.sizes[0].gains[:2]]
-    head = ["sprockets and tyre", "ratio", *goals, "highest revs", ""]
-    return [columns(head, rows)]
+    head = ("sprockets and tyre", "ratio", *goals, "highest revs", "note")
+    return Table("", head, tuple(rows))
 
 
-def _held_out(found: Next) -> list[str]:
+def _held_out(found: Next) -> tuple[str, Table | None]:
     if not found.held_out:
-        return ["Not checked on a run it has not seen: that takes two runs of the build"]
+        return "Not checked on a run it has not seen: that takes two runs of the build", None
     rows = [
-        [
+        (
             one.run,
             f"{one.measured:.2f}",
             figure_text(one.predicted),
             "yes" if one.is_inside else "no",
-        ]
+        )
         for one in found.held_out
     ]
     errors = [one.predicted.value - one.measured for one in found.held_out]
     rms = math.sqrt(sum(error**2 for error in errors) / len(errors))
     inside = sum(one.is_inside for one in found.held_out)
-    return [
+    said = (
         f"Each run predicted from the others: {rms:.3f} {found.held_out[0].predicted.unit} "
-        f"root mean square error, {inside} of {len(errors)} inside their 95 % interval",
-        columns(["run", found.goal, "predicted", "inside"], rows),
-    ]
+        f"root mean square error, {inside} of {len(errors)} inside their 95 % interval"
+    )
+    return said, Table("", ("run", found.goal, "predicted", "inside"), tuple(rows))
 
 
 def _line(figure: Figure) -> str:
     limit = "" if figure.limit is None else f"; limit {figure.limit:.4g} {figure.limit_from}"
     why = f", no interval: {figure.why}" if figure.why else ""
     return f"{figure.name}: {figure_text(figure)}{limit} [{figure.source}{why}]"
-
-
-def _table(figures: tuple[Figure, ...]) -> str:
-    return "\n".join(f"  {_line(figure)}" for figure in figures)
 
 
 def _listed(value: Any) -> Any:
@@ -206,4 +264,4 @@ def _listed(value: Any) -> Any:
     return value.tolist() if hasattr(value, "tolist") else value
 
 
-__all__ = ["figure_text", "next_json", "next_text"]
+__all__ = ["NextParts", "figure_text", "next_json", "next_parts", "next_text"]

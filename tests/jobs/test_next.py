@@ -13,6 +13,7 @@ from overlay.compare.day_power import powers_of
 from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UndeterminedError, UsageError
 from overlay.plan.whole import plan_next
+from overlay.report.next_text import next_text
 from overlay.report.results import DayResults
 from overlay.sheet import SheetError, load_sheet
 from tests.jobs.simulated import simulated_day
@@ -101,7 +102,8 @@ def test_candidates__of_other_builds_and_beyond_limits(day, of_a):
     assert spring.answer.startswith("not recommended")
     of_b = planned(day)
     assert of_b.build == "B" and of_b.goal == "20 to 60 m"
-    assert "--build A for lighter seat" in of_b.asked
+    assert of_b.elsewhere == (("lighter seat", "A"),)
+    assert "lighter seat (--build A)" in next_text(of_b)
     assert "beyond the stated 4000 rpm" in of_b.cautions[0]
     assert all(one.answer.startswith("not recommended") for one in of_b.prospects)
 

@@ -2,6 +2,7 @@
 
 import base64
 import csv
+import html
 import io
 import json
 import re
@@ -16,11 +17,15 @@ import numpy as np
 import pytest
 
 from overlay.compare.where import Trace
+from overlay.jobs.day_page import plans_of
 from overlay.page.chart import chart_csv
 from overlay.page.day_charts import _speed, day_charts
 from overlay.page.evidence import sync_chart, sync_notes, sync_sentence
-from overlay.page.sent import Films, page_text, write_page
+from overlay.page.next_view import gearing_chart
+from overlay.page.sent import Films, Plans, page_text, write_page
+from overlay.report.next_text import next_parts
 from overlay.report.results import DayResults, runs_table, step_table
+from overlay.sheet import Candidate
 from overlay.sync.model import Alignment, ChannelTiming
 from tests.gauges.closed_form import steady_pull
 from tests.page.browser import chromium, quiet_page, wait_until
@@ -178,6 +183,91 @@ def test_csv__behind_a_chart_holds_the_digits_that_it_shows(results: DayResults)
         assert spec["y"]["unit"] in header[column]
 
 
+# -- what to try next ----------------------------------------------------------------------------
+
+PARTS = (
+    Candidate(name="seat", build="A", price=60.0, mass_change_kg=-10.0),
+    Candidate(name="sprocket", build="A", price=22.0, wheel_teeth=(90, 98)),
+    Candidate(name=WILD[0], build="A", price=4.0, limiter_rpm=5200.0),
+    Candidate(name="thing", may_break="your heart"),
+)
+
+
+@pytest.fixture(scope="module")
+def planned(results: DayResults) -> DayResults:
+    """The day with candidates for both builds in its sheet."""
+    vehicle = results.sheet.vehicle.model_copy(update={"sprocket_teeth": (10, 94)})
+    more = {"candidates": PARTS, "vehicle": vehicle}
+    return replace(results, sheet=results.sheet.model_copy(update=more))
+
+
+@pytest.fixture(scope="module")
+def plans(planned: DayResults) -> Plans:
+    return plans_of(planned)
+
+
+def test_next__stands_in_the_page_with_everything_said(planned: DayResults, plans: Plans) -> None:
+    assert [one.build for one in plans.found] == ["A", "B"] and plans.problems == ()
+    text = page_text(planned, {}, Films(), plans=plans)
+    plain = html.unescape(text.replace("\u00a0", " ").replace("\u2212", "-"))
+    for one in plans.found:
+        parts = next_parts(one)
+        assert parts.candidates is not None
+        said = [cell for row in parts.candidates.rows for cell in row]
+        said += [line for _, lines in parts.prospects for line in lines]
+        said += [*parts.gearing, *parts.cautions, parts.asked, parts.check, parts.heading]
+        said += [line for _, lines in parts.figures for line in lines]
+        assert [line for line in said if line not in plain] == []
+    assert "not recommended: beyond a stated limit" in plain and "£60" in plain
+    assert "missing: candidates.price" in plain
+    assert "<script>alert" not in text
+    assert "What to try next" not in page_text(planned, {}, Films())
+
+
+def test_next__gearing_is_the_sweep_with_its_band_limit_and_sizes(plans: Plans) -> None:
+    sweep = plans.found[0].sweep
+    assert sweep is not None
+    spec = gearing_chart(sweep, "#56b4e9")
+    x = np.array(numbers(spec["x"]["values"]))
+    goal, dots, revs, most = (one for one in spec["series"])
+    for key, column in (("values", sweep.value), ("low", sweep.low), ("high", sweep.high)):
+        shown = np.array(numbers(goal[key]))
+        at = np.searchsorted(x, np.round(sweep.ratio, 3))
+        np.testing.assert_allclose(shown[at], column, atol=0.0051)
+    sizes = {round(size.ratio, 3): size for size in sweep.sizes}
+    placed = {a: v for a, v in zip(x, numbers(dots["values"]), strict=True) if np.isfinite(v)}
+    assert set(placed) == set(sizes) and len(placed) == 3
+    for ratio, value in placed.items():
+        assert value == pytest.approx(sizes[ratio].value.value, abs=0.0051)
+        i = int(np.searchsorted(x, ratio))
+        assert sizes[ratio].name in spec["shown_x"][i]
+        assert numbers(revs["values"])[i] == pytest.approx(sizes[ratio].line.value, abs=0.51)
+    over = next(span for span in spec["spans"] if span["label"] == "may pass 4000 rpm")
+    highest = np.array(numbers(most["values"]))
+    assert np.all(highest[x < over["from"] - 0.001] <= 4000)
+    assert highest[np.searchsorted(x, over["from"])] > 4000
+    same = next(span for span in spec["spans"] if span["label"].startswith("as good"))
+    assert (same["from"], same["to"]) == pytest.approx(sweep.alike, abs=1e-4)
+    marks = {one["label"]: one["x"] for one in spec["lines"]}
+    assert marks["now"] == 9.4
+    assert marks["best within the limit"] == pytest.approx(sweep.best, abs=1e-4)
+    header = next(csv.reader(io.StringIO(chart_csv(spec))))
+    assert "highest revs (rpm)" in header and f"{sweep.goal} (s)" in header
+
+
+def test_next__what_hinders_it_is_said(results: DayResults, planned: DayResults) -> None:
+    bare = planned.sheet.vehicle.model_copy(update={"mass_kg": None})
+    hindered = replace(planned, sheet=planned.sheet.model_copy(update={"vehicle": bare}))
+    plans = plans_of(hindered)
+    assert plans.found == () and "without the mass" in plans.problems[0]
+    assert "nothing can be predicted without the mass" in page_text(
+        hindered, {}, Films(), (), plans
+    )
+    assert len(plans.problems) == 1  # said once, though it hinders both builds
+    nothing = plans_of(results)
+    assert not nothing.found and not nothing.problems
+
+
 # -- one safe file -------------------------------------------------------------------------------
 
 
@@ -237,7 +327,7 @@ def test_page__of_a_long_day_is_small_and_quick(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def opened(
-    results: DayResults, tmp_path_factory: pytest.TempPathFactory
+    results: DayResults, plans: Plans, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[tuple[Any, Path]]:
     """The page from a disk with clips beside it, and the folder."""
     folder = tmp_path_factory.mktemp("sent #1")
@@ -246,7 +336,7 @@ def opened(
     data = write_numbered(clips, [33 * n for n in range(40)])
     locks = {"launch": {"first": "-10 10", "second": "-10 10"}}
     films = Films({"a1": (data, "results-clips/a1/")}, [("a1", "a1", locks)])
-    write_page(folder / "results.html", results, evidence_for(results), films)
+    write_page(folder / "results.html", results, evidence_for(results), films, plans=plans)
     with chromium() as browser:
         page, said = quiet_page(browser, viewport={"width": 1280, "height": 900})
         page.goto((folder / "results.html").as_uri())
@@ -273,6 +363,19 @@ def test_browser__chart_is_read_by_pointing_and_by_keys(
     box = host.locator(".u-over").bounding_box()
     page.mouse.move(box["x"] + 5, box["y"] + 40)
     assert host.locator("output").first.text_content().strip() == "a1"
+
+
+def test_browser__gearing_is_read_with_its_revs(opened: tuple[Any, Path], plans: Plans) -> None:
+    page, _ = opened
+    host = page.locator('figure[data-chart="gearing-0"]')
+    host.scroll_into_view_if_needed()
+    wait_until(page, "document.querySelector('figure[data-chart=gearing-0] .u-over') !== null")
+    host.locator(".ch-plot").focus()
+    page.keyboard.press("ArrowRight")
+    told = [text.strip() for text in host.locator("output").all_text_contents()]
+    sweep = plans.found[0].sweep
+    assert told[0] == f"{sweep.ratio[0]:.2f}" and told[1] == f"{sweep.value[0]:.2f} s"
+    assert f"{sweep.line_rpm[0]:.0f} rpm" in told and f"{sweep.line_high_rpm[0]:.0f} rpm" in told
 
 
 def test_browser__clips_beside_the_page_play_in_it(opened: tuple[Any, Path]) -> None:

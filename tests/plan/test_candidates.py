@@ -11,6 +11,7 @@ from overlay.plan.bundle import Ground, bundle
 from overlay.plan.candidates import (
     NOT_SEEN,
     SLOWER,
+    SMALL,
     UNKNOWN,
     UNSURE,
     WORTH,
@@ -330,3 +331,11 @@ def test_chance__by_t_of_a_published_table():
     """Cohen (1988), table 2.3.5: d = 0.8, two-tailed 5 %, n = 20 each: power .69 (from memory)."""
     assert _chance_by_t(20, 0.8, 0.05) == pytest.approx(0.69, abs=0.01)
     assert _chance_by_t(26, 0.8, 0.05) == pytest.approx(0.80, abs=0.01)
+
+
+def test_answer__a_sure_gain_that_does_not_matter_is_called_so():
+    light = Candidate(name="light", price=5.0, mass_change_kg=-20.0)
+    gain = -judge(light)["light"].gains[0].value
+    for share, answer in ((0.9, WORTH), (1.1, SMALL)):
+        of = Ground(**{**vars(ground()), "worth": share * gain})
+        assert ranked(of, [light])[0].answer == answer

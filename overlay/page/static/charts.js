@@ -2,7 +2,8 @@
 //
 // A chart is {title, x: {label, unit, values}, y: {label, unit}, series: [{label, hue, values, low,
 // high, kind, dash}], lines: [{x, label}], spans: [{from, to, label, hue}], level: {from, to, label},
-// bars: [{x, y, low, high, hue, label}], ticks: [{x, label}], shown_x, csv: {name, text}}.
+// bars: [{x, y, low, high, hue, label}], ticks: [{x, label}], shown_x}; of the kinds of series, "told"
+// is read out and not drawn.
 
 import { Spaced, nearest } from "./clock.js";
 
@@ -109,7 +110,7 @@ function keyOf(list, spec, series, x) {
     const item = document.createElement("li");
     const mark = document.createElement("i");
     mark.className = `ch-mark ch-${one?.kind ?? "line"}${one?.dash ? " is-dashed" : ""}`;
-    if (one) {
+    if (one && one.kind !== "told") {
       mark.style.setProperty("--hue", one.hue);
       item.append(mark);
     }
@@ -142,6 +143,10 @@ function options(host, spec, series) {
   const bands = [];
   for (const one of series) {
     const isDots = one.kind === "dots" || one.kind === "rings";
+    if (one.kind === "told") {
+      rows.push({ label: one.label, scale: "told", paths: () => null, points: { show: false } });
+      continue;
+    }
     rows.push({
       label: one.label,
       stroke: one.hue,
@@ -212,10 +217,11 @@ function under(self, spec, host) {
   ctx.beginPath();
   ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
   ctx.clip();
+  const tops = new Rows(self, host);
   for (const span of spec.spans ?? []) {
     ctx.fillStyle = clear(span.hue, 0.16);
     ctx.fillRect(at(span.from), bbox.top, Math.max(2, at(span.to) - at(span.from)), bbox.height);
-    write(ctx, host, span.label, at(span.from) + 4, bbox.top + 4, "top");
+    tops.write(span.label, at(span.from), "top");
   }
   if (spec.level) {
     ctx.fillStyle = clear("#808080", 0.16);
@@ -225,18 +231,39 @@ function under(self, spec, host) {
   ctx.strokeStyle = css(host, "--quiet");
   ctx.lineWidth = devicePixelRatio;
   ctx.setLineDash([4 * devicePixelRatio, 4 * devicePixelRatio]);
-  const ends = []; // right edge of the words on each line, from the bottom up
+  const bottoms = new Rows(self, host);
   for (const one of [...(spec.lines ?? [])].sort((a, b) => a.x - b.x)) {
     ctx.beginPath();
     ctx.moveTo(at(one.x), bbox.top);
     ctx.lineTo(at(one.x), bbox.top + bbox.height);
     ctx.stroke();
-    const free = ends.findIndex((end) => end < at(one.x));
-    const row = free < 0 ? ends.length : free;
-    const up = bbox.top + bbox.height - (4 + 14 * row) * devicePixelRatio;
-    ends[row] = at(one.x) + 8 + write(ctx, host, one.label, at(one.x) + 4, up, "bottom");
+    bottoms.write(one.label, at(one.x), "bottom");
   }
   ctx.restore();
+}
+
+/** Words along an edge of the chart, from left to right, none over another or beyond the chart. */
+class Rows {
+  constructor(self, host) {
+    Object.assign(this, { self, host, ends: [] });
+  }
+
+  write(text, at, edge) {
+    const { ctx, bbox } = this.self;
+    const wide = measured(ctx, text);
+    const x = Math.min(at + 4, bbox.left + bbox.width - wide - 2);
+    const free = this.ends.findIndex((end) => end < x);
+    const row = free < 0 ? this.ends.length : free;
+    this.ends[row] = x + wide + 8;
+    const away = (4 + 14 * row) * devicePixelRatio;
+    write(ctx, this.host, text, x, edge === "top" ? bbox.top + away : bbox.top + bbox.height - away, edge);
+  }
+}
+
+const FONT = () => `${12 * devicePixelRatio}px system-ui, sans-serif`;
+function measured(ctx, text) {
+  ctx.font = FONT();
+  return ctx.measureText(text).width;
 }
 
 /** Means with their bars, over the dots. */
@@ -267,9 +294,8 @@ function over(self, spec, host) {
 
 function write(ctx, host, text, x, y, baseline) {
   ctx.fillStyle = css(host, "--ink");
-  ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
+  ctx.font = FONT();
   ctx.textBaseline = baseline;
   ctx.textAlign = "left";
   ctx.fillText(text, x, y);
-  return ctx.measureText(text).width;
 }
