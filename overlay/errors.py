@@ -12,7 +12,8 @@
     ├── OutputError          8   the result cannot be written (no space, no permission)
     └── EncoderError         9   the encoder or decoder stopped with an error
 
-Zero means done; 130 means interrupted with Ctrl-C, with nothing half-made left behind.
+Zero means done; 130 means interrupted with Ctrl-C, and 143 told to end (SIGTERM), both with
+nothing half-made left behind.
 
 A message is one line: the file, the place in it, what is wrong with the value, and what to do.
 Exceptions of other libraries are turned into one of these where they arise.
@@ -22,6 +23,7 @@ from __future__ import annotations
 
 EXIT_DONE = 0
 EXIT_INTERRUPTED = 130
+EXIT_TERMINATED = 143
 
 
 class TimetrueError(Exception):

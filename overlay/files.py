@@ -70,7 +70,8 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
     Raises
     ------
     OutputError
-        If the folder does not exist or cannot be written, or the disk is full.
+        If the folder does not exist or cannot be written, the disk is full, or the target is
+        something else than a file.
 
     Examples
     --------
@@ -84,6 +85,8 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
     final = Path(target)
     if final.is_dir():
         raise OutputError(f"{final}: is a folder; name a file to write")
+    if final.exists() and not final.is_file():
+        raise OutputError(f"{final}: is a pipe or device; name a file to write")
     if not final.parent.is_dir():
         raise OutputError(f"{final.parent}: no such folder; make it first or name another")
     if not os.access(final.parent, os.W_OK):

@@ -95,3 +95,11 @@ def test_written_whole__removes_what_a_killed_process_left_and_nothing_else(tmp_
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         [*(p.name for p in others), "b.csv", "c.csv"]
     )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes with names")
+def test_written_whole__a_pipe_or_device_is_not_replaced(tmp_path):
+    os.mkfifo(tmp_path / "a.csv")
+    with pytest.raises(OutputError, match="is a pipe"), written_whole(tmp_path / "a.csv"):
+        pass
+    assert not (tmp_path / "a.csv").is_file()

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from overlay.cli.options import encoder_options, many, output_option, quiet_option
+from overlay.cli.options import Finite, encoder_options, many, output_option, quiet_option
 from overlay.cli.shared import say, shown_progress
 from overlay.errors import UsageError
 from overlay.jobs.join_track import write_joined_track
@@ -22,12 +22,18 @@ from overlay.render.teaser import teaser_clip
 @click.argument("clip", metavar="CLIP")
 @output_option("OUT", "A .gif or .webp to write.")
 @click.option(
-    "--from", "from_s", type=float, default=0.0, show_default=True, metavar="SECONDS", help="Start."
+    "--from",
+    "from_s",
+    type=Finite(),
+    default=0.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Start.",
 )
 @click.option(
     "--to",
     "to_s",
-    type=float,
+    type=Finite(),
     metavar="SECONDS",
     help="End, at most 30 s later.  [default: the clip's end]",
 )
@@ -35,7 +41,13 @@ from overlay.render.teaser import teaser_clip
     "--width", type=int, default=480, show_default=True, metavar="PIXELS", help="64 to 1280."
 )
 @click.option(
-    "--rate", "rate_hz", type=float, default=12.5, show_default=True, metavar="HZ", help="1 to 30."
+    "--rate",
+    "rate_hz",
+    type=Finite(),
+    default=12.5,
+    show_default=True,
+    metavar="HZ",
+    help="1 to 30.",
 )
 @quiet_option
 def teaser(clip: str, output: str, quiet: bool, **part: Any) -> None:
@@ -87,7 +99,7 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
 @click.option(
     "--loudness",
     "loudness_lufs",
-    type=click.FloatRange(-36, -9),
+    type=Finite(-36, -9),
     default=-14.0,
     show_default=True,
     metavar="LUFS",
@@ -96,7 +108,7 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
 @click.option(
     "--title-time",
     "title_s",
-    type=click.FloatRange(1, 30),
+    type=Finite(1, 30),
     default=3.0,
     show_default=True,
     metavar="SECONDS",
@@ -105,7 +117,7 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
 @click.option(
     "--results-time",
     "results_s",
-    type=click.FloatRange(1, 30),
+    type=Finite(1, 30),
     default=6.0,
     show_default=True,
     metavar="SECONDS",

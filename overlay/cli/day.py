@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from overlay.cli.options import (
+    Finite,
     column_option,
     json_option,
     logs_argument,
@@ -14,7 +15,7 @@ from overlay.cli.options import (
     sheet_argument,
     units_option,
 )
-from overlay.cli.shared import print_json, say, shown_progress
+from overlay.cli.shared import print_json, say, show, shown_progress
 from overlay.errors import InputError
 from overlay.jobs.day_find import find_in, sheet_lines
 from overlay.jobs.day_new import new_sheet
@@ -48,7 +49,7 @@ def new(folder: str, units: str, quiet: bool) -> None:
     """
     with shown_progress(quiet=quiet) as progress:
         made = new_sheet(folder, units=units, progress=progress)
-    click.echo(f"wrote {made.path}: {made.counts}")
+    show(f"wrote {made.path}: {made.counts}")
     for line in made.doubts:
         say(f"look at {line}")
 
@@ -71,15 +72,13 @@ def check(sheet: str, quiet: bool) -> int:
         with shown_progress(quiet=quiet) as progress:
             problems = file_problems(found, progress=progress)
         for question in found.asked():
-            click.echo(str(question))
+            show(str(question))
         if not problems:
             runs, builds = len(found.runs), len(found.builds)
-            click.echo(
-                f"{runs} run{'s' * (runs != 1)}, {builds} build{'s' * (builds != 1)}, no problems"
-            )
+            show(f"{runs} run{'s' * (runs != 1)}, {builds} build{'s' * (builds != 1)}, no problems")
             return 0
     for problem in problems:
-        click.echo(str(problem))
+        show(str(problem))
     return InputError.exit_code
 
 
@@ -130,7 +129,7 @@ def run(
     if as_json:
         print_json(results_json(done.results))
     else:
-        click.echo(terminal_text(done.results))
+        show(terminal_text(done.results))
         click.echo("")
     for problem in done.problems:
         say(problem)
@@ -168,7 +167,7 @@ def find(
 @sheet_argument
 @click.option(
     "--scatter",
-    type=click.FloatRange(0.001, 10.0),
+    type=Finite(0.001, 10.0),
     metavar="S",
     help="Standard deviation of a split from run to run, seconds.  [default: as seen before]",
 )
@@ -180,4 +179,4 @@ def plan(sheet: str, scatter: float | None) -> None:
     Clips and logs need not exist yet.
     """
     for line in plan_lines(plan_day(sheet, scatter_s=scatter)):
-        click.echo(line)
+        show(line)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.options import output_option, quiet_option
-from overlay.cli.shared import say, shown_progress
+from overlay.cli.options import Finite, output_option, quiet_option
+from overlay.cli.shared import say, show, shown_progress
 from overlay.jobs.gauge_sheet import write_sheet
 
 
@@ -13,7 +13,7 @@ from overlay.jobs.gauge_sheet import write_sheet
 @output_option("SHEET.png", "The picture to write.")
 @click.option(
     "--scale",
-    type=click.FloatRange(0.5, 2),
+    type=Finite(0.5, 2),
     default=1.0,
     show_default=True,
     help="1: the sizes that gauges have in a 1080p picture.",
@@ -39,6 +39,6 @@ def demo(folder: str, quiet: bool) -> int:
 
     with shown_progress(quiet=quiet) as progress:
         result = run_demo(folder, progress=progress)
-    click.echo(demo_text(result))
+    show(demo_text(result))
     verdicts = [*(run.verdict for run in result.runs), *result.pair_verdicts]
     return max((verdict.exit_code for verdict in verdicts), default=0)

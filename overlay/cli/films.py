@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
+    Finite,
     burnt_in,
     clip_and_logs,
     encoder_of,
@@ -59,8 +60,15 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
 
 @click.command()
 @clip_and_logs
-@click.option("--from", "from_s", type=float, required=True, metavar="SECONDS", help="Its start.")
-@click.option("--to", "to_s", type=float, required=True, metavar="SECONDS", help="Its end.")
+@click.option(
+    "--from",
+    "from_s",
+    type=Finite(),
+    required=True,
+    metavar="SECONDS",
+    help="Its start.",
+)
+@click.option("--to", "to_s", type=Finite(), required=True, metavar="SECONDS", help="Its end.")
 @click.option(
     "--factor",
     type=click.IntRange(2, 16),
@@ -94,7 +102,7 @@ def slow(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
 @click.command()
 @clip_and_logs
 @click.option(
-    "--at", "at_s", type=float, required=True, metavar="SECONDS", help="Footage time to show."
+    "--at", "at_s", type=Finite(), required=True, metavar="SECONDS", help="Footage time to show."
 )
 @output_option("OUT.png", "The picture to write.")
 @run_options

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import importlib
 import json
 import os
@@ -9,10 +10,11 @@ import signal
 import sys
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 
-from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, TimetrueError
+from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, TimetrueError, UsageError
 
 # Small matrices on several threads cost more than they gain, and processes already use the cores;
 # the libraries read these once, when numpy is first imported.
@@ -56,7 +58,8 @@ Exit codes:
   7  verify: neither proved true nor late beyond doubt
   8  the result cannot be written
   9  the encoder or decoder stopped with an error
-  130  interrupted with Ctrl-C; nothing half-made is left"""
+  130  interrupted with Ctrl-C; nothing half-made is left
+  143  told to end (SIGTERM); nothing half-made is left"""
 
 
 class LazyGroup(click.Group):
@@ -116,20 +119,22 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Arguments after the program name; those of the process by default.
     """
-    _heed_interrupts()
+    _heed_signals()
     as_json = "--json" in (sys.argv[1:] if arguments is None else arguments)
     try:
         result = main.main(args=arguments, prog_name="timetrue", standalone_mode=False)
         return int(result) if isinstance(result, int) else EXIT_DONE
     except click.exceptions.Exit as error:
         return error.exit_code
-    except click.ClickException as error:
+    except click.exceptions.NoArgsIsHelpError as error:
         error.show()
-        if as_json:
-            click.echo(json.dumps({"exit_code": error.exit_code, "error": error.format_message()}))
         return error.exit_code
+    except click.ClickException as error:
+        return fail(_wrong_words(error), UsageError.exit_code, as_json=as_json)
     except (KeyboardInterrupt, click.Abort):
         return fail("interrupted; nothing half-made is left", EXIT_INTERRUPTED, as_json=as_json)
+    except _Terminated:
+        return fail("told to end; nothing half-made is left", EXIT_TERMINATED, as_json=as_json)
     except TimetrueError as error:
         return fail(str(error), error.exit_code, as_json=as_json)
     except BrokenPipeError:
@@ -146,13 +151,39 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
         )
 
 
-def _heed_interrupts() -> None:
-    """Take Ctrl-C also where the shell started this process with it ignored, as for jobs with &."""
-    ignored = signal.getsignal(signal.SIGINT) is signal.SIG_IGN
-    if ignored and threading.current_thread() is threading.main_thread():
+class _Terminated(SystemExit):
+    """The process was told to end."""
+
+
+def _terminated(_signum: int, _frame: object) -> None:
+    raise _Terminated(EXIT_TERMINATED)
+
+
+def _heed_signals() -> None:
+    """Clean up when told to end; take Ctrl-C also where it was ignored, as for jobs with &."""
+    if threading.current_thread() is not threading.main_thread():
+        return
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, _terminated)
+
+
+def _wrong_words(error: click.ClickException) -> str:
+    """What is wrong with the options or arguments, and which help tells what is right."""
+    context = getattr(error, "ctx", None)
+    command = "timetrue" if context is None else context.command_path
+    return f"{error.format_message().rstrip('.')}; see {command} --help"
 
 
 def run() -> None:
     """Run as a process."""
-    sys.exit(invoke())
+    code = invoke()
+    if code in (EXIT_INTERRUPTED, EXIT_TERMINATED):
+        # Whoever told it to end waits: taking the libraries down one by one lasts up to a second.
+        atexit._run_exitfuncs()
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(code)
+    sys.exit(code)

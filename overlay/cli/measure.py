@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
+    Finite,
     burnt_in,
     burnt_in_options,
     clip_and_logs,
@@ -24,7 +25,7 @@ from overlay.cli.options import (
     readout_options,
     same_clock_option,
 )
-from overlay.cli.shared import print_json, say, shown_progress
+from overlay.cli.shared import print_json, say, show, shown_progress
 from overlay.errors import UndeterminedError, UsageError
 from overlay.jobs.correct import correct_run
 from overlay.jobs.facts import CLIP_SUFFIXES, facts_of
@@ -61,7 +62,7 @@ def inspect(
     if as_json:
         print_json(facts)
     else:
-        click.echo(facts_table(facts))
+        show(facts_table(facts))
 
 
 @click.command()
@@ -121,7 +122,7 @@ def align(
     if as_json:
         print_json(found.to_json() | facts)
     else:
-        click.echo(text)
+        show(text)
     return 0 if found.determined else UndeterminedError.exit_code
 
 
@@ -153,7 +154,7 @@ def readout(clip: str, output: str, as_json: bool, quiet: bool, **words: Any) ->
 @click.option(
     "--rate",
     "rate_hz",
-    type=click.FloatRange(0.1, 100),
+    type=Finite(0.1, 100),
     default=10.0,
     show_default=True,
     metavar="HZ",
@@ -211,7 +212,7 @@ def verify(clip: str, logs: tuple[str, ...], as_json: bool, quiet: bool, **words
         print_json({"clip": clip, "exit_code": worst, "reason": "; ".join(reasons), "runs": runs})
         return worst
     for reason, verdict in zip(reasons, verdicts, strict=True):
-        click.echo(reason)
+        show(reason)
         for check in verdict.checks:
-            click.echo(f"  {check.evidence}: {check.said}")
+            show(f"  {check.evidence}: {check.said}")
     return worst

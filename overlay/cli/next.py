@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from overlay.cli.options import json_option, quiet_option
-from overlay.cli.shared import print_json, say, shown_progress
+from overlay.cli.shared import print_json, say, show, shown_progress
 from overlay.jobs.next import find_next
 from overlay.report.next_text import next_json, next_text
 
@@ -40,7 +40,7 @@ def next(sheet: str, build: str | None, goal: str | None, as_json: bool, quiet: 
     if as_json:
         print_json(next_json(done.found))
     else:
-        click.echo(next_text(done.found))
+        show(next_text(done.found))
     for problem in done.problems:
         say(problem)
     if done.picture is not None:

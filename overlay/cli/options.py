@@ -23,6 +23,22 @@ Box = tuple[float, float, float, float]
 KINDS = tuple(kind for kind in GAUGES if kind != "gap")
 
 
+class Finite(click.FloatRange):
+    """A number that is finite, within a range where one is given."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number that is finite.", param, ctx)
+        return number
+
+    def _describe_range(self) -> str:
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
+
 def with_options(*options: Callable[[Function], Function]) -> Callable[[Function], Function]:
     """Apply several option decorators in the order in which help shows them."""
     return lambda command: functools.reduce(lambda inner, add: add(inner), options[::-1], command)
@@ -93,10 +109,11 @@ ignore_option = many(
     "A part of the picture to leave out when motion is measured, shown all the same: in "
     "pixels from the top left, or in shares of the picture such as 0,0,1,0.4. Repeat for more.",
 )
+
 offset_option = click.option(
     "--offset",
     "offset_s",
-    type=float,
+    type=Finite(),
     metavar="SECONDS",
     help="Use this total offset (log time minus footage time of the same event) instead of "
     "measuring it.",
@@ -135,7 +152,7 @@ layout_option = click.option(
 lead_option = click.option(
     "--lead",
     "lead_s",
-    type=click.FloatRange(0, 60),
+    type=Finite(0, 60),
     default=1.0,
     show_default=True,
     metavar="SECONDS",

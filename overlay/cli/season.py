@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from overlay.cli.options import json_option, quiet_option
-from overlay.cli.shared import print_json, shown_progress
+from overlay.cli.shared import print_json, show, shown_progress
 from overlay.jobs.season import run_season
 from overlay.report.season import season_json, season_text
 
@@ -33,5 +33,5 @@ def season(sheets: tuple[str, ...], workers: int | None, as_json: bool, quiet: b
     if as_json:
         print_json(season_json(found))
     else:
-        click.echo(season_text(found))
+        show(season_text(found))
     return 0

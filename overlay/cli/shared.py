@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TextIO
 
 import click
 from rich.console import Console
@@ -16,6 +19,8 @@ from rich.progress import Progress as Bars
 
 from overlay.jobs.film import FilmReport
 from overlay.progress import Progress, silent
+
+NAMED = re.compile(r"\s*(?:\S+ )*\S+ {2,}(?=\S)(?!.*\S {2,}\S)|\s*[\w ]{1,12}: (?=\S)")
 
 
 def print_json(value: dict[str, Any]) -> None:
@@ -55,7 +60,44 @@ def shown_progress(*, quiet: bool) -> Iterator[Progress]:
 
 def say(line: str) -> None:
     """A line for a person, on standard error."""
-    click.echo(line, err=True)
+    click.echo(_fitting(line, sys.stderr), err=True)
+
+
+def show(text: str) -> None:
+    """Lines for a person, on standard output."""
+    click.echo(_fitting(text, sys.stdout))
+
+
+def _fitting(text: str, stream: TextIO) -> str:
+    """Text as it is; on a terminal in lines that fit it."""
+    return folded(text, shutil.get_terminal_size().columns) if stream.isatty() else text
+
+
+def folded(text: str, columns: int) -> str:
+    """Lines of at most so many columns, broken between words.
+
+    What goes on is indented: below the value where a line is a name and a value, else by two.
+
+    Examples
+    --------
+    >>> print(folded("good for   launch and stop are both in view", 30))
+    good for   launch and stop are
+               both in view
+    """
+    lines = []
+    for line in text.split("\n"):
+        named = NAMED.match(line)
+        indent = len(named[0]) if named else len(line) - len(line.lstrip()) + 2
+        indent = indent if indent < columns // 2 else 2
+        lines += textwrap.wrap(
+            line,
+            max(columns, 20),
+            subsequent_indent=" " * indent,
+            replace_whitespace=False,
+            break_on_hyphens=False,
+            break_long_words=False,
+        ) or [""]
+    return "\n".join(lines)
 
 
 def tell(job: Callable[..., FilmReport], *arguments: Any, quiet: bool, **more: Any) -> FilmReport:

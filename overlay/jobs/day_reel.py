@@ -9,7 +9,7 @@ from pathlib import Path
 from overlay.compare.value import headline, money
 from overlay.errors import UsageError
 from overlay.jobs.day_one import RunTask
-from overlay.jobs.day_run import FOLDER, known, pair_path, results_of
+from overlay.jobs.day_run import FOLDER, known, pair_path, results_of, without_copies
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.report.results import DayResults
 from overlay.sheet import Build, load_sheet
@@ -56,7 +56,8 @@ def day_reel(path: str | Path) -> DayReel:
             f"{sheet.path}: {', '.join(missing[:6])} not worked out as the sheet stands now; "
             "run 'timetrue day run' first"
         )
-    results = results_of(sheet, [outcome for outcome in outcomes.values() if outcome is not None])
+    there = [outcome for outcome in outcomes.values() if outcome is not None]
+    results = results_of(sheet, without_copies(sheet, there))
     return DayReel(
         _clips(results, tasks, folder),
         results.title,

@@ -5,8 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from overlay.errors import EncoderError, InputError, OutputError, UndeterminedError
+from overlay.errors import (
+    EncoderError,
+    InputError,
+    MismatchError,
+    OutputError,
+    UndeterminedError,
+)
 from overlay.files import held
+from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.day_one import KEPT, RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.film import encoded
@@ -92,6 +99,7 @@ def _run_day(
 ) -> DayReport:
     tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
     outcomes = _all_runs(tasks, retry, workers, progress)
+    outcomes = without_copies(sheet, outcomes)
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
@@ -155,6 +163,17 @@ def shared_out(tasks: list[RunTask], workers: int) -> list[RunTask]:
     if each >= cores():
         return tasks
     return [replace(task, threads=each) for task in tasks[:full]] + tasks[full:]
+
+
+def without_copies(sheet: DaySheet, outcomes: list[RunOutcome]) -> list[RunOutcome]:
+    """The outcomes, those of runs that show another run's pictures again being failures."""
+    copies = copied_runs(sheet)
+    return [
+        replace(o, run=None, problem=copy_text(copies[o.name]), exit_code=MismatchError.exit_code)
+        if o.run is not None and o.name in copies
+        else o
+        for o in outcomes
+    ]
 
 
 def results_of(sheet: DaySheet, outcomes: list[RunOutcome]) -> DayResults:

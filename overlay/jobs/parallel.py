@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from functools import partial
 from multiprocessing.connection import wait as wait_for
 from types import ModuleType
@@ -23,7 +23,7 @@ from overlay.progress import Progress, silent
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 POLL_S = 0.2
-CLEANING_S = 2.0
+CLEANING_S = 1.2  # for a process to clean up behind itself; all ends within 2 s
 WHOLE = 1000  # thousandths of an item
 KILLED = (
     "its process was killed, as by a machine that is out of memory or a decoder that crashed; "
@@ -151,11 +151,15 @@ class _Crew(Generic[Item, Result]):
         self._running[future] = index, pool
 
     def end(self) -> None:
-        """Tell every process to end."""
-        for pool in self.pools:
-            for pid in list(pool._processes or {}):
-                with suppress(ProcessLookupError):
-                    os.kill(pid, signal.SIGTERM)
+        """Tell every process to end, and end those that are not done with cleaning up in time."""
+        processes = [p for pool in self.pools for p in (pool._processes or {}).values()]
+        for process in processes:
+            process.terminate()
+        latest_s = time.monotonic() + CLEANING_S
+        for process in processes:
+            process.join(max(0.0, latest_s - time.monotonic()))
+        for process in processes:
+            process.kill()
 
 
 @contextmanager
@@ -178,7 +182,10 @@ def _counted(
     def tell(share: float) -> None:
         _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
 
-    result = task(item, tell)
+    try:
+        result = task(item, tell)
+    except SystemExit as told:  # by `_leave`, and the task has cleaned up: no other may begin
+        os._exit(int(told.code or 0))
     tell(1.0)
     return result
 

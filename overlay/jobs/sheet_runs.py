@@ -8,9 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-from overlay.errors import TimetrueError, UsageError
+from overlay.errors import InputError, TimetrueError, UsageError
 from overlay.footage import probe
 from overlay.footage.model import ClipFacts
+from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.film import FilmRun
 from overlay.logs import read_log
 from overlay.logs.model import Log
@@ -23,8 +24,20 @@ Read = TypeVar("Read")
 
 
 def sheet_path(path: str | Path) -> Path:
-    """The sheet itself, or the one in a folder, where a folder is named."""
-    return Path(path) / SHEET_NAME if Path(path).is_dir() else Path(path)
+    """The sheet itself, or the one in a folder, where a folder is named.
+
+    Raises
+    ------
+    InputError
+        If a folder without a sheet is named.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        return folder
+    found = folder / SHEET_NAME
+    if not found.exists():
+        raise InputError(f"{found}: no such file; 'timetrue day new {folder}' writes one")
+    return found
 
 
 def runs_from_sheet(
@@ -72,11 +85,15 @@ def file_problems(sheet: DaySheet, *, progress: Progress = silent) -> tuple[Prob
     """Open every clip and log of a sheet and tell what will not do.
 
     That is files that are not what they should be, runs without speed, windows past the clip's
-    end, column maps that do not fit.
+    end, column maps that do not fit, copies of another run's clip.
     """
     opened = _Opened()
     found: list[Problem] = []
+    copies = copied_runs(sheet)
     for index, run in enumerate(sheet.runs):
+        if run.name in copies:
+            text = f'"{run.clip}": {copy_text(copies[run.name])}'
+            found.append(sheet.problem(("runs", index, "clip"), text))
         progress("opening files", index / len(sheet.runs))
         found += _clip_problems(sheet, run, index, opened)
         found += _log_problems(sheet, run, index, opened)

