@@ -17,9 +17,7 @@ def best_path(
     silent_score: float,
     switch_cost: float,
 ) -> IntArray:
-    """Viterbi's path of the largest sum of scores less the costs of moving.
-
-    Gives the candidate at each time, or `SILENT`.
+    """Viterbi's path of the largest sum of scores less the costs of moving; `SILENT` is a state.
 
     Parameters
     ----------

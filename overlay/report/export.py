@@ -121,24 +121,12 @@ def write_speed_gpx(
             f"{path}: the log has no date and time in UTC, which GPX needs; write CSV, or give a "
             "log with them"
         )
-    rows = decimated(kinematics.t_s, rate_hz)
-    t_s = kinematics.t_s[rows]
-    place = np.column_stack([_position_at(latitude, t_s), _position_at(longitude, t_s)])
-    usable = kinematics.known[rows] & np.isfinite(kinematics.speed_mps[rows])
-    usable &= np.all(np.isfinite(place), axis=1)
-    if not bool(np.any(usable)):
+    points = _points(kinematics, latitude, longitude, altitude, start_utc, rate_hz)
+    if not any(points):
         raise MismatchError(
             f"{path}: no position falls within the run's known speed; check that log and footage "
             "belong together"
         )
-    height = np.full(len(t_s), np.nan) if altitude is None else _position_at(altitude, t_s)
-    start = start_utc if start_utc.tzinfo else start_utc.replace(tzinfo=UTC)
-    points = [
-        _point(start, t_s[i], place[i], height[i], kinematics.speed_mps[rows[i]])
-        if usable[i]
-        else None
-        for i in range(len(t_s))
-    ]
     text = _document(points)
     with written_whole(path) as part:
         part.write_text(text, encoding="utf-8")
@@ -161,6 +149,27 @@ def decimated(t_s: FloatArray, rate_hz: float) -> npt.NDArray[np.int64]:
     if count >= len(t_s):
         return np.arange(len(t_s))
     return np.unique(np.rint(np.arange(count) / (rate_hz * step_s)).astype(np.int64))
+
+
+def _points(
+    kinematics: Kinematics,
+    latitude: Series,
+    longitude: Series,
+    altitude: Series | None,
+    start_utc: datetime,
+    rate_hz: float,
+) -> list[Any]:
+    """A point of a track for each instant; None where speed or position is unknown."""
+    rows = decimated(kinematics.t_s, rate_hz)
+    t_s, speed_mps = kinematics.t_s[rows], kinematics.speed_mps[rows]
+    place = np.column_stack([_position_at(latitude, t_s), _position_at(longitude, t_s)])
+    usable = kinematics.known[rows] & np.isfinite(speed_mps) & np.all(np.isfinite(place), axis=1)
+    height = np.full(len(t_s), np.nan) if altitude is None else _position_at(altitude, t_s)
+    start = start_utc if start_utc.tzinfo else start_utc.replace(tzinfo=UTC)
+    return [
+        _point(start, t_s[i], place[i], height[i], speed_mps[i]) if usable[i] else None
+        for i in range(len(t_s))
+    ]
 
 
 def _sigma_with_timing(kinematics: Kinematics) -> FloatArray:
