@@ -25,7 +25,7 @@ def season(sheets: tuple[str, ...], workers: int | None, as_json: bool, quiet: b
 
     A build has one name in all sheets. Builds meet on one day, or through one that is run again
     on each day; else the scatter from day to day counts, where a build was run on two days or
-    more; else days and builds cannot be told apart, and what would tell is said. Runs that are
+    more; else days and builds cannot be separated, and what would help is said. Runs that are
     not worked out yet are; no clip is drawn.
     """
     with shown_progress(quiet=quiet) as progress:

@@ -2,7 +2,7 @@
 
 Whether the clutch is out, engine speed tells: it then has nothing to do with the speed of the
 wheels. A coast against the engine (clutch in) holds the engine's drag too and is passed over, and
-so is everything without engine speed, where the two cannot be told apart.
+so is everything without engine speed, where the two look alike.
 """
 
 from __future__ import annotations

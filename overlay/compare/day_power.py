@@ -13,6 +13,8 @@ from overlay.compare.coast import Coast, find_coasts
 from overlay.compare.day import DayComparison, traces_of, whole_runs
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
+    TURNING_SHARE,
+    TURNING_SIGMA_SHARE,
     PowerCurve,
     RoadLoad,
     Setting,
@@ -30,9 +32,6 @@ from overlay.sheet import Build, DaySheet, Vehicle
 
 MASS_SHARE = 0.02  # standard uncertainty of a mass off bathroom scales; our own figure
 SHEET_SHARE = 0.1  # standard uncertainty of a coefficient that the sheet gives; our own figure
-# What wheels and axles of a light cart add to its mass, and how unsure that is: common practice,
-# no source.
-TURNING_SHARE, TURNING_SIGMA_SHARE = 0.04, 0.025
 MIN_SPEED_MPS = 2.0  # below it speed times force is all launch
 
 

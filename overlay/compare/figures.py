@@ -22,8 +22,8 @@ VERDICTS = (REAL, NO_DIFFERENCE, CANNOT_TELL, NOT_JUDGED)
 LEVEL = 0.05
 MAIN_SHARE = 0.9  # of the level; the other figures get the rest until the main one is decided
 WIDE = "the interval is still too wide"
-ORDER = "all runs of {first} came before all of {second}: order and build cannot be told apart"
-DIRECTION = "all runs of one build went the other way: direction and build cannot be told apart"
+ORDER = "all runs of {first} came before all of {second}: order and build cannot be separated"
+DIRECTION = "all runs of one build went the other way: direction and build cannot be separated"
 FEW_RUNS = 2  # with so few of a build, a difference that is found is provisional
 
 
@@ -144,15 +144,15 @@ class Comparison:
     unit: str
     a: BuildSummary
     b: BuildSummary
-    difference: float | None
-    half: float | None
-    p_differ: float | None
-    p_alike: float | None
-    p_differ_adjusted: float | None
-    p_alike_adjusted: float | None
     margin: float
     level: float
     verdict: str
+    difference: float | None = None
+    half: float | None = None
+    p_differ: float | None = None
+    p_alike: float | None = None
+    p_differ_adjusted: float | None = None
+    p_alike_adjusted: float | None = None
     further_runs: int | None = None
     reason: str = ""
     remedy: str = ""
@@ -188,7 +188,7 @@ class Pairing:
     unit : str
     is_main : bool
     not_judged : str
-        Why it is only told and not judged; empty where it is judged.
+        Why it is only shown and not judged; empty where it is judged.
     builds : (str, str)
         Names of a and b.
     """

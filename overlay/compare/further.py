@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from scipy.special import gammainc, gammaincinv
 
-from overlay.compare.mixed import ACCOUNTS, difference_of
+from overlay.compare.mixed import ACCOUNTS, Layout, difference_of, laid_out
 from overlay.timebase import FloatArray
 
 WANTED = 0.8
@@ -47,13 +47,13 @@ class Driven:
     ways: tuple[int, ...] = ()
 
     @property
-    def columns(self) -> tuple[tuple[int, ...], ...]:
-        """What the comparison allows for besides the builds."""
-        return (self.ways,) if len(set(self.ways)) > 1 else ()
+    def layout(self) -> Layout:
+        """With what the comparison allows for besides the builds."""
+        return laid_out(self.of_b, self.places, columns=(self.ways,) if self.ways else ())
 
     def levelled(self) -> Driven:
         """As if all runs had gone one way: the effect of the way taken out by least squares."""
-        if not self.columns:
+        if len(set(self.ways)) < 2:
             return self
         table = np.column_stack([np.ones(len(self.values)), self.of_b, self.ways]).astype(float)
         effect = float(np.linalg.lstsq(table, self.values)[0][2])
@@ -139,8 +139,9 @@ def _decided(
     last = max(so_far.places)
     after = difference_of(
         np.hstack([old, new]),
-        (*so_far.of_b, *new_b),
-        (*so_far.places, *(last + 1 + i for i in range(2 * more))),
+        laid_out(
+            (*so_far.of_b, *new_b), (*so_far.places, *(last + 1 + i for i in range(2 * more)))
+        ),
         floor=so_far.floor,
         shared=so_far.shared,
         accounts=PLANNED,
@@ -164,7 +165,7 @@ def chance_of(
     of_b = turns(runs)
     rng = np.random.default_rng(1947)
     values = np.array(of_b) * difference + sd * rng.standard_normal((draws, 2 * runs))
-    found = difference_of(values, of_b, range(2 * runs), accounts=PLANNED)
+    found = difference_of(values, laid_out(of_b, range(2 * runs)), accounts=PLANNED)
     middle = sum(found.centre[0].T * found.weight[0].T)
     return float(np.mean((found.p_differ() <= level) & (middle * difference > 0)))
 

@@ -71,7 +71,7 @@ ACCOUNTS = (
     Account(SPREADS, TRENDS, ((0.1, 1.0), (0.5, 1.0), (2.5, 1.0))),
     Account(SPREADS, TRENDS, jumps=((25.0, 1.0),)),
 )
-NOT_APART = "the builds cannot be told apart from what else differed between their runs"
+NOT_APART = "what else differed between the runs went wholly with the build"
 TOO_FEW = "too few runs for all that differed between them"
 MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer day
 _HALVINGS = 40  # of the bracket of an interval's end
@@ -137,6 +137,11 @@ class Difference:
         ]
         return np.min([low for low, _ in ends], axis=0), np.max([high for _, high in ends], axis=0)
 
+    def centred(self, level: float = 0.05) -> tuple[FloatArray, FloatArray]:
+        """Middle and half width of that interval."""
+        low, high = self.interval(level)
+        return (low + high) / 2, (high - low) / 2
+
     def _quantile(self, account: int, share: float) -> FloatArray:
         # A mixture's quantile lies between those of its parts.
         ends = self.centre[account] + self.error[account] * stdtrit(self.dof[account], share)
@@ -148,16 +153,63 @@ class Difference:
         return np.asarray((low + high) / 2)
 
 
-def difference_of(
-    values: FloatArray,
+@dataclass(frozen=True)
+class Layout:
+    """Which of a day's runs were of which build, and what else may make them differ.
+
+    Attributes
+    ----------
+    of_b : tuple of bool, length n
+    places : tuple of float, length n
+        Of each run in the order driven.
+    columns : tuple of tuples of float, length n each
+        What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
+    days : tuple of int, length n
+        Day of each run: drifts do not reach from one to another.
+    """
+
+    of_b: tuple[bool, ...]
+    places: tuple[float, ...]
+    columns: tuple[tuple[float, ...], ...]
+    days: tuple[int, ...]
+
+    def fixed(self) -> FloatArray:
+        """Columns of the mean, the difference and whatever else is not the sum of others."""
+        kept = [np.ones(len(self.of_b))]
+        for column in self.columns:
+            more = [*kept, np.array(column)]
+            kept = more if np.linalg.matrix_rank(np.array(more)) == len(more) else kept
+        whole = np.stack([kept[0], np.array(self.of_b, dtype=np.float64), *kept[1:]], axis=1)
+        if np.linalg.matrix_rank(whole) < whole.shape[1]:
+            raise UndeterminedError(NOT_APART)
+        if len(whole) <= whole.shape[1]:
+            raise UndeterminedError(TOO_FEW)
+        return whole
+
+
+def laid_out(
     of_b: Sequence[bool],
     places: Sequence[float],
+    *,
+    columns: Sequence[Sequence[float]] = (),
+    days: Sequence[int] = (),
+) -> Layout:
+    """The layout of runs, all on one day unless `days` are given."""
+    return Layout(
+        tuple(map(bool, of_b)),
+        tuple(map(float, places)),
+        tuple(tuple(map(float, column)) for column in columns),
+        tuple(days) or (0,) * len(of_b),
+    )
+
+
+def difference_of(
+    values: FloatArray,
+    layout: Layout,
     *,
     floor: FloatArray | float = 0.0,
     shared: FloatArray | float = 0.0,
     accounts: Sequence[Account] = ACCOUNTS,
-    columns: Sequence[Sequence[float]] = (),
-    days: Sequence[int] = (),
 ) -> Difference:
     """Judge b against a.
 
@@ -165,25 +217,18 @@ def difference_of(
     ----------
     values : ndarray, shape (k, n)
         k figures of the same n runs.
-    of_b : sequence of bool, length n
-    places : sequence of float, length n
-        Of each run in the order driven.
+    layout : Layout
     floor : ndarray, shape (k,), or float
         Root mean square of the runs' standard uncertainties; the scatter is never less.
     shared : ndarray, shape (k,), or float
-        Standard uncertainty that all runs of a build share and the other build does not, for
-        the difference.
+        Standard uncertainty of the difference that runs of one build share with each other only.
     accounts : sequence of Account
-    columns : sequence of sequences of float, length n each
-        What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
-    days : sequence of int, length n
-        Day of each run, where there are several: drifts do not reach from one to another.
 
     Raises
     ------
     UndeterminedError
         If a build has fewer than two runs, nothing scatters and no uncertainty is given, the
-        columns leave too few runs, or a column cannot be told apart from the build.
+        columns leave too few runs, or a column goes wholly with the build.
 
     Examples
     --------
@@ -191,25 +236,19 @@ def difference_of(
     a of 4 and 3 values:
 
     >>> times = np.array([[6.00, 6.05, 5.95, 6.02, 5.60, 5.66, 5.55]])
-    >>> d = difference_of(times, [False] * 4 + [True] * 3, range(7), accounts=[Account()])
+    >>> runs = laid_out([False] * 4 + [True] * 3, range(7))
+    >>> d = difference_of(times, runs, accounts=[Account()])
     >>> round(float(d.centre[0][0, 0]), 4), float(d.dof[0][0, 0])
     (-0.4017, 5.0)
     """
-    y = np.atleast_2d(np.asarray(values, dtype=np.float64))
-    if min(sum(of_b), len(of_b) - sum(of_b)) < 2:
+    y, b = np.atleast_2d(np.asarray(values, dtype=np.float64)), np.array(layout.of_b)
+    if min(int(np.sum(b)), int(np.sum(~b))) < 2:
         raise UndeterminedError("each build needs at least two runs to show its spread")
     least = np.broadcast_to(np.asarray(floor, dtype=np.float64), len(y))
-    b = np.array(of_b, dtype=bool)
     still = (np.ptp(y[:, b], axis=1) == 0) & (np.ptp(y[:, ~b], axis=1) == 0)
     if bool(np.any(still & (least == 0))):
         raise UndeterminedError("the runs show no spread and no uncertainty is given")
     y = y - y.mean(axis=1, keepdims=True)  # for the numbers' sake; differences do not change
-    layout = _Layout(
-        tuple(map(bool, of_b)),
-        tuple(map(float, places)),
-        tuple(tuple(map(float, column)) for column in columns),
-        tuple(days) or (0,) * len(of_b),
-    )
     found = [_judged(y, _design(account, layout), least) for account in accounts]
     parts = [_with_shared(*one, np.broadcast_to(shared, len(y))) for one in found]
     centre, error, dof, weight = zip(*parts, strict=True)
@@ -316,31 +355,8 @@ def _with_shared(
     return centre, whole, dof * (whole / np.maximum(error, _LEAST)) ** 4, weight
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """Builds, places, further columns and days of the runs; it can be looked up."""
-
-    of_b: tuple[bool, ...]
-    places: tuple[float, ...]
-    columns: tuple[tuple[float, ...], ...]
-    days: tuple[int, ...]
-
-    def fixed(self) -> FloatArray:
-        """Columns of the mean, the difference and whatever else is not the sum of others."""
-        kept = [np.ones(len(self.of_b))]
-        for column in self.columns:
-            more = [*kept, np.array(column)]
-            kept = more if np.linalg.matrix_rank(np.array(more)) == len(more) else kept
-        whole = np.stack([kept[0], np.array(self.of_b, dtype=np.float64), *kept[1:]], axis=1)
-        if np.linalg.matrix_rank(whole) < whole.shape[1]:
-            raise UndeterminedError(NOT_APART)
-        if len(whole) <= whole.shape[1]:
-            raise UndeterminedError(TOO_FEW)
-        return whole
-
-
 @lru_cache(maxsize=512)
-def _design(account: Account, layout: _Layout) -> _Design:
+def _design(account: Account, layout: Layout) -> _Design:
     fixed, p, day = layout.fixed(), np.array(layout.places), np.array(layout.days)
     together = np.equal.outer(day, day)
     since, middle = np.zeros(len(p)), np.zeros(len(p))

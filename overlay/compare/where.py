@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from overlay.compare.mixed import difference_of, mean_of
+from overlay.compare.mixed import difference_of, laid_out, mean_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics
@@ -255,16 +255,17 @@ def _side_by_side(
         try:
             found = difference_of(
                 values[told],
-                [False] * len(a) + [True] * len(b),
-                [t.place for t in (*a, *b)],
+                laid_out(
+                    [False] * len(a) + [True] * len(b),
+                    [t.place for t in (*a, *b)],
+                    columns=[both_ways],
+                ),
                 floor=np.sqrt(np.mean(sigmas[told] ** 2, axis=1)),
                 shared=shared if is_from_launch else 0.0,
-                columns=[both_ways] if len(set(both_ways)) > 1 else (),
             )
-        except UndeterminedError:  # the way driven and the build cannot be told apart
+        except UndeterminedError:  # all runs of one build went the other way
             middle[told] = np.nan
         else:
-            low, high = found.interval(level)
-            middle[told], half[told] = (low + high) / 2, (high - low) / 2
+            middle[told], half[told] = found.centred(level)
     none = np.full(len(x), np.nan)
     return Where(x, of_a, of_b, Curve(middle, none, none, middle - half, middle + half, runs))

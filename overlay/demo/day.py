@@ -14,8 +14,9 @@ from overlay.demo.scenario import (
     CURRENCY,
     MARGIN_MPS,
     MARGIN_S,
-    SPLIT_DISTANCES_M,
-    SPLIT_SPEEDS_MPS,
+    SPEED_UNIT,
+    SPLITS,
+    SPROCKETS,
     STOCK_LIMIT_RPM,
     RunPlan,
 )
@@ -26,6 +27,31 @@ from overlay.demo.vehicle import simulate
 from overlay.files import written_whole
 
 TELL_EVERY = 5  # pictures
+CANDIDATES = """
+# What might be fitted next; 'timetrue next' says what each would bring, from these runs.
+
+[[candidates]]
+name = "sprocket"
+price = 22.00
+wheel_teeth = [84, 100]
+
+[[candidates]]
+name = "lighter seat"
+price = 60.00
+mass_change_kg = -10.0
+
+[[candidates]]
+name = "forged rod"
+price = 75.00
+stock_limit_rpm = 5500.0  # most that its maker and the flywheel's allow
+may_break = "bearing clearance must be measured"
+
+[[candidates]]
+name = "limiter at 4800 rpm"
+price = 0.00
+limiter_rpm = 4800.0
+needs = ["forged rod"]
+"""
 
 
 def film(
@@ -82,16 +108,14 @@ def write_day(folder: Path, runs: tuple[RunTruth, ...]) -> Path:
 def day_sheet(runs: tuple[RunTruth, ...]) -> str:
     """The day sheet as TOML text: vehicle, builds, runs and the splits to report."""
     cart = BUILDS[0].vehicle
-    goals = [f'"{speed:g} m/s"' for speed in SPLIT_SPEEDS_MPS]
-    goals += [f'"{distance:g} m"' for distance in SPLIT_DISTANCES_M]
     text = f"""\
 # A village cyclekart club's timing runs on a disused airfield taxiway (simulated).
 # Closed course, helmet and gloves; local law and the rules of the venue come first.
 
 [report]
 title = "Taxiway day"
-speed_unit = "mph"
-splits = [{", ".join(goals)}]
+speed_unit = "{SPEED_UNIT}"
+splits = [{", ".join(f'"{goal}"' for goal in SPLITS)}]
 worth_noticing_s = {MARGIN_S:g}
 worth_noticing_mps = {MARGIN_MPS:g}
 
@@ -100,6 +124,7 @@ name = "Club cart"
 mass_kg = {cart.mass_kg:.1f}  # with driver and fuel
 rolling_circumference_m = {2 * math.pi * cart.tyre_radius_m:.4f}
 gear_ratios = [{cart.ratio:g}]  # turns of the crank for one of the driven wheel
+sprocket_teeth = [{SPROCKETS[0]}, {SPROCKETS[1]}]  # driving, driven
 clutch = "centrifugal"
 cylinders = 1
 strokes = 4
@@ -125,4 +150,4 @@ humidity_percent = 58.0
         text += f'logs = ["{run.speed_log}", "{run.revs_log}"]\n'
         if run.clock_offset_s == 0:
             text += "same_clock = true  # the camera's own GPS\n"
-    return text
+    return text + CANDIDATES

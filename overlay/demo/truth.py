@@ -4,15 +4,24 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
 
-from overlay.demo.scenario import SPLIT_DISTANCES_M, SPLIT_SPEEDS_MPS, RunPlan
-from overlay.demo.vehicle import STEP_S, Motion
+from overlay.demo.scenario import (
+    BUILDS,
+    SPEED_UNIT,
+    SPLIT_DISTANCES_M,
+    SPLIT_SPEEDS,
+    RunPlan,
+    surroundings,
+)
+from overlay.demo.vehicle import STEP_S, Drive, Motion, Vehicle, simulate
 from overlay.files import written_whole
 from overlay.timebase import FloatArray
+from overlay.units import MPS_PER
 
 EVERY = 20  # grid steps from one kept value to the next: 50 Hz
 
@@ -78,7 +87,8 @@ class RunTruth:
 def truth_of(plan: RunPlan, motion: Motion) -> RunTruth:
     """Gather the truth of a run that was simulated with `plan`."""
     receiver = plan.receiver
-    splits = [("speed", v, motion.split_to_speed(v)) for v in SPLIT_SPEEDS_MPS]
+    speeds = [round(v * MPS_PER[SPEED_UNIT], 5) for v in SPLIT_SPEEDS]
+    splits = [("speed", v, motion.split_to_speed(v)) for v in speeds]
     splits += [("distance", s, motion.split_to_distance(s)) for s in SPLIT_DISTANCES_M]
     return RunTruth(
         name=plan.name,
@@ -106,6 +116,42 @@ def truth_of(plan: RunPlan, motion: Motion) -> RunTruth:
         wheel_speed_mps=_short(motion.wheel_speed_mps, 4),
         engine_rpm=_short(motion.engine_rpm, 1),
     )
+
+
+@dataclass(frozen=True)
+class DayTruth:
+    """What is true of the builds over the furthest two distances.
+
+    Attributes
+    ----------
+    difference_s : float
+        B less A under the same heat and breeze, those of the middle of the day.
+    drift_s : mapping of build to float
+        What heat and breeze add to its time from one run to the next.
+    """
+
+    difference_s: float
+    drift_s: Mapping[str, float]
+
+
+def truth_of_day(runs: int) -> DayTruth:
+    """The truth of a day of so many runs, each build driven at the day's ends without luck."""
+    last = runs - 1
+    first, middle, end = (
+        [_rolling_s(build.vehicle, turn) for build in BUILDS] for turn in (0.0, last / 2, last)
+    )
+    drift = {
+        build.key: (late - early) / last
+        for build, early, late in zip(BUILDS, first, end, strict=True)
+    }
+    return DayTruth(middle[1] - middle[0], drift)
+
+
+def _rolling_s(vehicle: Vehicle, turn: float) -> float:
+    power, headwind_mps = surroundings(turn)
+    motion = simulate(vehicle, Drive(power=power, headwind_mps=headwind_mps))
+    start, end = (motion.split_to_distance(x) for x in SPLIT_DISTANCES_M)
+    return end - start
 
 
 def _short(values: FloatArray, digits: int) -> tuple[float, ...]:

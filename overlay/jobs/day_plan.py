@@ -125,7 +125,7 @@ def plan_lines(plan: DayPlan) -> list[str]:
     lines += [f"run {i}: {name}{way}" for i, name in enumerate(plan.order, 1)]
     lines.append(
         "if builds cannot be changed in turns: all of the first, all of the second, then one or "
-        "more of the first again; without that, order and build cannot be told apart"
+        "more of the first again; without that, order and build cannot be separated"
     )
     if plan.both_directions:
         lines.append("wind or slope: drive each way as often with every build")

@@ -28,6 +28,7 @@ _VEHICLE = """\
 # rolling_circumference_m = 1.76 # one turn of the driven wheel: mark the tyre, push, measure
 # tyre_diameter_m = 0.56         # or this instead, measured outside
 # gear_ratios = [9.4]            # turns of the crank for one turn of the driven wheel, one a gear
+# sprocket_teeth = [10, 94]      # driving, driven: what gear_ratios holds for
 # clutch = "centrifugal"         # or "plate" or "none"
 # rolling_coefficient = 0.018    # rolling resistance over weight, if known; a coast in a run
 # drag_area_m2 = 0.75            # (clutch out, no brake, revs logged) measures both by itself
@@ -72,6 +73,17 @@ _RUN_NOTES = """\
 #                                # leaves out runs with wheelspin, a limiter cut, a lift, a gap in
 #                                # the log or a creeping launch before its goal.
 """
+_CANDIDATES = """\
+# What might be fitted next; 'timetrue next' says what each would bring, from these runs.
+# [[candidates]]
+# name = "sprocket"
+# price = 22
+# wheel_teeth = [88, 100]        # a choice; or engine_teeth, gear_ratio, tyre_diameter_m
+# [[candidates]]
+# name = "lighter seat"
+# price = 60
+# mass_change_kg = -10           # or power_percent = [0, 6], limiter_rpm, gasket_mm
+"""
 MOST_BUILDS = 8  # more prefixes than this are file names, not builds
 _SERIES = re.compile(r"(.*?[^\W\d_])[\s_-]*\d+")
 
@@ -96,7 +108,7 @@ def sheet_text(
     sections += [f"[[builds]]\nname = {quoted(build)}\n{_BUILD_TAIL}" for build in known]
     if len(known) == 1:
         sections.append(_SECOND_BUILD)
-    sections += [_RUN_NOTES, *runs]
+    sections += [_RUN_NOTES, *runs, _CANDIDATES]
     if unused:
         sections.append("".join(f"# not used: {file}: {why}\n" for file, why in unused))
     made = sum(bool(pairing.logs) for pairing in pairings)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from overlay.demo.day import film, write_day
-from overlay.demo.scenario import BUILDS, STOCK_LIMIT_RPM, RunPlan, plan_day
+from overlay.demo.scenario import BUILDS, SPEED_UNIT, SPLITS, STOCK_LIMIT_RPM, RunPlan, plan_day
 from overlay.demo.truth import RunTruth
 from overlay.engine.driveline import Driveline
 from overlay.errors import OutputError, UndeterminedError
@@ -24,7 +24,7 @@ from overlay.session import Machine, RunAnalysis, RunOptions, align, analyse, co
 from overlay.sheet import load_sheet
 from overlay.verify import Verdict
 
-STYLE = Style(units="m/s", splits=("5 m/s", "10 m/s", "20 m", "60 m"))
+STYLE = Style(units=SPEED_UNIT, splits=SPLITS)
 FILMED, ALIGNED, DRAWN = 0.5, 0.65, 0.88  # share of a run's time that is gone after each stage
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from overlay.demo.scenario import BUILDS, SPLIT_DISTANCES_M
+from overlay.demo.truth import truth_of_day
 from overlay.jobs.demo import DemoResult, DemoRun
 from overlay.report.numbers import signed
 from overlay.report.results import sections, step_table
@@ -30,10 +32,23 @@ def _comparison(result: DemoResult) -> list[str]:
     lines = []
     for step in result.results.day.steps:
         table = step_table(result.results, step)
-        lines += [table.heading, columns(table.header, table.rows), ""]
+        lines += [table.heading, columns(table.header, table.rows)]
+    lines += [_in_truth(result), ""]
     for heading, said in sections(result.results):
         lines += [heading, *(f"  {line}" for line in said), ""]
     return lines
+
+
+def _in_truth(result: DemoResult) -> str:
+    """The truth of the main figure, which heat and breeze move from run to run."""
+    a, b = (build.key for build in BUILDS)
+    truth = truth_of_day(len(result.runs))
+    figure = " to ".join(f"{x:g}" for x in SPLIT_DISTANCES_M) + " m"
+    drifts = [f"{signed(s, 3)} s to {build}" for build, s in truth.drift_s.items()]
+    return (
+        f"In truth {b} less {a} is {signed(truth.difference_s, 2)} s from {figure} under the same "
+        f"heat and breeze, which from each run to the next add {' and '.join(drifts)}"
+    )
 
 
 def _lag_row(run: DemoRun) -> tuple[str, ...]:

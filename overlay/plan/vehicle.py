@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.compare.power import RoadLoad
+from overlay.compare.power import TURNING_SHARE, TURNING_SIGMA_SHARE, RoadLoad
 from overlay.plan.pull import Pull
 from overlay.timebase import FloatArray
 from overlay.units import STANDARD_GRAVITY_MPS2
@@ -24,9 +24,6 @@ from overlay.units import STANDARD_GRAVITY_MPS2
 DRAWS = 400
 STEP_MPS = 0.05
 BEYOND_SHARE = 2.0  # of the speeds driven, up to which the force is carried on
-# Turning wheels, and the engine through its gearing, as shares of the mass: 7 kg each in a cart of
-# 170 kg, 2.5 kg either way (set by tests.benchmarks.accuracy.next); common practice, no source.
-TURNING_SHARE, TURNING_SIGMA = 0.04, 0.015
 ONE_RUN_SHARE = 0.03  # scatter of the force where one run shows none; our own figure
 # Force against speed, as a power, above the speeds driven: an engine past its torque peak.
 _BEYOND, _BEYOND_SIGMA = -1.5, 1.0
@@ -78,15 +75,15 @@ class Body:
     mass : (kg, standard uncertainty)
         With driver and fuel.
     road_load : RoadLoad
-    wheels_kg : float or None
-        Turning wheels as mass, if known; else the usual range.
+    wheels : (kg, standard uncertainty) or None
+        Turning wheels as mass; None for the usual range, which the engine has too.
     slope : float
         Rise over run of the course.
     """
 
     mass: tuple[float, float]
     road_load: RoadLoad
-    wheels_kg: float | None = None
+    wheels: tuple[float, float] | None = None
     slope: float = 0.0
 
 
@@ -155,10 +152,10 @@ def _masses(body: Body, rng: np.random.Generator) -> tuple[FloatArray, FloatArra
     """Mass, and turning wheels and engine as mass, shape (draws,) each."""
     mass = body.mass[0]
     mass_kg: FloatArray = np.maximum(rng.normal(*body.mass, DRAWS), 0.5 * mass)
-    usual = mass * np.maximum(rng.normal(TURNING_SHARE, TURNING_SIGMA, (2, DRAWS)), 0.0)
-    wheels, engine = (np.asarray(row, dtype=np.float64) for row in usual)
-    if body.wheels_kg is not None:
-        wheels = np.full(DRAWS, body.wheels_kg)
+    usual = (TURNING_SHARE * mass, TURNING_SIGMA_SHARE * mass)
+    wheels, engine = (
+        np.maximum(rng.normal(*one, DRAWS), 0.0) for one in (body.wheels or usual, usual)
+    )
     return mass_kg, wheels, engine
 
 

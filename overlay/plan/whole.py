@@ -209,7 +209,7 @@ class _Base:
             Body(
                 (mass_kg, MASS_SHARE * mass_kg),
                 self.measured.road_load,
-                self.vehicle.turning_kg,
+                self.measured.turning,
                 float(np.mean([one.slope for one in self.measured.settings])),
             ),
             limit_mps=rpm / self.rpm_per_mps if rpm and self.rpm_per_mps else None,

@@ -48,7 +48,7 @@ def power_step_text(step: PowerStep, unit: str) -> str:
     """How much more power the later build has, and why that is surer than either power."""
     low, high = (f"{mps_to_speed(v, unit):.0f}" for v in (step.low_mps, step.high_mps))
     words = "less" if step.difference_w < 0 else "more"
-    order = "; order and build cannot be told apart" if step.is_confounded else ""
+    order = "; order and build cannot be separated" if step.is_confounded else ""
     watts = power_text(abs(step.difference_w), step.half_w, unit)
     return (
         f"{step.b} puts {watts} {words} on the road "

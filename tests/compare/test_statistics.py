@@ -16,6 +16,7 @@ from overlay.compare.mixed import (
     difference_of,
     floored,
     is_confounded,
+    laid_out,
     mean_of,
 )
 from overlay.errors import UndeterminedError, UsageError
@@ -35,7 +36,7 @@ def test_difference__nist_auto83b() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.3, AUTO83B: miles per gallon, US and Japanese cars."""
     both = np.concatenate([scaled(249, 20.14458, 6.41470), scaled(79, 30.48101, 6.10771)])
     of_b = [False] * 249 + [True] * 79
-    found = difference_of(both[None], of_b, range(328), accounts=PLAIN)
+    found = difference_of(both[None], laid_out(of_b, range(328)), accounts=PLAIN)
     t = found.centre[0] / found.error[0]
     assert (round(float(t[0, 0]), 5), found.dof[0][0, 0]) == (12.62059, 326)
 
@@ -43,7 +44,7 @@ def test_difference__nist_auto83b() -> None:
 def test_difference__two_groups_as_scipy(rng: np.random.Generator) -> None:
     a, b = rng.normal(6, 0.05, 4), rng.normal(5.8, 0.05, 3)
     found = difference_of(
-        np.concatenate([a, b])[None], [False] * 4 + [True] * 3, range(7), accounts=PLAIN
+        np.concatenate([a, b])[None], laid_out([False] * 4 + [True] * 3, range(7)), accounts=PLAIN
     )
     known = stats.ttest_ind(b, a)
     assert found.p_differ()[0] == pytest.approx(known.pvalue, rel=1e-6)
@@ -59,7 +60,7 @@ def test_difference__r_sleep_pooled() -> None:
     first = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
     second = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
     both = np.array([first + second])
-    found = difference_of(both, [False] * 10 + [True] * 10, range(20), accounts=PLAIN)
+    found = difference_of(both, laid_out([False] * 10 + [True] * 10, range(20)), accounts=PLAIN)
     low, high = found.interval()
     assert (round(low[0], 6), round(high[0], 6)) == (-0.203874, 3.363874)
     assert round(float(found.p_differ()[0]), 5) == 0.07919
@@ -72,7 +73,7 @@ def test_difference__steady_drift_is_regression(rng: np.random.Generator) -> Non
     order = np.arange(8)
     y = 6 + 0.03 * order - 0.2 * of_b + rng.normal(0, 0.03, 8)
     known = sm.OLS(y, np.column_stack([np.ones(8), of_b, order])).fit()
-    found = difference_of(y[None], of_b.astype(bool).tolist(), order, accounts=STEADY)
+    found = difference_of(y[None], laid_out(of_b.astype(bool).tolist(), order), accounts=STEADY)
     assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-5)
     # One slope that is as good as free takes a degree of freedom that the sum of squares lacks.
     assert found.error[0][0, 0] == pytest.approx(known.bse[1] * math.sqrt(5 / 6), rel=1e-5)
@@ -88,7 +89,7 @@ def test_difference__walk_and_unlike_spreads_are_gls(rng: np.random.Generator) -
     covariance = covariance + 0.7 * np.minimum.outer(order, order)
     known = sm.GLS(y, np.column_stack([np.ones(6), of_b]), sigma=covariance).fit()
     account = Account(spreads=((4.0, 1.0),), walks=((0.7, 1.0),))
-    found = difference_of(y[None], of_b.astype(bool).tolist(), order, accounts=[account])
+    found = difference_of(y[None], laid_out(of_b.astype(bool).tolist(), order), accounts=[account])
     assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-9)
     assert found.error[0][0, 0] == pytest.approx(known.bse[1], rel=1e-9)
     assert found.p_differ()[0] == pytest.approx(known.pvalues[1], rel=1e-6)
@@ -99,7 +100,7 @@ def test_difference__ratios_weigh_by_restricted_likelihood() -> None:
     y = np.array([6.0, 5.7, 6.1, 5.9, 6.3, 6.05])
     of_b = [False, True] * 3
     walks = ((0.0, 1.0), (1.0, 1.0))
-    found = difference_of(y[None], of_b, range(6), accounts=[Account(walks=walks)])
+    found = difference_of(y[None], laid_out(of_b, range(6)), accounts=[Account(walks=walks)])
     fixed = np.column_stack([np.ones(6), of_b])
     contrasts = np.linalg.svd(fixed)[0][:, 2:]
     z = contrasts.T @ y
@@ -116,7 +117,7 @@ def test_difference__equivalence_as_statsmodels(rng: np.random.Generator) -> Non
     weightstats = pytest.importorskip("statsmodels.stats.weightstats")
     a, b = rng.normal(0, 1, 6), rng.normal(0.1, 1, 7)
     found = difference_of(
-        np.concatenate([a, b])[None], [False] * 6 + [True] * 7, range(13), accounts=PLAIN
+        np.concatenate([a, b])[None], laid_out([False] * 6 + [True] * 7, range(13)), accounts=PLAIN
     )
     known = weightstats.ttost_ind(b, a, -1.5, 1.5, usevar="pooled")[0]
     assert found.p_alike(1.5)[0] == pytest.approx(known, rel=1e-6)
@@ -125,10 +126,10 @@ def test_difference__equivalence_as_statsmodels(rng: np.random.Generator) -> Non
 def test_difference__many_at_once_as_one_by_one(rng: np.random.Generator) -> None:
     values, of_b = rng.normal(6, 0.05, (5, 6)), [False, True] * 3
     floors = np.array([0.0, 0.01, 0.02, 0.05, 0.2])
-    together = difference_of(values, of_b, range(6), floor=floors)
+    together = difference_of(values, laid_out(of_b, range(6)), floor=floors)
     low, high = together.interval()
     for i in range(5):
-        alone = difference_of(values[i : i + 1], of_b, range(6), floor=floors[i])
+        alone = difference_of(values[i : i + 1], laid_out(of_b, range(6)), floor=floors[i])
         assert together.p_differ()[i] == pytest.approx(float(alone.p_differ()[0]), rel=1e-9)
         ends = tuple(float(end[0]) for end in alone.interval())
         assert (low[i], high[i]) == pytest.approx(ends, rel=1e-9)
@@ -136,7 +137,9 @@ def test_difference__many_at_once_as_one_by_one(rng: np.random.Generator) -> Non
 
 def test_difference__interval_ends_where_p_is_the_level(rng: np.random.Generator) -> None:
     values = rng.normal(6, 0.05, (1, 8))
-    found = difference_of(values, [False, True, True, False] * 2, range(8), floor=0.02, shared=0.01)
+    found = difference_of(
+        values, laid_out([False, True, True, False] * 2, range(8)), floor=0.02, shared=0.01
+    )
     for end in found.interval(0.05):
         assert found.p_differ(float(end[0]))[0] == pytest.approx(0.05, abs=1e-6)
 
@@ -144,7 +147,7 @@ def test_difference__interval_ends_where_p_is_the_level(rng: np.random.Generator
 def test_difference__shared_part_is_known() -> None:
     """What a build's runs share widens the interval and does not average out."""
     values = 6 + 0.001 * np.array([[0, 1, -1, 0, 1, -1, 0.0, 1]])
-    found = difference_of(values, [False, True] * 4, range(8), shared=0.1)
+    found = difference_of(values, laid_out([False, True] * 4, range(8)), shared=0.1)
     low, high = found.interval()
     assert (high[0] - low[0]) / 2 == pytest.approx(1.959964 * 0.1, rel=0.01)
 
@@ -153,7 +156,9 @@ def test_difference__steady_drift_is_not_taken_for_the_build() -> None:
     """Nothing but a drift, each order: the interval holds 0."""
     for of_b in ([0, 1, 0, 1, 0, 1], [0, 0, 0, 1, 1, 1, 0], [0, 1, 1, 0, 1, 0]):
         values = 0.05 * np.arange(len(of_b))[None] + 0.001 * np.cos(np.arange(len(of_b)))[None]
-        low, high = difference_of(values, [bool(b) for b in of_b], range(len(of_b))).interval()
+        low, high = difference_of(
+            values, laid_out([bool(b) for b in of_b], range(len(of_b)))
+        ).interval()
         assert low[0] < 0 < high[0]
 
 
@@ -167,14 +172,17 @@ def test_difference__false_findings(order: str, drift: str, rng: np.random.Gener
         values = values + 0.02 * np.arange(len(of_b))
     elif drift == "walk":
         values = values + np.cumsum(rng.normal(0, 0.02, values.shape), axis=1)
-    p = difference_of(values, of_b, range(len(of_b)), floor=0.02).p_differ()
+    p = difference_of(values, laid_out(of_b, range(len(of_b))), floor=0.02).p_differ()
     assert 0.005 <= np.mean(p <= 0.05) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / days)
 
 
 def test_difference__accounts_are_both_heeded(rng: np.random.Generator) -> None:
     values, of_b = rng.normal(0, 0.05, (20, 6)), [False, True] * 3
-    both = difference_of(values, of_b, range(6)).p_differ()
-    single = [difference_of(values, of_b, range(6), accounts=[one]).p_differ() for one in ACCOUNTS]
+    both = difference_of(values, laid_out(of_b, range(6))).p_differ()
+    single = [
+        difference_of(values, laid_out(of_b, range(6)), accounts=[one]).p_differ()
+        for one in ACCOUNTS
+    ]
     assert both == pytest.approx(np.max(single, axis=0))
 
 
@@ -232,7 +240,7 @@ def test_difference__both_ways_as_statsmodels(rng: np.random.Generator) -> None:
     y = rng.normal(6, 0.05, 7) - 0.3 * np.array(of_b) - 0.4 * np.array(ways)
     known = api.OLS(y, np.column_stack([np.ones(7), of_b, ways])).fit()
     found = difference_of(
-        y[None], list(map(bool, of_b)), range(7), accounts=PLAIN, columns=[ways, [1] * 7]
+        y[None], laid_out(list(map(bool, of_b)), range(7), columns=[ways, [1] * 7]), accounts=PLAIN
     )
     assert found.dof[0][0, 0] == 4
     assert found.centre[0][0, 0] == pytest.approx(known.params[1])
@@ -249,11 +257,13 @@ def test_difference__days_as_fixed_effects_in_statsmodels(rng: np.random.Generat
     known = api.OLS(y, table).fit()
     found = difference_of(
         y[None],
-        (build == 2).tolist(),
-        [*range(6), *range(6)],
+        laid_out(
+            (build == 2).tolist(),
+            [*range(6), *range(6)],
+            columns=table[:, 2:].T.tolist(),
+            days=day.tolist(),
+        ),
         accounts=PLAIN,
-        columns=table[:, 2:].T.tolist(),
-        days=day.tolist(),
     )
     assert found.dof[0][0, 0] == 8
     assert found.centre[0][0, 0] == pytest.approx(known.params[1])
@@ -270,11 +280,10 @@ def test_difference__a_drift_stays_within_its_day(rng: np.random.Generator) -> N
     known = api.OLS(y, np.column_stack([np.ones(12), of_b, day, *slopes])).fit()
     found = difference_of(
         y[None],
-        of_b.astype(bool).tolist(),
-        place.tolist(),
+        laid_out(
+            of_b.astype(bool).tolist(), place.tolist(), columns=[day.tolist()], days=day.tolist()
+        ),
         accounts=STEADY,
-        columns=[day.tolist()],
-        days=day.tolist(),
     )
     assert found.centre[0][0, 0] == pytest.approx(known.params[1], rel=1e-4)
 
@@ -282,10 +291,11 @@ def test_difference__a_drift_stays_within_its_day(rng: np.random.Generator) -> N
 def test_difference__what_cannot_be_told_apart_is_refused() -> None:
     y, of_b = np.array([[6.0, 6.1, 5.5, 5.6, 6.05]]), [False, False, True, True, False]
     with pytest.raises(UndeterminedError, match=NOT_APART):
-        difference_of(y, of_b, range(5), columns=[[1, 1, -1, -1, 1]])
+        difference_of(y, laid_out(of_b, range(5), columns=[[1, 1, -1, -1, 1]]))
     with pytest.raises(UndeterminedError, match=TOO_FEW):
         difference_of(
-            y, of_b, range(5), columns=[[1, -1, 1, -1, 1], np.arange(5.0), [0, 1, 4, 9, 6]]
+            y,
+            laid_out(of_b, range(5), columns=[[1, -1, 1, -1, 1], np.arange(5.0), [0, 1, 4, 9, 6]]),
         )
 
 
@@ -326,11 +336,11 @@ def test_confounded() -> None:
 
 def test_statistics__refuse_what_cannot_be() -> None:
     with pytest.raises(UndeterminedError, match="at least two"):
-        difference_of(np.ones((1, 3)), [False, True, True], range(3))
+        difference_of(np.ones((1, 3)), laid_out([False, True, True], range(3)))
     with pytest.raises(UndeterminedError, match="no spread"):
-        difference_of(np.ones((1, 4)), [False, True] * 2, range(4))
+        difference_of(np.ones((1, 4)), laid_out([False, True] * 2, range(4)))
     with pytest.raises(UsageError, match="margin"):
-        difference_of(np.eye(4), [False, True] * 2, range(4)).p_alike(0.0)
+        difference_of(np.eye(4), laid_out([False, True] * 2, range(4))).p_alike(0.0)
     with pytest.raises(UsageError):
         holm([1.2])
     with pytest.raises(UsageError, match="weights"):

@@ -295,7 +295,7 @@ def test_power_step__mass_and_road_load_cancel(tmp_path: Path) -> None:
     assert text.startswith(f"B puts {step.difference_w / 745.69987:.1f} hp ± ")
     back = replace(step, difference_w=-step.difference_w, is_confounded=True)
     assert " less on the road than A" in power_step_text(back, "mph")
-    assert power_step_text(back, "km/h").endswith("order and build cannot be told apart")
+    assert power_step_text(back, "km/h").endswith("order and build cannot be separated")
     assert f"{step.difference_w / 1000:.1f} kW ± " in power_step_text(step, "km/h")
 
 

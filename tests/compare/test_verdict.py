@@ -77,7 +77,7 @@ def test_compare__one_build_after_the_other_is_told_as_that() -> None:
     b = [replace(r, place=4 + i) for i, r in enumerate(runs(5.5, 5.55, 5.45, 5.52))]
     c = compare_builds(a, b, margin=0.1)
     assert (c.verdict, c.further_runs) == (CANNOT_TELL, None)
-    assert c.reason == ("all runs of A came before all of B: order and build cannot be told apart")
+    assert c.reason == ("all runs of A came before all of B: order and build cannot be separated")
     assert c.remedy == "one more run of A, after B, would tell most"
     assert compare_builds(b, a, margin=0.1).remedy.startswith("one more run of B, after A")
     again = [*a, RunSplit("again", 6.01, 0.01, place=8)]
@@ -98,7 +98,7 @@ def test_compare__runs_both_ways_count_by_their_way() -> None:
     assert (c.a.mean, c.b.mean) == (pytest.approx(6.5), pytest.approx(6.2))
     apart = judged(runs(*up), [replace(r, way=-1) for r in runs(5.5, 5.52, 5.48)])
     assert apart.verdict == CANNOT_TELL
-    assert apart.reason.endswith("direction and build cannot be told apart")
+    assert apart.reason.endswith("direction and build cannot be separated")
     assert apart.remedy.startswith("one more run of each build the way")
 
 

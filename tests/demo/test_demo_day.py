@@ -13,6 +13,7 @@ from overlay.demo.day import film, write_day
 from overlay.demo.scenario import plan_day
 from overlay.demo.scene import SceneSpec, pictures
 from overlay.demo.soundtrack import RATE_HZ
+from overlay.demo.truth import truth_of_day
 from overlay.demo.vehicle import simulate
 from overlay.errors import EncoderError, UsageError
 from tests.simulation import motion_from_speed, read_truth
@@ -128,6 +129,8 @@ def test_day__sheet_is_toml_and_names_the_files(day):
     assert sum(part["price"] for part in parts) == text["builds"][1]["price"] == 85
     sheet = load_sheet(day[0])
     assert [build.name for build in sheet.builds] == ["A", "B"]
+    assert (sheet.report.speed_unit, sheet.report.splits[0]) == ("mph", "10 mph")
+    assert [one.name for one in sheet.candidates][:2] == ["sprocket", "lighter seat"]
     assert [(run.name, run.build) for run in sheet.runs] == [("a1", "A"), ("b1", "B")]
     for run in sheet.runs:
         assert sheet.file(run.clip).exists()
@@ -136,15 +139,29 @@ def test_day__sheet_is_toml_and_names_the_files(day):
 
 def test_plan__one_run_is_spoiled_and_scatter_is_realistic():
     plans = plan_day()
-    assert [p.name for p in plans] == ["a1", "b1", "a2", "b2", "a3", "b3", "a4"]
+    assert [p.name for p in plans] == ["a1", "a2", "a3", "b1", "b2", "b3", "a4"]
     assert [p.name for p in plans if p.spoiled] == ["a2"]
     times = {p.name: simulate(p.build.vehicle, p.drive).split_to_distance(60) for p in plans}
     good_a, good_b = times["a1"], np.array([times[n] for n in ("b1", "b2", "b3")])
     assert times["a2"] > good_a + 0.2
     assert 0.005 < good_b.std(ddof=1) < 0.15
-    assert good_a - good_b.mean() > 0.12
+    assert times["a4"] - good_a > 0.2  # six runs later: heat and a breeze
+    assert times["a4"] - good_b.mean() > 0.12
     assert len({p.counter.clock_offset_s for p in plans}) == 7
     assert len({p.receiver.lag_s for p in plans}) == 1
+
+
+def test_truth__of_the_day_is_that_of_its_runs_but_for_luck():
+    """Runs of one build at other times of the day differ by the drift, of two by both."""
+    plans = plan_day()
+    motions = {p.name: simulate(p.build.vehicle, p.drive) for p in plans}
+    rolling = {n: m.split_to_distance(60) - m.split_to_distance(20) for n, m in motions.items()}
+    truth = truth_of_day(len(plans))
+    assert rolling["a4"] - rolling["a1"] == pytest.approx(6 * truth.drift_s["A"], abs=0.03)
+    # b1 was the run in the middle of the day; a would then have been half-way from a1 to a4.
+    a_then = (rolling["a1"] + rolling["a4"]) / 2
+    assert rolling["b1"] - a_then == pytest.approx(truth.difference_s, abs=0.03)
+    assert truth.drift_s["B"] > truth.drift_s["A"] > 0.01  # A's governor hides some of it
 
 
 def test_plan__same_seed_same_day():

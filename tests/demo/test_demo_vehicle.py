@@ -8,6 +8,8 @@ from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UsageError
 from tests.simulation import motion_from_speed
 
+MPH = 0.44704  # m/s, exact: NIST SP 811 (2008), appendix B.8
+
 
 @pytest.fixture(scope="module")
 def run():
@@ -48,9 +50,18 @@ def test_motion__energy_at_the_top_does_not_exceed_the_engines(run):
 
 def test_builds__differ_little_early_and_clearly_late():
     a, b = (simulate(build.vehicle, Drive()) for build in (BUILD_A, BUILD_B))
-    assert abs(a.split_to_speed(10) - b.split_to_speed(10)) < 0.1
-    assert a.split_to_distance(60) - b.split_to_distance(60) > 0.2
-    assert b.speed_mps.max() - a.speed_mps.max() > 2
+    assert abs(a.split_to_speed(20 * MPH) - b.split_to_speed(20 * MPH)) < 0.02
+    assert a.split_to_distance(60) - b.split_to_distance(60) > 0.15
+    assert b.speed_mps.max() - a.speed_mps.max() > 1.5
+
+
+def test_builds__b_is_held_by_its_limiter_well_before_the_driver_lifts():
+    """At 4400 rpm, 9.4 turns of the crank for one of a 0.28 m wheel: 13.7 m/s."""
+    run = simulate(BUILD_B.vehicle, Drive())
+    held = (run.engine_rpm > 4280) & (run.throttle == 1)
+    assert np.sum(held) * 0.001 > 0.7
+    assert run.engine_rpm.max() == pytest.approx(4400, abs=10)
+    assert run.speed_mps.max() == pytest.approx(4400 / 60 / 9.4 * 2 * np.pi * 0.28, rel=0.005)
 
 
 def test_loose_gravel__spins_the_wheels_and_costs_time(run):

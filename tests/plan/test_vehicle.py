@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from overlay.compare.power import RoadLoad, assumed_road_load
+from overlay.compare.power import TURNING_SHARE, RoadLoad, assumed_road_load
 from overlay.compare.where import Trace
 from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UndeterminedError
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull
-from overlay.plan.vehicle import TURNING_SHARE, Body, fit_vehicle
+from overlay.plan.vehicle import Body, fit_vehicle
 from overlay.runs import parse_goal
 from overlay.runs.model import Kinematics
 from tests.benchmarks.accuracy.next import changes, predicted, truths
@@ -144,6 +144,14 @@ def test_simulator__agrees_with_the_demos():
         }.items()
     }
     assert drive(Carts(**one)).time_to(60.0)[0] == pytest.approx(theirs, abs=0.06)
+
+
+def test_fit_vehicle__wheels_are_as_they_are_given():
+    """The build's power and its model take turning wheels from one place."""
+    model = fit_vehicle(fit_pull([closed_form()] * 2), Body((150.0, 0.0), NO_LOAD, (9.0, 0.9)))
+    assert np.mean(model.wheels_kg) == pytest.approx(9.0, abs=0.15)
+    assert np.std(model.wheels_kg) == pytest.approx(0.9, rel=0.1)
+    assert np.mean(model.engine_kg) == pytest.approx(150 * TURNING_SHARE, rel=0.1)
 
 
 def test_changed__needs_no_luck():

@@ -11,6 +11,10 @@ The bars: false "real" and false "no difference" at most 5 % in every cell (two 
 the simulation allowed for), coverage 93 to 98 %, power 85 % for 0.15 s with three alternating runs
 that scatter by 0.02 s. Where all runs of one build come first nothing may be decided at all.
 
+Runs in both directions, shared errors, builds on their limiters and seasons follow
+(:mod:`tests.benchmarks.accuracy.days_more`): coverage 93 to 98 % and false "real" at most 5 % there
+too, and no build without results where three of its runs are sound.
+
 The last table drives the cart of the demo with throttles opened in unlike times and works the logs
 out with the smoother: the same engine, so a "real" is false.
 """
@@ -33,11 +37,12 @@ from overlay.compare.figures import (
     RunSplit,
     run_split,
 )
-from overlay.compare.mixed import difference_of, is_confounded
+from overlay.compare.mixed import difference_of, is_confounded, laid_out
 from overlay.compare.verdict import compare_all
 from overlay.demo.vehicle import Drive, Vehicle
 from overlay.runs.model import Split
 from overlay.runs.splits import parse_goal, splits
+from tests.benchmarks.accuracy import days_more
 from tests.benchmarks.accuracy.runs import Analysed, analysed
 
 MARGIN_S = 0.1
@@ -45,7 +50,7 @@ POWER_S = 0.15
 SIGMA_S = 0.015  # of a run's own measurement, told to the judgement
 DRIFT_S = 0.02  # a run: of the steady drift, and of the step of the walk
 ORDERS = ("ABAB", "ABBA", "AABBA", "random")
-SIZES = (2, 3, 4, 6)
+SIZES = (2, 3, 4, 5, 6)
 JUMP_S = 0.1  # from an unknown run on
 DRIFTS = ("none", "steady", "walk", "jump")
 SPREADS_S = {  # standard deviation of a's and b's runs
@@ -115,9 +120,9 @@ def cell_of(
     for _ in range(parts):
         of_b = order_of(kind, n, rng)
         values = day_values(of_b, spread_s, drift, days // parts, rng)
-        judged = difference_of(values, of_b, range(len(of_b)), floor=SIGMA_S)
+        judged = difference_of(values, laid_out(of_b, range(len(of_b))), floor=SIGMA_S)
         apart = difference_of(
-            values + MARGIN_S * np.array(of_b), of_b, range(len(of_b)), floor=SIGMA_S
+            values + MARGIN_S * np.array(of_b), laid_out(of_b, range(len(of_b))), floor=SIGMA_S
         )
         # The judgement moves with the difference, so one of 0.15 s needs no second simulation.
         p_power = judged.p_differ(-POWER_S)
@@ -165,6 +170,26 @@ def cells(days: int, rng: np.random.Generator) -> list[str]:
     return missed
 
 
+def further(days: int, rng: np.random.Generator) -> list[str]:
+    """Both directions, shared errors, limiters and seasons."""
+    limits, lost = days_more.limited(days // 2, rng)
+    found = [*days_more.both_ways(SIZES, days, rng), *days_more.shared(SIZES, days, rng)]
+    found += [*limits, *days_more.seasons(days, rng)]
+    missed = (
+        [f"{lost} builds with {days_more.ENOUGH} sound runs lost their results"] if lost else []
+    )
+    for one in found:
+        print(f"{one.where}: false real {one.real:.1%}, coverage {one.inside:.1%}")
+        slack = 2 * np.sqrt(BAR * (1 - BAR) / days)
+        if one.real > BAR + slack:
+            missed.append(f"false real {one.real:.1%}: {one.where}")
+        if not LEAST_COVER - slack <= one.inside:
+            missed.append(f"coverage {one.inside:.1%}: {one.where}")
+    print(f"coverage above 98 % in {sum(x.inside > MOST_COVER for x in found)} of {len(found)}")
+    print(f"builds with {days_more.ENOUGH} sound runs and no results: {lost}")
+    return missed
+
+
 def runs_of(values: np.ndarray, of_b: tuple[bool, ...], b: bool, common: float) -> list[RunSplit]:
     return [
         RunSplit(f"r{i}", float(v), SIGMA_S, common, place=i)
@@ -176,7 +201,7 @@ def runs_of(values: np.ndarray, of_b: tuple[bool, ...], b: bool, common: float) 
 def whole_days(days: int, rng: np.random.Generator) -> list[str]:
     """Blocks of one build, and five figures at once with a lag error common to the day."""
     missed = []
-    for n in (2, 4):
+    for n in SIZES:
         of_b = order_of("AABB", n, rng)
         values = day_values(of_b, (0.02, 0.02), "steady", 50, rng)
         pairs = [
@@ -201,7 +226,7 @@ def whole_days(days: int, rng: np.random.Generator) -> list[str]:
             a, b = (runs_of(values, of_b, flag, 0.02 * share[int(flag)]) for flag in (False, True))
             pairs.append(Pairing(str(place), a, b, MARGIN_S, is_main=place == 0))
         bad = False
-        for c, truth in zip(judged_fast(pairs), truths, strict=True):
+        for c, truth in zip(days_more.judged_fast(pairs), truths, strict=True):
             bad |= (c.verdict == REAL and truth == 0) or (c.verdict == NO_DIFFERENCE and truth > 0)
             figures += 1
             inside += c.low is not None and c.high is not None and c.low <= truth <= c.high
@@ -213,17 +238,6 @@ def whole_days(days: int, rng: np.random.Generator) -> list[str]:
     if wrong / days > BAR + 2 * np.sqrt(BAR / days):
         missed.append(f"days with a wrong verdict {wrong / days:.1%}")
     return missed
-
-
-def judged_fast(pairs: list[Pairing]):
-    """All verdicts without the number of further runs, which takes time and is not asked."""
-    from overlay.compare import verdict
-
-    kept, verdict.further_runs = verdict.further_runs, lambda *_, **__: None
-    try:
-        return compare_all(pairs)
-    finally:
-        verdict.further_runs = kept
 
 
 def throttles(per_opening: int, days: int, rng: np.random.Generator) -> list[str]:
@@ -245,7 +259,7 @@ def throttles(per_opening: int, days: int, rng: np.random.Generator) -> list[str
                     )
                 if any(split.value is None for side in sides for split in side):
                     continue
-                c = judged_fast([Pairing("", sides[0], sides[1], MARGIN_S)])[0]
+                c = days_more.judged_fast([Pairing("", sides[0], sides[1], MARGIN_S)])[0]
                 assert c.low is not None and c.high is not None
                 counts["inside"] += c.low <= apart <= c.high
                 counts["real"] += c.verdict == REAL and abs(apart) < 0.01
@@ -297,6 +311,7 @@ def main() -> None:
     print(f"{given.days} days a cell, margin {MARGIN_S} s, level {LEVEL}, drift {DRIFT_S} s a run")
     missed = cells(given.days, rng)
     missed += whole_days(max(given.days // 10, 200), rng)
+    missed += further(given.days, rng)
     missed += throttles(10, 200, rng)
     print(f"{time.monotonic() - began:.0f} s; bars missed: {len(missed)}")
     for line in missed:

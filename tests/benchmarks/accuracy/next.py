@@ -18,7 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from overlay.compare.further import turns
-from overlay.compare.mixed import difference_of
+from overlay.compare.mixed import difference_of, laid_out
 from overlay.compare.power import assumed_road_load
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull
@@ -96,7 +96,7 @@ def width_driven(before: Array, after: Array, rng: np.random.Generator) -> tuple
     values[:, ~of_b], values[:, of_b] = before.reshape(-1, RUNS), after.reshape(-1, RUNS)
     values += LAUNCH_SIGMA_S * rng.standard_normal(values.shape)
     floor = np.full(len(values), LAUNCH_SIGMA_S)
-    return difference_of(values, list(of_b), range(2 * RUNS), floor=floor).interval()
+    return difference_of(values, laid_out(list(of_b), range(2 * RUNS)), floor=floor).interval()
 
 
 def main(count: int = 500, rng_seed: int = 17) -> int:
