@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.compare.figures import RunSplit, run_split
-from overlay.compare.spoiled import TOLD, OUT_OF_TOP, spoiling
+from overlay.compare.spoiled import OUT_OF_TOP, TOLD, spoiling
 from overlay.runs.model import Kinematics, Launch, Mark, Split
 from overlay.runs.splits import Braking, Peak, braking, top_speed
 from overlay.series import Series

@@ -11,6 +11,7 @@ from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.power import (
     RoadLoad,
     Setting,
+    _coast_blocks,
     assumed_road_load,
     fit_coast,
     power_curve,
@@ -18,6 +19,7 @@ from overlay.compare.power import (
 from overlay.compare.where import (
     HALF_WINDOW_S,
     Trace,
+    accel_at,
     accel_by_speed,
     speed_by_distance,
     time_by_distance,
@@ -83,6 +85,24 @@ def test_where__exponential_launches() -> None:
     exact = time_by_distance([launch(), launch()], a, step_m=0.1)
     at = np.interp([18.288, 30.48, 50.0], exact.x, exact.a.mean)
     assert at == pytest.approx([3.17974, 4.32159, 5.91577], abs=1e-3)
+
+
+def test_where__what_was_driven_before_the_launch_is_no_part_of_the_run() -> None:
+    """A warm-up to 20 m/s ends at rest 4 s before the launch; only the launch has its slope."""
+    run = launch()
+    k = run.kinematics
+    before = np.arange(-10, 0, 0.01)
+    warm = np.clip(20 - 20 * np.abs(before + 7) / 3, 0, None)
+    joined = kinematics(
+        np.r_[before, k.t_s],
+        np.r_[warm, k.speed_mps],
+        np.r_[np.gradient(warm, before), k.accel_mps2],
+        np.r_[np.cumsum(warm) * 0.01 - 60.0, k.distance_m],
+    )
+    speeds = np.array([3.0, 8.0, 12.0])
+    found, _ = accel_at(Trace(joined, 0.0), speeds)
+    alone, _ = accel_at(run, speeds)
+    assert found == pytest.approx(alone, rel=1e-6)
 
 
 def test_where__a_gap_or_a_single_run_gives_no_band() -> None:
@@ -287,3 +307,18 @@ def test_cautions() -> None:
     for name in ("Governor", "head gasket", "valve springs", "flywheel", "main jet", "chain guard"):
         assert len(part_cautions(name)) == 1, name
     assert part_cautions("new tyres") and not part_cautions("decals")
+
+
+def test_coast_blocks__neighbours_share_an_edge() -> None:
+    """Differences of speeds of one variance: twice it each, less one with each neighbour."""
+    t = np.arange(0, 3.01, 0.01)
+    k = kinematics(t, 10 - 0.5 * t, np.full(len(t), -0.5), 10 * t, sigma=0.1)
+    loss, air2, noise = _coast_blocks(k, 0.0, 2.0, Setting(100.0, 20.0))
+    assert loss == pytest.approx(np.full(4, 120 * 0.5))
+    scale = (120 / 0.5) ** 2 * 0.1**2
+    want = scale * (2 * np.eye(4) - np.eye(4, k=1) - np.eye(4, k=-1))
+    assert noise == pytest.approx(want)
+    # The mean of v^2 over a block in which v falls evenly from p to q is (p^2 + p q + q^2) / 3.
+    edges = 10 - 0.5 * np.arange(0, 2.5, 0.5)
+    p, q = edges[:-1], edges[1:]
+    assert air2 == pytest.approx((p**2 + p * q + q**2) / 3)

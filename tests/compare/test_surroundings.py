@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from overlay.compare.day import compare_day, ways_of
+from overlay.compare.day import compare_day, judged_goals, ways_of
 from overlay.compare.day_cautions import day_cautions
 from overlay.compare.day_power import powers_of
 from overlay.compare.explained import explained_of, figure_under
@@ -114,6 +114,16 @@ def test_ways__by_heading() -> None:
     each = [driven(f"a{i}", heading=h) for i, h in enumerate((350.0, 172.0, 10.0, 168.0))]
     each[2] = replace(each[2], heading_deg=None)
     assert list(ways_of(each).values()) == [1, -1, 1, -1]
+
+
+def test_judged_goals__of_a_build_with_a_single_run(tmp_path: Path) -> None:
+    """What its one run reaches is judged; what one run of two misses is not."""
+    sheet = sheet_of(tmp_path, "a1 b1 b2")
+    sheet = sheet.model_copy(update={"report": sheet.report.model_copy(update={"judged": ()})})
+    whole = [driven("a1"), driven("b1"), driven("b2")]
+    short = driven("b2", lift_at_m=30.0, braking_mps2=6.0)
+    assert [goal.label for goal in judged_goals(sheet, whole)][2:] == ["20 to 60 m"]
+    assert len(judged_goals(sheet, [*whole[:2], short])) == 2
 
 
 def test_surroundings__the_days_turn_round_and_the_runs_own_stand(tmp_path: Path) -> None:

@@ -109,7 +109,7 @@ def test_further_runs__the_way_driven_is_no_scatter() -> None:
     one = Driven(base, (False, True) * 4, tuple(range(8)), 0.01, 0.0)
     both = replace(one, values=base + 0.8 * np.array(ways), ways=ways)
     levelled = both.levelled()
-    assert levelled.columns == ()
+    assert levelled.layout.columns == ()
     assert float(np.ptp(levelled.values)) < 0.4
     assert further_runs(both, margin=0.1) is not None
 

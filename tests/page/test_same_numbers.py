@@ -129,7 +129,7 @@ def test_page__gain_power_sentence_and_drift(page: str, said: dict) -> None:
             assert shown == pytest.approx(wanted, abs=0.0151)  # the curve reads between its points
     for one in said["power"]:
         assert f"{one['build']}: {one['peak_power_w'] / HORSEPOWER_W:.1f} hp ± " in page
-    assert f"The day drifted: +{said['drift']['per_run_s']:.3f} s" in page
+    assert f"The day drifted: +{said['drift']['from_run_to_run_s']:.3f} s" in page
 
 
 def course_of(results: DayResults, name: str) -> Course:
@@ -147,10 +147,8 @@ def test_gauges__hold_the_figures_of_the_runs(results: DayResults, said: dict) -
         top = ribbon_values(course, day_run.top.at_s)
         assert top.speed_mps == pytest.approx(one["top_speed_mps"], abs=1e-6)
         rungs = ladder_values(course, float(day_run.kinematics.t_s[-1])).rungs
-        times = {split["label"]: split["time_s"] for split in one["splits"]}
-        assert {rung.label: rung.time_s for rung in rungs} == pytest.approx(
-            {rung.label: times[rung.label] for rung in rungs}
-        )
+        times = [split["time_s"] for split in one["splits"][: len(rungs)]]
+        assert [rung.time_s for rung in rungs] == pytest.approx(times)
         cuts = [mark for mark in day_run.marks if mark.kind == "limiter cut"]
         assert bool(cuts) == (one["build"] == "B")
         for cut in cuts:

@@ -1,0 +1,103 @@
+"""What a step bought, in words and figures that follow by hand from a given difference."""
+
+import pytest
+
+from overlay.compare.figures import (
+    CANNOT_TELL,
+    NO_DIFFERENCE,
+    NOT_JUDGED,
+    REAL,
+    BuildSummary,
+    Comparison,
+)
+from overlay.compare.value import headline, value_of
+from overlay.errors import UsageError
+
+OF_BUILD = BuildSummary(3, 3.5, 0.02, 0.05, 0.01, 0.0, 0.0, ())
+
+
+def figure(difference: float, half: float, verdict: str = REAL, **more: object) -> Comparison:
+    given = {"label": "20 to 60 m", "unit": "s", "is_main": True} | more
+    return Comparison(
+        a=OF_BUILD,
+        b=OF_BUILD,
+        margin=0.1,
+        level=0.05,
+        verdict=verdict,
+        difference=difference,
+        half=half,
+        p_differ=0.001,
+        p_alike=0.9,
+        **given,
+    )
+
+
+def bought(*comparisons: Comparison, cost: float = 85.0, unit: str = "mph"):
+    return value_of(
+        comparisons, a="A", b="B", cost=cost, currency="GBP", speed_unit=unit, changes=["jet"]
+    )
+
+
+def test_sentence__seconds_with_interval_and_low_end() -> None:
+    value = bought(figure(-0.31, 0.12))
+    assert value.sentence == "£85 bought 0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m"
+    (gain,) = value.gains
+    assert (gain.gain, gain.half) == (0.31, 0.12)
+    assert gain.per_unit == pytest.approx(0.31 / 85)
+    assert (gain.per_unit_low, gain.per_unit_high) == pytest.approx((0.19 / 85, 0.43 / 85))
+    # 8.5 over 0.31, 0.43 and 0.19 s, to whole pounds.
+    assert value.notes == ("0.1 s from 20 to 60 m cost £27, between £20 and £45",)
+
+
+def test_sentence__speed_in_the_sheets_unit() -> None:
+    """1.0 and 0.2 m/s are 2.24 and 0.45 mph (0.44704 m/s each, NIST SP 811, B.8)."""
+    top = figure(1.0, 0.2, label="top speed", unit="m/s")
+    assert bought(top).sentence == "£85 bought 2.2 mph ± 0.4 (at least 1.8 mph) in top speed"
+    assert bought(top, unit="km/h").sentence.startswith("£85 bought 3.6 km/h ± 0.7 (at least 2.9")
+    assert bought(top).notes == ("1 mph in top speed cost £38, between £32 and £47",)
+    assert headline([top], "mph") == "Real: 2.2 mph ± 0.4 faster in top speed, at least 1.8 mph"
+
+
+def test_sentence__a_loss_a_tie_and_an_open_figure() -> None:
+    lost = figure(0.20, 0.05, label="60 m rollout", is_main=False)
+    alike = figure(0.0, 0.03, NO_DIFFERENCE, label="10 to 20 mph", is_main=False)
+    open_ = figure(
+        -0.05, 0.09, CANNOT_TELL, label="20 m", is_main=False, reason="x", remedy="2 more runs"
+    )
+    assert bought(figure(-0.31, 0.12), lost, alike, open_).sentence == (
+        "£85 bought 0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m; but lost 0.20 s ± 0.05 "
+        "(at least 0.15 s) to 60 m with rollout left out; from 10 to 20 mph no difference that "
+        "matters; cannot tell yet to 20 m (0.05 s ± 0.09): x; 2 more runs"
+    )
+    assert bought(lost, cost=0.0).sentence == (
+        "B, for nothing more, lost 0.20 s ± 0.05 (at least 0.15 s) to 60 m with rollout left out"
+    )
+    assert bought(alike).sentence == "£85 bought nothing that matters from 10 to 20 mph"
+    assert bought(open_, cost=-5.0).sentence.startswith("B, for £5 less, gained nothing that is")
+    assert headline([lost], "mph").startswith("Real: 0.20 s ± 0.05 slower to 60 m")
+    assert headline([alike], "mph") == "No difference that matters"
+    assert headline([alike, open_], "mph") == "Cannot tell yet"
+
+
+def test_notes__an_upper_end_only_where_the_gain_is_sure() -> None:
+    unsure = figure(-0.05, 0.09, CANNOT_TELL)
+    assert bought(unsure).notes == (
+        "0.1 s from 20 to 60 m cost at least £61; the gain may be nothing",  # 8.5 / 0.14
+    )
+    assert bought(figure(0.2, 0.05)).notes == ()
+    assert bought(figure(-0.31, 0.12), cost=0.0).notes == ()
+    assert bought(figure(-0.31, 0.12, NOT_JUDGED)).notes == ()
+    two = value_of(
+        [figure(0.2, 0.1)], a="A", b="B", cost=9.0, currency="GBP", changes=["cam", "jet"]
+    )
+    assert two.notes == (
+        "2 parts changed at once from A to B: the runs cannot say which of them helped; a build B "
+        "without the cam, the dearest, would tell most",
+    )
+
+
+def test_value__other_units_are_refused() -> None:
+    with pytest.raises(UsageError, match="neither"):
+        bought(figure(1.0, 0.2, unit="kg"))
+    with pytest.raises(UsageError, match="no split"):
+        bought()
