@@ -51,7 +51,10 @@ def load(
         read += [track] if track is not None and track.speed is not None else []
     speed_log = next((log for log in read if log.speed is not None), None)
     if speed_log is None and not logs:
-        raise UsageError(f"{clip}: has no track of its own; name a log of the run's speed")
+        raise UsageError(
+            f"{clip}: has no track of its own; name a log of the run's speed, or let 'timetrue "
+            "readout' write one where the camera burnt its speed into the picture"
+        )
     if speed_log is None:
         names = ", ".join(str(path) for path in logs)
         raise MismatchError(f"{names}: no speed in it; name a log with GPS speed or positions")
