@@ -8,14 +8,16 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from functools import partial
+from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
+from pickle import PicklingError
 from types import ModuleType
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 from overlay.errors import EncoderError
 from overlay.progress import Progress, silent
@@ -23,14 +25,42 @@ from overlay.progress import Progress, silent
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 POLL_S = 0.2
+TELL_EVERY_S = 0.1
 CLEANING_S = 1.2  # for a process to clean up behind itself; all ends within 2 s
-WHOLE = 1000  # thousandths of an item
 KILLED = (
     "its process was killed, as by a machine that is out of memory or a decoder that crashed; "
     "close other programs or give --workers 1, and try again"
 )
 
-_shares: Any = None  # of a worker: thousandths done of each item
+
+class Lost(Exception):
+    """The process that worked on an item was killed."""
+
+
+@dataclass(frozen=True)
+class Done(Generic[Result]):
+    """What became of one item: its result, or what its task raised, or `Lost`."""
+
+    index: int
+    result: Result | None = None
+    error: BaseException | None = None
+
+
+class Crew(Protocol[Result]):
+    """Several workers on a list of items; who they are and where is its own affair."""
+
+    def waited(self) -> list[Done[Result]] | None:
+        """What was finished within a moment, other items begun in its place; None at the end."""
+
+    @property
+    def share(self) -> float:
+        """How much of all items is done, 0 to 1."""
+
+    def end(self) -> None:
+        """Stop everything now."""
+
+    def close(self) -> None:
+        """Let the workers go."""
 
 
 def cores() -> int:
@@ -81,29 +111,57 @@ def in_parallel(
             progress(stage, (index + share) / len(items))
 
         return [task(item, partial(tell, index)) for index, item in enumerate(items)]
-    crew = _Crew(task, items, count)
+    crew: Crew[Result] = _Processes(task, items, count)
+    return collected(crew, items, stage=stage, progress=progress, lost=lost)
+
+
+def collected(
+    crew: Crew[Result],
+    items: Sequence[Item],
+    *,
+    stage: str,
+    progress: Progress = silent,
+    lost: Callable[[Item], Result] | None = None,
+) -> list[Result]:
+    """What a crew makes of all items, in their order; as :func:`in_parallel` says it."""
+    results: dict[int, Any] = {}
     try:
         while (done := crew.waited()) is not None:
-            for index, future in done:
-                try:
-                    crew.results[index] = future.result()
-                except BrokenProcessPool:
+            for one in done:
+                if isinstance(one.error, Lost):
                     if lost is None:
-                        raise EncoderError(f"{stage}: {KILLED}") from None
-                    crew.results[index] = lost(items[index])
+                        raise EncoderError(f"{stage}: {KILLED}")
+                    results[one.index] = lost(items[one.index])
+                elif one.error is not None:
+                    raise one.error
+                else:
+                    results[one.index] = one.result
             progress(stage, min(0.999, crew.share))
         progress(stage, 1.0)
-        return [crew.results[index] for index in range(len(items))]
+        return [results[index] for index in range(len(items))]
     except BaseException:
         crew.end()
         raise
     finally:
-        for pool in crew.pools:
-            pool.shutdown(wait=True, cancel_futures=True)
+        crew.close()
 
 
-class _Crew(Generic[Item, Result]):
-    """Pools of one process each, so that what a process is doing is known when it dies."""
+@dataclass(eq=False)
+class _Worker:
+    """A process and the item that it works on, if any, with the share done."""
+
+    process: Any
+    pipe: Connection
+    index: int | None = None
+    share: float = 0.0
+
+
+class _Processes(Generic[Item, Result]):
+    """Processes of this machine, each fed through a pipe of its own.
+
+    So what a process is doing is known when it dies, and none shares a lock with another that
+    may be killed.
+    """
 
     def __init__(
         self,
@@ -113,53 +171,84 @@ class _Crew(Generic[Item, Result]):
     ) -> None:
         # Spawned, not forked: a fork of a process with decoder threads can hang.
         self._context = multiprocessing.get_context("spawn")
-        self._shares = self._context.Array("i", len(items))
         self._task, self._items, self._next = task, items, iter(range(len(items)))
-        self._running: dict[Future[Result], tuple[int, ProcessPoolExecutor]] = {}
-        self.pools: list[ProcessPoolExecutor] = []
-        self.results: dict[int, Result] = {}
+        self._workers: list[_Worker] = []
+        self._finished = 0
         for _ in range(count):
             self._begin(None)
 
     @property
     def share(self) -> float:
         """How much of all items is done, 0 to 1."""
-        return float(sum(self._shares[:])) / WHOLE / len(self._items)
+        running = sum(one.share for one in self._workers if one.index is not None)
+        return (self._finished + running) / len(self._items)
 
-    def waited(self) -> list[tuple[int, Future[Result]]] | None:
+    def waited(self) -> list[Done[Result]] | None:
         """What was finished within a moment, others begun in its place; None at the end."""
-        if not self._running:
+        busy = {one.pipe: one for one in self._workers if one.index is not None}
+        if not busy:
             return None
-        done = []
-        for future in wait(self._running, POLL_S, FIRST_COMPLETED).done:
-            index, pool = self._running.pop(future)
-            is_broken = isinstance(future.exception(), BrokenProcessPool)
-            self._begin(None if is_broken else pool)
-            done.append((index, future))
-        return done
+        found = [self._heard(busy[pipe]) for pipe in wait_for(list(busy), POLL_S)]  # type: ignore[index]
+        return [done for done in found if done is not None]
 
-    def _begin(self, pool: ProcessPoolExecutor | None) -> None:
+    def _heard(self, worker: _Worker) -> Done[Result] | None:
+        """What a worker says of its item, where that is done with."""
+        index = worker.index
+        assert index is not None
+        try:
+            what, value = worker.pipe.recv()
+        except (EOFError, OSError):  # it died
+            self._workers.remove(worker)
+            worker.process.join()
+            self._finished += 1
+            self._begin(None)
+            return Done(index, error=Lost())
+        if what == "share":
+            worker.share = value
+            return None
+        self._finished += 1
+        self._begin(worker)
+        return Done(index, result=value) if what == "done" else Done(index, error=value)
+
+    def _begin(self, worker: _Worker | None) -> None:
+        """Give the next item, if any is left, to a worker with nothing to do, or to a new one."""
         index = next(self._next, None)
+        if worker is not None:
+            worker.index, worker.share = index, 0.0
         if index is None:
             return
-        if pool is None:
-            shares = (self._shares,)
-            pool = ProcessPoolExecutor(1, self._context, initializer=start_worker, initargs=shares)
-            self.pools.append(pool)
+        if worker is None:
+            worker = self._hired()
+            worker.index = index
+        with suppress(OSError):  # it is dead, which is noticed when it is listened to
+            worker.pipe.send((self._task, self._items[index]))
+
+    def _hired(self) -> _Worker:
+        ours, theirs = self._context.Pipe()
         with _no_main_module():
-            future = pool.submit(_counted, self._task, self._items[index], index)
-        self._running[future] = index, pool
+            process = self._context.Process(target=_work, args=(theirs,))
+            process.start()
+        theirs.close()
+        worker = _Worker(process, ours)
+        self._workers.append(worker)
+        return worker
 
     def end(self) -> None:
         """Tell every process to end, and end those that are not done with cleaning up in time."""
-        processes = [p for pool in self.pools for p in (pool._processes or {}).values()]
-        for process in processes:
-            process.terminate()
+        for worker in self._workers:
+            worker.process.terminate()
         latest_s = time.monotonic() + CLEANING_S
-        for process in processes:
-            process.join(max(0.0, latest_s - time.monotonic()))
-        for process in processes:
-            process.kill()
+        for worker in self._workers:
+            worker.process.join(max(0.0, latest_s - time.monotonic()))
+        for worker in self._workers:
+            worker.process.kill()
+
+    def close(self) -> None:
+        """Let the processes go, which end when nobody feeds them any more."""
+        for worker in self._workers:
+            worker.pipe.close()
+        for worker in self._workers:
+            worker.process.join()
 
 
 @contextmanager
@@ -176,24 +265,46 @@ def _no_main_module() -> Iterator[None]:
         sys.modules["__main__"] = script
 
 
-def _counted(
-    task: Callable[[Item, Callable[[float], None]], Result], item: Item, index: int
-) -> Result:
+def _work(pipe: Connection) -> None:
+    """In the process of a worker: do what comes through the pipe until that is closed."""
+    start_worker()
+    code = 0
+    try:
+        while True:
+            task, item = pipe.recv()
+            said = _said(task, item, pipe)
+            try:
+                pipe.send(said)
+            except (TypeError, AttributeError, PicklingError) as error:
+                pipe.send(("failed", RuntimeError(f"a result that cannot be sent: {error}")))
+    except (EOFError, OSError):
+        pass  # nobody is there any more
+    except SystemExit as told:  # by `_leave`; the task has cleaned up
+        code = int(told.code or 0)
+    os._exit(code)  # at once: taking the libraries down one by one lasts a while
+
+
+def _said(task: Any, item: Any, pipe: Connection) -> tuple[str, Any]:
+    """The result of a task, or the error it raised, with the place where."""
+    told_s = 0.0
+    lock = threading.Lock()
+
     def tell(share: float) -> None:
-        _shares[index] = int(WHOLE * min(max(share, 0.0), 1.0))
+        nonlocal told_s
+        with lock:
+            if time.monotonic() - told_s >= TELL_EVERY_S:
+                told_s = time.monotonic()
+                pipe.send(("share", min(max(share, 0.0), 1.0)))
 
     try:
-        result = task(item, tell)
-    except SystemExit as told:  # by `_leave`, and the task has cleaned up: no other may begin
-        os._exit(int(told.code or 0))
-    tell(1.0)
-    return result
+        return "done", task(item, tell)
+    except Exception as error:
+        error.add_note(traceback.format_exc())
+        return "failed", error
 
 
-def start_worker(shares: Any = None) -> None:
+def start_worker() -> None:
     """A worker leaves Ctrl-C to its parent, and cleans up behind itself when told to end."""
-    global _shares
-    _shares = shares
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
     threading.Thread(target=_leave_with_parent, daemon=True).start()

@@ -17,7 +17,7 @@ from overlay.jobs.parallel import in_parallel
 from overlay.session import RunInputs, load
 from overlay.sync.model import Alignment
 from tests.demo_runs import CLIPS
-from tests.jobs.workers import killed_by_one, process
+from tests.jobs.workers import broken, killed_by_one, process, unsendable
 
 
 @pytest.fixture(scope="module")
@@ -156,3 +156,11 @@ def test_in_parallel__a_killed_process_loses_its_own_item_only(workers: int) -> 
     assert got == [0, -1, 2, 3]
     with pytest.raises(EncoderError, match="filming: its process was killed"):
         in_parallel(killed_by_one, [1, 2], workers=2, stage="filming")
+
+
+def test_in_parallel__an_error_keeps_its_place_and_what_cannot_be_sent_is_said() -> None:
+    with pytest.raises(ValueError, match="no 5") as caught:
+        in_parallel(broken, [5], apart=True)
+    assert "in broken" in "".join(caught.value.__notes__)
+    with pytest.raises(RuntimeError, match="cannot be sent"):
+        in_parallel(unsendable, [5], apart=True)

@@ -29,6 +29,14 @@ def begun_and_asleep(place: str, _tell: object) -> None:
     time.sleep(60)
 
 
+def unsendable(_item: int, _tell: object) -> Any:
+    return lambda: None
+
+
+def broken(item: int, _tell: object) -> int:
+    raise ValueError(f"no {item}")
+
+
 def killed_by_one(item: int, _tell: object) -> int:
     if item == 1:
         os.kill(os.getpid(), signal.SIGKILL)

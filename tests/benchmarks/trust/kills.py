@@ -1,0 +1,233 @@
+"""Commands killed at random: nothing lost, nothing half-made, no leftovers after the next start.
+
+Run ``python -m tests.benchmarks.trust.kills --count 300`` from the checkout (Linux). Each trial
+starts ``draw``, ``pair`` or ``day run`` on small clips, waits for a part of the time that the whole
+takes, drawn by the seed, and sends SIGINT, SIGTERM or SIGKILL to the command, or SIGKILL to one of
+its workers or its encoder. Then it is checked that
+
+- all its processes are gone, after SIGINT and SIGTERM within 2 s;
+- inputs are unchanged, and whatever has a final name is byte for byte that of an uninterrupted run;
+- the same command, run again, ends well, gives byte for byte the results of an uninterrupted one,
+  and leaves no part of a file behind.
+
+Exit code 1 if anything fails; ``--case N`` repeats one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from overlay.render.encoder import ffmpeg_path
+from tests.demo_runs import CLIPS
+
+SEED = 20260527
+GONE_S = 2.0
+MARK = "TIMETRUE_TRIAL"
+JOBS = {
+    "draw": ["draw", "a1.mp4", "a1.gpx", "-o", "out.mp4"],
+    "pair": ["pair", "a1.mp4", "a1.gpx", "b1.mp4", "b1.nmea", "-o", "out.mp4"],
+    "day": ["day", "run", ".", "--workers", "2"],
+}
+WAYS = (
+    ("command", signal.SIGINT),
+    ("command", signal.SIGTERM),
+    ("command", signal.SIGKILL),
+    ("worker", signal.SIGKILL),
+    ("encoder", signal.SIGKILL),
+)
+# Rewritten by every call, with the time or the place in them.
+NOT_COMPARED = {".held"}
+
+
+@dataclass(frozen=True)
+class Reference:
+    """An uninterrupted run of one job."""
+
+    took_s: float
+    made: dict[str, str]  # digest of each file
+
+
+def inputs(folder: Path) -> None:
+    """The ready-made day in small pictures, up to a second after the middle of each run."""
+    for file in CLIPS.iterdir():
+        if file.suffix != ".mp4":
+            shutil.copy2(file, folder)
+            continue
+        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-vf", "scale=320:180"]
+        command += [
+            "-c:v",
+            "libx264",
+            "-preset",
+            "veryfast",
+            "-crf",
+            "20",
+            "-c:a",
+            "copy",
+            "-t",
+            "9",
+        ]
+        subprocess.run([*command, "-map_metadata", "0", str(folder / file.name)], check=True)
+
+
+def files(folder: Path) -> dict[str, str]:
+    """Digest of each file below a folder."""
+    return {
+        str(path.relative_to(folder)): hashlib.blake2b(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name not in NOT_COMPARED
+    }
+
+
+def fresh(source: Path, folder: Path) -> Path:
+    """A folder with the inputs, whose clips keep their times of change."""
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(source, folder, copy_function=shutil.copy2)
+    return folder
+
+
+def started(job: str, folder: Path, mark: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "overlay", *JOBS[job], "--quiet"],
+        cwd=folder,
+        env=os.environ | {MARK: mark},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def living(mark: str) -> dict[int, str]:
+    """Command lines of all processes that a command started, itself too, by their ids."""
+    found = {}
+    for place in Path("/proc").iterdir():
+        try:
+            if f"{MARK}={mark}\0".encode() in (place / "environ").read_bytes() + b"\0":
+                words = (place / "cmdline").read_bytes().decode("utf-8", "replace")
+                if words:
+                    found[int(place.name)] = words.replace("\0", " ")
+        except (OSError, ValueError):
+            continue
+    return found
+
+
+def victim(kind: str, command: int, mark: str) -> int | None:
+    if kind == "command":
+        return command
+    wanted = "spawn_main" if kind == "worker" else "ffmpeg"
+    return next((pid for pid, words in living(mark).items() if wanted in words), None)
+
+
+def reference(job: str, source: Path, folder: Path) -> Reference:
+    fresh(source, folder)
+    begun_s = time.monotonic()
+    process = started(job, folder, f"reference-{job}")
+    said = process.communicate()[1]
+    if process.returncode:
+        raise RuntimeError(f"{job} alone ended with {process.returncode}: {said}")
+    return Reference(time.monotonic() - begun_s, files(folder))
+
+
+def trial(
+    number: int, seed: int, source: Path, folder: Path, references: dict[str, Reference]
+) -> tuple[str, list[str], float]:
+    """What was done, what is wrong, and how long a command that was told to end took, seconds."""
+    rng = random.Random(f"{seed} {number}")
+    job = rng.choice(list(references))
+    kind, way = rng.choice(WAYS)
+    known, mark = references[job], f"trial-{os.getpid()}-{number}"
+    fresh(source, folder)
+    before = files(folder)
+    process = started(job, folder, mark)
+    wait_s = rng.uniform(0.0, 1.1) * known.took_s
+    about = f"case {number}: {job}, {way.name} to its {kind} after {wait_s:.1f} s"
+    latest_s = time.monotonic() + wait_s
+    while time.monotonic() < latest_s and process.poll() is None:
+        time.sleep(0.02)
+    pid = victim(kind, process.pid, mark)
+    if pid is None or process.poll() is not None:
+        about += " (not there)"
+    else:
+        try:
+            os.kill(pid, way)
+        except ProcessLookupError:
+            about += " (gone)"
+    wrong, told_s = [], time.monotonic()
+    try:
+        said = process.communicate(timeout=20 + 3 * known.took_s)[1]
+    except subprocess.TimeoutExpired:
+        process.kill()
+        said, wrong = process.communicate()[1], ["hung"]
+    while living(mark) and time.monotonic() < told_s + 20:
+        time.sleep(0.02)
+    gone_s = time.monotonic() - told_s
+    if left := living(mark):
+        wrong.append(f"processes left: {left}")
+        for one in left:
+            os.kill(one, signal.SIGKILL)
+    told = kind == "command" and way is not signal.SIGKILL
+    if "Traceback" in said or "resource_tracker" in said:
+        wrong.append(f"said: {said[-300:]}")
+    now = files(folder)
+    wrong += [f"input changed: {name}" for name, was in before.items() if now.get(name) != was]
+    for name in now.keys() & known.made.keys():
+        if name.endswith((".mp4", ".npz")) and now[name] != known.made[name]:
+            wrong.append(f"{name} is not that of an uninterrupted run")
+    again = started(job, folder, mark)
+    said = again.communicate()[1]
+    if again.returncode:
+        wrong.append(f"again: exit {again.returncode}: {said[-300:]}")
+    now = files(folder)
+    differ = sorted(
+        name for name in now.keys() | known.made.keys() if now.get(name) != known.made.get(name)
+    )
+    wrong += [f"again: {name} is not that of an uninterrupted run" for name in differ]
+    return about, wrong, gone_s if told else 0.0
+
+
+def main() -> int:
+    """Run the trials; 1 if any fails."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--case", type=int)
+    parser.add_argument("--job", choices=JOBS, action="append", help="all by default")
+    options = parser.parse_args()
+    cases = range(options.count) if options.case is None else [options.case]
+    failed, done, slowest = 0, Counter[str](), []
+    with tempfile.TemporaryDirectory() as made:
+        source, folder = Path(made) / "source", Path(made) / "day"
+        source.mkdir()
+        inputs(source)
+        jobs = options.job or JOBS
+        references = {job: reference(job, source, folder) for job in jobs}
+        for number in cases:
+            about, wrong, gone_s = trial(number, options.seed, source, folder, references)
+            failed += bool(wrong)
+            done[about.split(": ")[1].split(" after")[0]] += 1
+            slowest.append(gone_s)
+            if wrong:
+                print(about, *wrong, sep="\n  ", flush=True)
+    late = sum(gone_s > GONE_S for gone_s in slowest)
+    print(
+        f"kills, seed {options.seed}: {len(slowest)} trials, {failed} wrong; {late} took more than "
+        f"{GONE_S:g} s to end when told to, the slowest {max(slowest):.2f} s"
+    )
+    print("; ".join(f"{count} × {what}" for what, count in sorted(done.items())))
+    return int(failed > 0 or late > 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
