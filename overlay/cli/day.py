@@ -97,6 +97,12 @@ def check(sheet: str, quiet: bool) -> int:
     metavar="N",
     help="Runs worked on at once.  [default: the processor's cores]",
 )
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="A Dask scheduler, such as tcp://192.168.1.20:8786, whose workers do the runs; each must "
+    "see the sheet's folder under the same path.",
+)
 @json_option
 @quiet_option
 def run(
@@ -105,6 +111,7 @@ def run(
     with_clips: bool,
     retry: bool,
     workers: int | None,
+    scheduler: str | None,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -124,6 +131,7 @@ def run(
             with_clips=with_clips,
             retry=retry,
             workers=workers,
+            scheduler=scheduler,
             progress=progress,
         )
     if as_json:

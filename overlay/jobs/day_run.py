@@ -13,6 +13,7 @@ from overlay.errors import (
     UndeterminedError,
 )
 from overlay.files import held
+from overlay.jobs.cluster import on_cluster
 from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.day_one import KEPT, RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
@@ -26,6 +27,14 @@ from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
 
 FOLDER = "day-results"
+
+
+@dataclass(frozen=True)
+class Hands:
+    """Who does the runs: so many processes of this machine, or the workers of a scheduler."""
+
+    workers: int
+    scheduler: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +60,7 @@ def run_day(
     with_clips: bool = False,
     retry: bool = False,
     workers: int | None = None,
+    scheduler: str | None = None,
     progress: Progress = silent,
 ) -> DayReport:
     """Work through a day sheet; what was done before and is unchanged is not done again.
@@ -67,25 +77,31 @@ def run_day(
         Whether to try runs again that failed, though nothing has changed since.
     workers : int, optional
         Processes; the cores by default. A run whose process is killed fails alone.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers then do the runs; they must see the sheet's
+        folder under the same path.
 
     Raises
     ------
     SheetError
         If the sheet has problems.
+    UsageError, MismatchError, InputError
+        If the scheduler's workers cannot do the runs.
     UndeterminedError
         If not one run could be worked out.
     OutputError
         If the results cannot be written, or another process writes there.
     """
-    sheet = load_sheet(sheet_path(path))
+    # Workers elsewhere have another working folder.
+    sheet = load_sheet(sheet_path(path) if scheduler is None else sheet_path(path).absolute())
     folder = sheet.folder / FOLDER
     try:
         (folder / KEPT).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
     with held(folder / KEPT):
-        at_once = workers or cores()
-        return _run_day(sheet, folder, clips, with_clips, retry, at_once, progress)
+        hands = Hands(workers or cores(), scheduler)
+        return _run_day(sheet, folder, clips, with_clips, retry, hands, progress)
 
 
 def _run_day(
@@ -94,11 +110,11 @@ def _run_day(
     clips: bool,
     with_clips: bool,
     retry: bool,
-    workers: int,
+    hands: Hands,
     progress: Progress,
 ) -> DayReport:
     tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
-    outcomes = _all_runs(tasks, retry, workers, progress)
+    outcomes = _all_runs(tasks, retry, hands, progress)
     outcomes = without_copies(sheet, outcomes)
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
@@ -134,21 +150,34 @@ def known(task: RunTask, *, retry: bool = False) -> RunOutcome | None:
 
 
 def _all_runs(
-    tasks: list[RunTask], retry: bool, workers: int, progress: Progress
+    tasks: list[RunTask], retry: bool, hands: Hands, progress: Progress
 ) -> list[RunOutcome]:
     """Outcomes in the tasks' order; workers start only for runs with something left to do."""
     done = {task.name: known(task, retry=retry) for task in tasks}
     left = [task for task in tasks if done[task.name] is None]
     more = "" if len(left) == len(tasks) else f" of {len(tasks)}"
-    found = in_parallel(
-        do_run,
-        shared_out(left, workers),
-        workers=workers,
-        apart=True,
-        stage=f"working out {len(left)}{more} runs",
-        progress=progress,
-        lost=lost_run,
-    )
+    stage = f"working out {len(left)}{more} runs"
+    shares = shared_out(left, hands.workers)
+    if hands.scheduler is None:
+        found = in_parallel(
+            do_run,
+            shares,
+            workers=hands.workers,
+            apart=True,
+            stage=stage,
+            progress=progress,
+            lost=lost_run,
+        )
+    else:
+        found = on_cluster(
+            hands.scheduler,
+            do_run,
+            shares,
+            shared=left[0].sheet.path if left else Path(),
+            stage=stage,
+            progress=progress,
+            lost=lost_run,
+        )
     done |= {outcome.name: outcome for outcome in found}
     return [outcome for outcome in done.values() if outcome is not None]
 

@@ -60,12 +60,12 @@ class Reference:
 
 
 def inputs(folder: Path) -> None:
-    """The ready-made day in small pictures, up to a second after the middle of each run."""
+    """The ready-made day in small pictures."""
     for file in CLIPS.iterdir():
         if file.suffix != ".mp4":
             shutil.copy2(file, folder)
             continue
-        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-vf", "scale=320:180"]
+        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-vf", "scale=428:240"]
         command += [
             "-c:v",
             "libx264",
@@ -75,8 +75,6 @@ def inputs(folder: Path) -> None:
             "20",
             "-c:a",
             "copy",
-            "-t",
-            "9",
         ]
         subprocess.run([*command, "-map_metadata", "0", str(folder / file.name)], check=True)
 

@@ -1,0 +1,124 @@
+"""A day's runs by the workers of a scheduler, one of them killed: the same as on one machine."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from overlay.cli.main import invoke
+from overlay.render.encoder import ffmpeg_path
+from tests.demo_runs import CLIPS
+
+pytest.importorskip("distributed", reason="the extra cluster is not installed")
+psutil = pytest.importorskip("psutil")
+
+# Written by every call, or with the place or time of files in them.
+NOT_COMPARED = {".held", "page.json", "a1.clip.json", "b1.clip.json", "A beside B.clip.json"}
+
+
+def dask(*words: object) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "dask", *map(str, words), "--no-dashboard"]
+    return subprocess.Popen(
+        command,
+        env=os.environ | {"PYTHONPATH": str(Path(__file__).resolve().parents[2])},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+
+
+def wait_until(is_so: Callable[[], bool]) -> None:
+    end_s = time.monotonic() + 120
+    while not is_so():
+        assert time.monotonic() < end_s
+        time.sleep(0.05)
+
+
+@pytest.fixture
+def scheduler(tmp_path: Path) -> Iterator[str]:
+    known = tmp_path / "scheduler.json"
+    process = dask("scheduler", "--host", "127.0.0.1", "--port", 0, "--scheduler-file", known)
+    try:
+        wait_until(lambda: known.exists() and known.stat().st_size > 0)
+        yield json.loads(known.read_text())["address"]
+    finally:
+        process.terminate()
+        process.wait()
+
+
+@pytest.fixture
+def workers(scheduler: str, tmp_path: Path) -> Iterator[subprocess.Popen[bytes]]:
+    place = ["--local-directory", tmp_path / "spill"]
+    process = dask("worker", scheduler, "--nworkers", 2, "--nthreads", 1, *place)
+    try:
+        yield process
+    finally:
+        process.terminate()
+        process.wait()
+
+
+@pytest.fixture
+def day(tmp_path: Path) -> Path:
+    """The ready-made day in small pictures."""
+    folder = tmp_path / "one"
+    shutil.copytree(CLIPS, folder)
+    for clip in folder.glob("*.mp4"):
+        small = clip.with_name("small.mp4")
+        command = [ffmpeg_path(), "-v", "error", "-i", str(clip), "-vf", "scale=428:240"]
+        subprocess.run([*command, "-c:a", "copy", str(small)], check=True)
+        small.replace(clip)
+    return folder
+
+
+def results(folder: Path) -> dict[str, bytes]:
+    found = folder / "day-results"
+    return {
+        str(path.relative_to(found)): path.read_bytes()
+        for path in found.rglob("*")
+        if path.is_file() and path.name not in NOT_COMPARED
+    }
+
+
+def test_day_run__workers_elsewhere_one_killed_give_the_same(day: Path, scheduler, workers) -> None:
+    other = day.with_name("other")
+    shutil.copytree(day, other)
+    begin = [sys.executable, "-m", "overlay", "day", "run", "--quiet"]
+    subprocess.run([*begin, str(day)], check=True)
+    process = subprocess.Popen(
+        [*begin, other.name, "--scheduler", scheduler],
+        cwd=other.parent,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+    def drawing() -> list[int]:
+        """Workers with an encoder at work."""
+        assert process.poll() is None, process.communicate()[1]
+        spread = psutil.Process(workers.pid).children(recursive=True)
+        return [one.ppid() for one in spread if "ffmpeg" in one.name()]
+
+    wait_until(lambda: bool(drawing()))
+    os.kill(drawing()[0], signal.SIGKILL)
+    said = process.communicate(timeout=300)[1]
+    assert process.returncode == 0, said
+    assert "2 of 2 runs worked out anew" in said or "1 of 2 runs worked out anew" in said
+    alone, spread = results(day), results(other)
+    assert alone.keys() == spread.keys()
+    assert {name for name in alone if alone[name] != spread[name]} == set()
+    assert {"a1.mp4", "b1.mp4", "A beside B.mp4", "results.csv", "kept/a1.npz"} <= alone.keys()
+    assert not list(other.rglob("*.part*"))
+
+
+def test_day_run__what_is_wrong_with_a_scheduler_is_one_line(day: Path, scheduler, capsys) -> None:
+    assert invoke(["day", "run", str(day), "-q", "--scheduler", "tcp://127.0.0.1:1"]) == 2
+    assert "no scheduler answers there; start one with 'dask scheduler'" in capsys.readouterr().err
+    assert invoke(["day", "run", str(day), "-q", "--scheduler", scheduler]) == 2
+    assert "has no workers; start some with 'dask worker" in capsys.readouterr().err
