@@ -142,10 +142,41 @@ def figure_text(figure: Figure) -> str:
     return f"{value}{unit}" + ("" if figure.low is None else f" ({low} to {high})")
 
 
+def change_text(figure: Figure) -> str:
+    """A change of a goal, as after less before: of a time in words, else with its sign.
+
+    Examples
+    --------
+    >>> change_text(Figure("20 to 60 m", -0.123, "s", "model", -0.2, -0.05))
+    '0.12 s faster (0.05 to 0.20)'
+    >>> change_text(Figure("20 to 60 m", 0.02, "s", "model", -0.05, 0.1))
+    '0.02 s slower (0.05 faster to 0.10 slower)'
+    >>> change_text(Figure("top speed", 0.5, "mph", "model", 0.1, 0.9))
+    '+0.50 mph (+0.10 to +0.90)'
+    """
+    if math.isnan(figure.value) or figure.low is None or figure.high is None:
+        return figure_text(figure)
+    value, low, high = (
+        round(number, figure.digits) + 0.0 for number in (figure.value, figure.low, figure.high)
+    )
+    if figure.unit != "s":
+        value_text, *ends = (f"{number:+.{figure.digits}f}" for number in (value, low, high))
+        return f"{value_text} {figure.unit} ({ends[0]} to {ends[1]})"
+    words = [
+        f"{abs(number):.{figure.digits}f}" + (" faster" if number < 0 else " slower") * bool(number)
+        for number in (value, low, high)
+    ]
+    said = words[0].replace(" ", " s ", 1) if value else f"{words[0]} s"
+    if low * high <= 0:
+        return f"{said} ({words[1]} to {words[2]})"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{said} ({near:.{figure.digits}f} to {far:.{figure.digits}f})"
+
+
 def _candidates(found: Next) -> Table:
     rows = []
     for one in found.prospects:
-        gain = figure_text(one.gains[0]) if one.gains else "-"
+        gain = change_text(one.gains[0]) if one.gains else "-"
         price = "-" if one.price is None else money(one.price, found.currency)
         tenth = "-" if one.tenth is None else money(round(one.tenth.value), found.currency)
         runs = "-" if not one.gains else "over 20" if one.runs is None else str(one.runs)
@@ -161,7 +192,7 @@ def _prospect(one: Prospect, found: Next) -> tuple[str, tuple[str, ...]]:
     if one.together:
         lines.append(f"buy together with {', '.join(one.together)}; the price is that of all")
     if one.gains:
-        lines.append("; ".join(f"{gain.name} {figure_text(gain)}" for gain in one.gains))
+        lines.append("; ".join(f"{gain.name} {change_text(gain)}" for gain in one.gains))
     if one.tenth is not None:
         low, high = one.tenth.low or 0.0, one.tenth.high
         most = one.tenth.why if high is None else f"at most {money(round(high), found.currency)}"
@@ -194,7 +225,7 @@ def _gearing(sweep: Sweep) -> tuple[str, ...]:
         lines.append(f"now it may pass {limit}: up to {sweep.line_high_rpm[now]:.0f} rpm")
     lines += [
         f"best {sweep.best:.2f} within {limit}: "
-        + "; ".join(f"{gain.name} {figure_text(gain)}" for gain in sweep.gains),
+        + "; ".join(f"{gain.name} {change_text(gain)}" for gain in sweep.gains),
         f"{low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
         f"highest revs on the course {sweep.line_rpm[at]:.0f} rpm, "
         f"up to {sweep.line_high_rpm[at]:.0f}",
@@ -218,7 +249,7 @@ def _sizes(sweep: Sweep) -> Table | None:
         (
             one.name,
             f"{one.ratio:.2f}",
-            *(figure_text(gain) for gain in one.gains[:2]),
+            *(change_text(gain) for gain in one.gains[:2]),
             figure_text(one.line),
             _size_note(one),
         )
@@ -264,4 +295,4 @@ def _listed(value: Any) -> Any:
     return value.tolist() if hasattr(value, "tolist") else value
 
 
-__all__ = ["NextParts", "figure_text", "next_json", "next_parts", "next_text"]
+__all__ = ["NextParts", "change_text", "figure_text", "next_json", "next_parts", "next_text"]
