@@ -147,34 +147,56 @@ def road_load_of(
         if (vehicle := sheet.vehicle_of(build)).mass_kg == of.mass_kg
         and turning_of(vehicle)[0] == turning_kg
     ]
-    coasts: list[Coast] = []
-    settings: list[Setting] = []
+    coasts = _coasts(sheet, runs, around, of, alike)
+    try:
+        fitted = fit_coast(
+            [(coast.kinematics, coast.start_s, coast.end_s) for coast, _ in coasts],
+            mass_kg=mass_kg,
+            settings=[setting for _, setting in coasts],
+            prior=known,
+        )
+    except UndeterminedError:
+        return known
+    return replace(fitted, runs=tuple(dict.fromkeys(coast.run for coast, _ in coasts)))
+
+
+def coasts_of(
+    sheet: DaySheet, day: DayComparison, runs: Sequence[DayRun], build: Build
+) -> list[tuple[Coast, Setting]]:
+    """Each coast with the clutch out of one build's runs, and its surroundings."""
+    vehicle = sheet.vehicle_of(build)
+    if vehicle.mass_kg is None:
+        return []
+    return _coasts(sheet, runs, surroundings_of(sheet, day, runs), vehicle, [build.name])
+
+
+def _coasts(
+    sheet: DaySheet,
+    runs: Sequence[DayRun],
+    around: Mapping[str, Surroundings],
+    of: Vehicle,
+    builds: Sequence[str],
+) -> list[tuple[Coast, Setting]]:
+    """The coasts of builds that weigh what `of` does."""
+    mass_kg, air_kgpm3 = of.mass_kg or 0.0, density(sheet.conditions)
+    turning_kg = turning_of(of)[0]
+    found = []
     for run in runs:
         build = sheet.build(run.build)
-        if run.build not in alike or build is None or run.name not in around:
+        if run.build not in builds or build is None or run.name not in around:
             continue
         setting = around[run.name].setting(mass_kg, turning_kg, air_kgpm3)
-        found = find_coasts(
+        coasts = find_coasts(
             run.name,
             run.kinematics,
             run.launch,
             run.rpm,
             _driveline(sheet.vehicle_of(build)),
-            expected=known,
+            expected=_unmeasured(sheet.vehicle, mass_kg, air_kgpm3),
             setting=setting,
         )
-        coasts += found
-        settings += [setting] * len(found)
-    try:
-        fitted = fit_coast(
-            [(coast.kinematics, coast.start_s, coast.end_s) for coast in coasts],
-            mass_kg=mass_kg,
-            settings=settings,
-            prior=known,
-        )
-    except UndeterminedError:
-        return known
-    return replace(fitted, runs=tuple(dict.fromkeys(coast.run for coast in coasts)))
+        found += [(coast, setting) for coast in coasts]
+    return found
 
 
 def _unmeasured(vehicle: Vehicle, mass_kg: float, air_kgpm3: float) -> RoadLoad:

@@ -17,12 +17,17 @@ from overlay.report.results_data import no_formula
 
 @dataclass(frozen=True)
 class Axis:
-    """What stands along a side of a chart: label, unit and decimals."""
+    """What stands along a side of a chart: label, unit and decimals.
+
+    `follows` names what of a clip's frame marks a place along x: ``distance``, ``speed``,
+    ``footage`` (its time) or ``run``; empty where no frame belongs to a place.
+    """
 
     label: str
     unit: str
     digits: int
     from_zero: bool = False
+    follows: str = ""
 
 
 @dataclass(frozen=True)
@@ -81,7 +86,12 @@ def chart(
     return {
         "name": name,
         "title": title,
-        "x": {"label": along.label, "unit": along.unit, "values": spaced(x, along.digits)},
+        "x": {
+            "label": along.label,
+            "unit": along.unit,
+            "values": spaced(x, along.digits),
+            "follows": along.follows,
+        },
         "y": {"label": up.label, "unit": up.unit, "from_zero": up.from_zero},
         "series": series,
     }

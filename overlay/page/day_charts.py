@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from overlay.compare.coast import Coast
 from overlay.compare.day import Step
+from overlay.compare.day_power import coasts_of
 from overlay.compare.figures import Comparison
-from overlay.compare.power import RoadLoad
+from overlay.compare.power import RoadLoad, Setting
 from overlay.compare.standing import TOP, DayRun
 from overlay.gauges.palette import SPIN, build_hue, hex_of
 from overlay.page.chart import Axis, Line, chart
@@ -31,10 +33,11 @@ from overlay.session.machine import machine_of
 from overlay.timebase import FloatArray
 from overlay.units import mps_to_speed, power_unit
 
-DISTANCE = Axis("distance from launch", "m", 1)
+DISTANCE = Axis("distance from launch", "m", 1, follows="distance")
 QUIET = "#808894"
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 _REVS_STEPS, _LOAD_STEPS = 120, 60
+COAST_STEP_S = 0.1
 
 
 def day_charts(results: DayResults) -> list[dict[str, Any]]:
@@ -48,6 +51,7 @@ def day_charts(results: DayResults) -> list[dict[str, Any]]:
         _power(results, traces),
         _revs(results),
         *_road_loads(results),
+        _coasts(results),
     ]
     return [spec for spec in made if spec["series"]]
 
@@ -87,7 +91,7 @@ def _dots(results: DayResults, label: str) -> dict[str, Any]:
     spec = chart(
         f"runs-{label}",
         f"{label}: every run in the order driven",
-        Axis("run", "", 0),
+        Axis("run", "", 0, follows="run"),
         places,
         up,
         lines,
@@ -154,7 +158,7 @@ def _accel(results: DayResults, traces: Traces) -> dict[str, Any]:
     factor = mps_to_speed(1.0, results.unit)
     x, lines = _bands(results, traces, accel_curves(traces), 1.0)
     up = Axis("acceleration", "m/s²", 2, from_zero=True)
-    along = Axis("speed", results.unit, 1)
+    along = Axis("speed", results.unit, 1, follows="speed")
     return chart(
         "acceleration-by-speed", "Acceleration at each speed", along, x * factor, up, lines
     )
@@ -168,7 +172,7 @@ def _power(results: DayResults, traces: Traces) -> dict[str, Any]:
     return chart(
         "power-by-speed",
         "Power at the wheels, in the day's air",
-        Axis("speed", results.unit, 1),
+        Axis("speed", results.unit, 1, follows="speed"),
         x * factor,
         Axis("power", name, 2, from_zero=True),
         lines,
@@ -203,7 +207,7 @@ def _revs(results: DayResults) -> dict[str, Any]:
     return chart(
         "revs-by-speed",
         "Engine speed at each speed, up to the top",
-        Axis("speed", results.unit, 1),
+        Axis("speed", results.unit, 1, follows="speed"),
         x * factor,
         Axis("engine", "rpm", 0, from_zero=True),
         lines if runs else [],
@@ -241,11 +245,71 @@ def _road_loads(results: DayResults) -> Iterator[dict[str, Any]]:
     yield chart(
         "road-load",
         "Air and rolling resistance",
-        Axis("speed", results.unit, 1),
+        Axis("speed", results.unit, 1, follows="speed"),
         x * factor,
         Axis("resistance", "N", 0, from_zero=True),
         lines,
     )
+
+
+def _coasts(results: DayResults) -> dict[str, Any]:
+    """Speed while it rolls out, and what the road load fitted to all coasts makes of it."""
+    factor = mps_to_speed(1.0, results.unit)
+    loads = {one.build: one.curve.road_load for one in results.powers}
+    coasts = [
+        (build, coast, setting)
+        for build in results.sheet.builds
+        if build.name in loads
+        for coast, setting in coasts_of(results.sheet, results.day, results.runs, build)
+    ]
+    longest_s = max((coast.duration_s for _, coast, _ in coasts), default=0.0)
+    since_s = np.arange(0.0, longest_s, COAST_STEP_S)
+    lines = []
+    for build, coast, setting in coasts:
+        k, at_s = coast.kinematics, coast.start_s + since_s
+        rows = at_s <= coast.end_s
+        speed, half = (
+            np.where(rows, factor * scale * np.interp(at_s, k.t_s, values), np.nan)
+            for scale, values in ((1.0, k.speed_mps), (Z95, k.speed_sigma_mps))
+        )
+        words = f"{coast.run} at {coast.start_s:.1f} s"
+        lines.append(Line(words, hue_of(results, build.name), speed, speed - half, speed + half))
+        weighed_kg = results.sheet.vehicle_of(build).mass_kg or setting.mass_kg
+        rolled = factor * rolled_mps(coast, setting, loads[build.name], weighed_kg, since_s)
+        rolled = np.where(rows, rolled, np.nan)
+        lines.append(Line(f"{words}, by the road load", QUIET, rolled, is_dashed=True))
+    return chart(
+        "coasts",
+        "Coasts with the clutch out",
+        Axis("time since the coast began", "s", 1),
+        since_s,
+        Axis("speed", results.unit, 1),
+        lines,
+    )
+
+
+def rolled_mps(
+    coast: Coast, setting: Setting, load: RoadLoad, load_mass_kg: float, since_s: FloatArray
+) -> FloatArray:
+    """Speed of a coast by a road load alone, laid through the middle of the measured one.
+
+    Stepped by the explicit trapezoidal rule; `load` was found at `load_mass_kg`.
+    """
+
+    def slowing(v_mps: float) -> float:
+        v = np.array([max(v_mps, 0.0)])
+        return float(setting.resistance_n(load, load_mass_kg, v)[0] / setting.inert_kg)
+
+    step_s = float(since_s[1] - since_s[0])
+    rows = since_s <= coast.duration_s
+    k = coast.kinematics
+    seen = np.interp(coast.start_s + since_s, k.t_s, k.speed_mps)
+    speeds = [float(seen[0])]
+    for _ in since_s[1:]:
+        first = slowing(speeds[-1])
+        speeds.append(speeds[-1] - step_s * (first + slowing(speeds[-1] - step_s * first)) / 2)
+    made = np.array(speeds)
+    return np.asarray(made + np.mean((seen - made)[rows]))
 
 
 def _bands(

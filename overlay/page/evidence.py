@@ -93,7 +93,7 @@ def sync_chart(run: str, seen: Evidence, unit: str, hue: str) -> dict[str, Any]:
     return chart(
         f"sync-{run}",
         "Speed by the picture and by the log",
-        Axis("footage time", "s", 2),
+        Axis("footage time", "s", 2, follows="footage"),
         t_s,
         Axis("speed", unit, 1, from_zero=True),
         lines if len(t_s) else [],

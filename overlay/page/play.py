@@ -161,6 +161,7 @@ def play_data(shown: Shown, style: Style, late: RunAnalysis | None) -> dict[str,
         "launch_s": None if launch_s is None else round(launch_s, 6),
         "launch_frame": None if launch_s is None else _frame(times_s, launch_s),
         "posts": _posts(course, times_s),
+        "along": figures.places(),
         "readouts": figures.readouts(),
         "charts": figures.charts(shown.hue),
     }
@@ -268,6 +269,19 @@ class _Figures:
         """What charts have along x."""
         label = "footage time" if self.run.launch is None else "time from launch"
         return {"label": label, "unit": "s", "values": self.since}
+
+    def places(self) -> dict[str, str]:
+        """Where each frame belongs along the charts of a day; ``_`` outside the pull."""
+        launch, course = self.run.launch, self.run.course
+        if launch is None:
+            return {}
+        within = (self.times_s >= launch.at_s) & (self.times_s <= course.finish_s)
+        gone = [course.from_launch_m(t_s) for t_s in self.times_s.tolist()]
+        speed = mps_to_speed(1.0, self.unit) * np.array([at.speed_mps for at in self.now])
+        return {
+            "distance": spaced(np.where(within, gone, np.nan), 2),
+            "speed": spaced(np.where(within, speed, np.nan), 2),
+        }
 
     def readouts(self) -> list[dict[str, str]]:
         """The figures beside the picture."""

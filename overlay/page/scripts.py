@@ -8,7 +8,7 @@ from pathlib import Path
 STATIC = Path(__file__).parent / "static"
 PLOTTING = "vendor/uPlot.iife.min.js"
 STYLES = ("vendor/uPlot.min.css", "player.css")
-PLAYER = ("clock.js", "gauges.js", "charts.js", "player.js", "pair.js")
+PLAYER = ("clock.js", "gauges.js", "charts.js", "player.js", "pair.js", "follow.js")
 _IMPORT = re.compile(r"^import\b[^;]*;\n", re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:class|const|function|async)\b)", re.MULTILINE)
 

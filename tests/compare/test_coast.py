@@ -12,6 +12,7 @@ from overlay.compare.power import RoadLoad, Setting, assumed_road_load, fit_coas
 from overlay.compare.standing import DayRun
 from overlay.compare.surroundings import surroundings_of
 from overlay.engine.driveline import Driveline, engine_rpm_at
+from overlay.page.day_charts import day_charts
 from overlay.report.results import DayResults
 from overlay.report.results_data import results_json
 from overlay.report.results_power import power_lines, road_load_text
@@ -159,12 +160,22 @@ def test_fit_coast__prior_joins_by_inverse_covariance(rng) -> None:
 
 
 def test_results__say_where_the_road_load_came_from(sheet, rng) -> None:
-    told = {}
+    told, charts = {}, {}
     for kind in ("coast", "engine drag"):
         runs = (run(kind, rng),)
         day = compare_day(sheet, runs)
         results = DayResults(sheet, runs, day, powers_of(sheet, day, runs))
         told[kind] = (power_lines(results)[-2], results_json(results)["power"][0]["road_load"])
+        charts[kind] = {one["name"]: one for one in day_charts(results)}
+    assert "coasts" not in charts["engine drag"]
+    seen, rolled = charts["coast"]["coasts"]["series"]
+    assert seen["label"].startswith("a1 at 8.") and rolled["dash"]
+    # Two seconds after its start, by the motion itself.
+    start_s = float(seen["label"].split(" at ")[1].removesuffix(" s"))
+    t, v, _ = motion("coast")
+    true = np.interp(start_s + 2.0, t, v) / 0.44704
+    for one in (seen, rolled):
+        assert float(one["values"].split(" ")[20]) == pytest.approx(true, abs=0.15)
     line, plain = told["coast"]
     assert "s of coasting with the clutch out in a1" in line
     assert plain["source"] == "coast" and plain["coasted_in"] == ["a1"]

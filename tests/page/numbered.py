@@ -41,7 +41,7 @@ def uneven_times_ms(frames: int) -> list[int]:
     return [0, *np.cumsum(steps)[:-1].tolist()]
 
 
-def write_numbered(folder: Path, times_ms: list[int]) -> dict[str, Any]:
+def write_numbered(folder: Path, times_ms: list[int], name: str = "numbered") -> dict[str, Any]:
     """Clip, gauge sheets and what the player is told of them."""
     pictures = [
         np.repeat(np.vstack([np.zeros((HALF, SIZE[0]), np.uint8), barcode(n)])[..., None], 3, 2)
@@ -59,13 +59,18 @@ def write_numbered(folder: Path, times_ms: list[int]) -> dict[str, Any]:
 
     layer = Layer(0, 0, SIZE[0], HALF, draw)
     return {
-        "name": "numbered",
+        "name": name,
         "hue": "#56b4e9",
         "aspect": SIZE[0] / SIZE[1],
         "clip": "clip.mp4",
         "frame_times": " ".join(f"{t:.6f}" for t in times_s),
         "launch_frame": 3,
         "posts": [],
+        # Two metres a frame from the launch on, 60 m at frame 33; the speed rises by a tenth.
+        "along": {
+            "distance": " ".join("_" if n < 3 else f"{2 * (n - 3)}.0" for n in range(len(times_s))),
+            "speed": " ".join("_" if n < 3 else f"{(n - 3) / 10:.1f}" for n in range(len(times_s))),
+        },
         "readouts": [{"label": "t", "unit": "s", "values": " ".join(f"{t:.3f}" for t in times_s)}],
         "charts": [],
         "gauges": {

@@ -179,3 +179,18 @@ def test_split_text__has_the_digits_of_the_gauges(tmp_path: Path) -> None:
     course = steady_pull(3.0, goals=["40 m", "900 m"])
     assert split_text(course.splits[0]) == "40 m 5.16 s"
     assert split_text(course.splits[1]).startswith("900 m: ")
+
+
+def test_places__of_frames_along_a_days_charts(tmp_path: Path) -> None:
+    """Pulled at 2 m/s² from 2 s on: 16 m and 8 m/s (17.9 mph) 4 s later, nothing before it."""
+    course = steady_pull(2.0)
+    shown = Shown(analysis_of(course, tmp_path), "a1")
+    places = play_data(shown, Style("mph", ("20 m",)), None)["along"]
+    launch_s = course.launch.at_s
+    frame = round((launch_s + 4) * 10)
+    assert spaced(places["distance"])[frame] == pytest.approx(16.0, abs=0.02)
+    assert spaced(places["speed"])[frame] == pytest.approx(8 / MPH, abs=0.02)
+    before = round((launch_s - 0.5) * 10)
+    assert np.isnan(spaced(places["distance"])[before])
+    after = [t for t in np.arange(0, 10, 0.1) if t > course.finish_s]
+    assert len(after) == 0 or np.isnan(spaced(places["speed"])[-1])

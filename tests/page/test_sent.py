@@ -333,7 +333,7 @@ def opened(
     folder = tmp_path_factory.mktemp("sent #1")
     clips = folder / "results-clips" / "a1"
     clips.mkdir(parents=True)
-    data = write_numbered(clips, [33 * n for n in range(40)])
+    data = write_numbered(clips, [33 * n for n in range(40)], "a1")
     locks = {"launch": {"first": "-10 10", "second": "-10 10"}}
     films = Films({"a1": (data, "results-clips/a1/")}, [("a1", "a1", locks)])
     write_page(folder / "results.html", results, evidence_for(results), films, plans=plans)
@@ -391,6 +391,56 @@ def test_browser__clips_beside_the_page_play_in_it(opened: tuple[Any, Path]) -> 
     wait_until(page, "document.querySelectorAll('run-pair run-view.is-ready').length === 2")
     page.evaluate("document.querySelector('run-pair').first.seekFrame(12)")
     wait_until(page, "document.querySelector('run-pair').second.frame === 12")
+
+
+def needle_at(page: Any, name: str) -> float | None:
+    """Where the needle of a chart stands, px from the left edge of its plot; None where hidden."""
+    found: float | None = page.evaluate(
+        "name => { const chart = document.querySelector(`figure[data-chart='${name}']`);"
+        "const needle = chart.querySelector('.ch-needle');"
+        "return needle.hidden ? null : needle.getBoundingClientRect().left"
+        " - chart.querySelector('.u-over').getBoundingClientRect().left; }",
+        name,
+    )
+    return found
+
+
+def test_browser__charts_follow_the_clip_and_take_it_along(opened: tuple[Any, Path]) -> None:
+    page, _ = opened
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = false; })")
+    view = "document.querySelector('details.run[data-run=a1] run-view')"
+    dots = page.locator("figure[data-chart='runs-20 to 60 m']")
+    dots.scroll_into_view_if_needed()
+    page.wait_for_selector("figure[data-chart='runs-20 to 60 m'] .u-over")
+    box = dots.locator(".u-over").bounding_box()
+    dots.locator(".u-over").click(position={"x": box["width"] * 0.05, "y": 60})  # the first run
+    wait_until(page, f"{view} !== null && {view}.classList.contains('is-ready')")
+    far = page.locator("figure[data-chart='speed-by-distance']")
+    far.scroll_into_view_if_needed()
+    page.wait_for_selector("figure[data-chart='speed-by-distance'] .u-over")
+    page.evaluate(f"{view}.seekFrame(18)")  # 30 m from the launch
+    wait_until(page, f"{view}.frame === 18")
+    assert far.locator("output").first.text_content().strip() == "30.0 m"
+    at_30 = needle_at(page, "speed-by-distance")
+    page.evaluate(f"{view}.seekFrame(23)")
+    wait_until(page, f"{view}.frame === 23")
+    at_40 = needle_at(page, "speed-by-distance")
+    zero = at_30 - 3 * (at_40 - at_30)
+    far.locator(".u-over").click(position={"x": zero + 1.5 * (at_40 - at_30), "y": 60})  # 15 m
+    wait_until(page, f"[10, 11].includes({view}.frame)")  # 14 or 16 m: the nearest there are
+    fast = page.locator("figure[data-chart='acceleration-by-speed']")
+    fast.scroll_into_view_if_needed()
+    page.wait_for_selector("figure[data-chart='acceleration-by-speed'] .u-over")
+    page.evaluate(f"{view}.seekFrame(1)")  # before the launch: nowhere on the run
+    wait_until(page, f"{view}.frame === 1")
+    assert needle_at(page, "speed-by-distance") is None
+    assert needle_at(page, "runs-20 to 60 m") is not None
+    sync = page.locator("figure[data-chart='sync-a1']")
+    sync.scroll_into_view_if_needed()
+    page.wait_for_selector("figure[data-chart='sync-a1'] .u-over")
+    page.evaluate(f"{view}.seekFrame(30)")
+    wait_until(page, f"{view}.frame === 30")
+    assert sync.locator("output").first.text_content().strip() == "1.00 s"  # 0.99 s, each 1/30 s
 
 
 @pytest.mark.parametrize("width", [360, 2560])

@@ -16,7 +16,8 @@ const clear = (hue, share) => hue + Math.round(share * 255).toString(16).padStar
  *
  * @param {HTMLElement} host
  * @param {object} spec
- * @param {{seek?: (index: number) => void}} calls seek: a place on the chart was clicked
+ * @param {{seek?: (index: number) => void, pick?: (index: number) => void}} calls seek: a place was
+ *   clicked or pointed at by keys; pick: it was clicked or entered
  */
 export function drawChart(host, spec, calls = {}) {
   host.classList.add("ch");
@@ -64,12 +65,12 @@ export function drawChart(host, spec, calls = {}) {
   chart.hooks.setCursor = [(self) => point(self.cursor.left >= 0 ? self.cursor.idx ?? null : null)];
   chart.hooks.setScale = [place];
   chart.over.addEventListener("click", (event) => {
-    if (!calls.seek) return;
     const at = chart.posToVal(event.clientX - chart.over.getBoundingClientRect().left, "x");
-    calls.seek(nearest(x.numbers, at));
+    (calls.pick ?? calls.seek)?.(nearest(x.numbers, at));
   });
   plot.addEventListener("keydown", (event) => {
     const way = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    if (event.key === "Enter" && pointed !== null) calls.pick?.(pointed);
     if (!way) return;
     event.preventDefault();
     event.stopPropagation();

@@ -1,6 +1,7 @@
 // A sent page: charts where they stand in the text, players once they are opened.
 
 import { drawChart } from "./charts.js";
+import { Followers } from "./follow.js";
 import { RunPair } from "./pair.js";
 import { RunView } from "./player.js";
 
@@ -12,10 +13,21 @@ for (const node of document.querySelectorAll("[data-hue]")) {
 
 /** Charts are drawn when they come near the screen, those of closed runs when they open. */
 const drawn = new WeakSet();
+const runOf = (name) => [...document.querySelectorAll("details.run")].find((run) => run.dataset.run === name);
+const followers = new Followers((name) => {
+  const run = runOf(name);
+  if (!run) return;
+  run.open = true;
+  run.scrollIntoView({ block: "nearest" });
+});
 const draw = (host) => {
   if (drawn.has(host)) return;
   drawn.add(host);
-  drawChart(host, given.charts[host.dataset.chart]);
+  const spec = given.charts[host.dataset.chart];
+  const run = host.closest("details.run");
+  const own = run ? () => run.querySelector("run-view") : null;
+  const chart = drawChart(host, spec, followers.callsFor(spec, own));
+  if (spec.x.follows) followers.add(chart, spec, own);
 };
 const near = new IntersectionObserver((seen) => {
   for (const one of seen) if (one.isIntersecting) draw(one.target);
@@ -44,7 +56,7 @@ for (const run of document.querySelectorAll("details.run")) {
     if (run.open && !host.firstChild) {
       const view = new RunView();
       host.append(view);
-      view.show(film(host.dataset.film)).catch(failed(host));
+      view.show(film(host.dataset.film)).then(() => followers.watch(view), failed(host));
     } else if (!run.open) {
       host.querySelector("run-view")?.pause();
     }
@@ -58,7 +70,8 @@ for (const host of document.querySelectorAll("details.film")) {
       host.append(pair);
       const { first, second } = host.dataset;
       const locks = given.locks[Number(host.dataset.pair)];
-      pair.show({ first: film(first), second: film(second), locks }).catch(failed(host));
+      pair.show({ first: film(first), second: film(second), locks })
+        .then(() => followers.watch(pair.first), failed(host));
     } else if (!host.open) {
       there?.first?.pause();
     }
