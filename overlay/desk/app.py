@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import secrets
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import suppress
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
@@ -19,16 +19,17 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from overlay.desk import work
+from overlay.desk.asked import AskDraft, AskFile, AskFilm, AskResults, AskRun, AskSave
 from overlay.desk.confine import SHOWN, inside
 from overlay.desk.draft import checked, digest_of, first_draft, on_disk, save, set_aside
-from overlay.desk.films import FILMS, FilmOrder, scene_for, usual_places
-from overlay.desk.guard import APART_POLICY, Guard, TooLargeError
+from overlay.desk.films import FILMS, scene_for, usual_places
+from overlay.desk.guard import APART, Guard, TooLargeError
 from overlay.desk.queue import Queue
+from overlay.desk.seen import Seen
 from overlay.desk.views import folder_view, run_view, runs_view
 from overlay.errors import InputError, TimetrueError
 from overlay.gauges.type import font_path
-from overlay.jobs.day_new import Folder, look_at
-from overlay.jobs.day_run import FOLDER
+from overlay.jobs.day_run import CLIPS, FOLDER
 from overlay.jobs.sheet_runs import SHEET_NAME
 from overlay.page.scripts import STATIC as PLAYER
 from overlay.sheet import DaySheet, Run
@@ -37,55 +38,6 @@ from overlay.sheet.edit import Edit, edited
 STATIC = Path(__file__).with_name("static")
 EVENT_EVERY_S = 0.15
 QUIET_S = 10.0
-LARGEST_TEXT = 1 << 20
-
-
-class _Asked(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-    text: str = Field(max_length=LARGEST_TEXT)
-
-
-class _Edit(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-    op: Literal["set", "unset", "add", "remove"]
-    path: list[str | int] = Field(min_length=1, max_length=8)
-    value: Any = None
-
-
-class AskDraft(_Asked):
-    """A draft with edits to make in it."""
-
-    edits: list[_Edit] = Field(default=[], max_length=1000)
-
-
-class AskSave(_Asked):
-    """A draft to write in place of the sheet with the digest `base`, or beside it."""
-
-    base: str = ""
-    aside: bool = False
-
-
-class AskRun(_Asked):
-    """One run of a draft."""
-
-    name: str
-
-
-class AskFilm(_Asked):
-    """A film of runs of a draft; with `at_s` one picture of it, footage time in seconds."""
-
-    film: FilmOrder
-    at_s: float | None = Field(default=None, ge=0)
-
-
-class AskFile(BaseModel):
-    """A file of the folder."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    name: str
 
 
 class Desk:
@@ -97,29 +49,26 @@ class Desk:
         That exists.
     is_tour : bool
         Whether to film the demo day into it where it has no sheet, and to lead through it.
+    seen : Seen, optional
+        Its files, where they are being read already.
     """
 
-    def __init__(self, folder: Path, *, is_tour: bool = False) -> None:
+    def __init__(self, folder: Path, *, is_tour: bool = False, seen: Seen | None = None) -> None:
         self.folder = folder.resolve()
+        self.seen = seen or Seen(folder)
         self.path = self.folder / SHEET_NAME
         self.queue = Queue()
-        self._seen: tuple[Any, Folder] | None = None
-        self._looking = threading.Lock()
         self._picturing = threading.Lock()
         self.is_tour = is_tour
+        self.apart_key = secrets.token_urlsafe(32)
         if is_tour and not self.path.exists():
             self.queue.add("demo", "", work.demo, str(self.folder), wide=True)
 
     # -- the folder and the sheet --------------------------------------------------------------
 
-    def warm(self) -> None:
-        """Open the folder's files before the page asks; what is wrong it tells the page."""
-        with suppress(TimetrueError):
-            self._looked()
-
     def look(self) -> dict[str, Any]:
         """Files, pairing, and the sheet as it is or as it would start."""
-        seen = self._looked()
+        seen = self.seen.now()
         text = on_disk(self.path)
         return {
             "folder": str(self.folder),
@@ -129,20 +78,14 @@ class Desk:
             "is_new": text is None,
             "is_tour": self.is_tour,
             "films": self._films(),
-            "has_results": (self.folder / FOLDER / "results.html").is_file(),
+            "results": self._results(),
+            "has_clips": (self.folder / FOLDER / CLIPS).is_dir(),
         }
 
-    def _looked(self) -> Folder:
-        """The folder's files, opened again only when one has changed."""
-        with self._looking:
-            try:
-                files = [entry for entry in self.folder.iterdir() if entry.is_file()]
-                stamp = sorted((f.name, f.stat().st_size, f.stat().st_mtime_ns) for f in files)
-            except OSError as error:
-                raise InputError(f"{self.folder}: cannot be read: {error.strerror}") from error
-            if self._seen is None or self._seen[0] != stamp:
-                self._seen = (stamp, look_at(self.folder))
-            return self._seen[1]
+    def _results(self) -> str:
+        """Address of the results page; empty where there is none."""
+        name = f"{FOLDER}/results.html"
+        return f"{APART}{self.apart_key}/{name}" if (self.folder / name).is_file() else ""
 
     def _films(self) -> list[str]:
         places = [self.folder / FOLDER / FILMS, self.folder / FOLDER]
@@ -221,14 +164,14 @@ class Desk:
         self.queue.add("play", asked.name, work.play, sheet, asked.name)
         return {}
 
-    def results(self, asked: _Asked) -> dict[str, Any]:
+    def results(self, asked: AskResults) -> dict[str, Any]:
         """Compare the builds of the saved sheet."""
         if on_disk(self.path) != asked.text:
             raise InputError("the results are those of the saved sheet; save the changes first")
         sheet = self._sheet(asked.text)
         for run in sheet.runs:
             self._own_run(sheet, run.name)
-        self.queue.add("results", "", work.results, str(self.path), wide=True)
+        self.queue.add("results", "", work.results, str(self.path), asked.with_clips, wide=True)
         return {}
 
     def film(self, asked: AskFilm) -> dict[str, Any]:
@@ -287,7 +230,7 @@ def routes(desk: Desk) -> list[Route | Mount]:
         "work-out": (AskRun, desk.work_out),
         "find": (AskRun, desk.find),
         "play": (AskRun, desk.play),
-        "results": (_Asked, desk.results),
+        "results": (AskResults, desk.results),
         "film": (AskFilm, desk.film),
         "places": (AskRun, desk.places),
         "picture": (AskFilm, desk.picture),
@@ -303,6 +246,7 @@ def routes(desk: Desk) -> list[Route | Mount]:
             for name, (model, answer) in asks.items()
         ),
         Route("/files/{name:path}", _answering(lambda request: _file(desk, request))),
+        Route(APART + "{key}/{name:path}", _answering(lambda request: _apart(desk, request))),
         Route("/fonts/regular.otf", lambda _: FileResponse(font_path())),
         Route("/fonts/bold.otf", lambda _: FileResponse(font_path(bold=True))),
         Mount("/static", StaticFiles(directory=STATIC)),
@@ -312,7 +256,7 @@ def routes(desk: Desk) -> list[Route | Mount]:
 
 def application(desk: Desk, *, token: str, port: int) -> Guard:
     """The whole desk behind its guard."""
-    return Guard(Starlette(routes=routes(desk)), token=token, port=port)
+    return Guard(Starlette(routes=routes(desk)), token=token, apart=desk.apart_key, port=port)
 
 
 def _answering(answer: Callable[[Request], Any]) -> Callable[[Request], Awaitable[Response]]:
@@ -322,7 +266,7 @@ def _answering(answer: Callable[[Request], Any]) -> Callable[[Request], Awaitabl
         try:
             found = await run_in_threadpool(answer, request)
         except TimetrueError as error:
-            status = 404 if request.url.path.startswith("/files/") else 422
+            status = 404 if request.url.path.startswith(("/files/", APART)) else 422
             said = {"error": " ".join(str(error).split()), "exit_code": error.exit_code}
             return JSONResponse(said, status)
         if isinstance(found, Response):
@@ -367,10 +311,19 @@ def _cancel(desk: Desk) -> Callable[[Request], Awaitable[Response]]:
 
 def _file(desk: Desk, request: Request) -> Response:
     found = inside(desk.folder, request.path_params["name"])
-    answer = FileResponse(found, media_type=SHOWN[found.suffix.lower()])
     if found.suffix.lower() == ".html":
-        answer.headers["content-security-policy"] = APART_POLICY
-    return answer
+        raise InputError("a page is shown apart from the desk, not among its files")
+    return FileResponse(found, media_type=SHOWN[found.suffix.lower()])
+
+
+def _apart(desk: Desk, request: Request) -> Response:
+    """The results page, or what plays in it."""
+    name = request.path_params["name"]
+    found = inside(desk.folder, name)
+    results = (desk.folder / FOLDER).resolve()
+    if found != results / "results.html" and not found.is_relative_to(results / CLIPS):
+        raise InputError(f"{name[:80]!r}: is no part of the results page")
+    return FileResponse(found, media_type=SHOWN[found.suffix.lower()])
 
 
 def _events(desk: Desk) -> Callable[[Request], Awaitable[Response]]:

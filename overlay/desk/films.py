@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges import GAUGES
@@ -16,10 +16,10 @@ from overlay.jobs.day_run import FOLDER
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Scene, Style, scene_of
 from overlay.sheet import DaySheet
-from overlay.sheet.base import Name, ShownUnit
+from overlay.sheet.films import Film, Place
 
 FILMS = "films"
-Share = Annotated[float, Field(ge=0, le=1)]
+SIDES = ("x", "y", "width", "height", "rung")
 
 
 def _known(kind: str) -> str:
@@ -31,31 +31,11 @@ def _known(kind: str) -> str:
 Gauge = Annotated[str, AfterValidator(_known)]
 
 
-class Place(BaseModel):
-    """A gauge's box as shares of the safe part of the picture."""
+class FilmOrder(Film):
+    """A film to draw, its gauges known."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    x: Share
-    y: Share
-    width: Share
-    height: Share
-    rung: Share | None = None
-
-
-class FilmOrder(BaseModel):
-    """A film to draw."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    name: Name
-    runs: Annotated[tuple[str, ...], Field(min_length=1, max_length=4)]
-    arrangement: Literal["alone", "side by side", "stacked", "grid"] = "alone"
-    units: ShownUnit = "mph"
     gauges: tuple[Gauge, ...] | None = None
-    places: dict[Gauge, Place] = {}
-    codec: Literal["h264", "h265", "av1"] = "h264"
-    quality: Annotated[int, Field(ge=0, le=63)] | None = None
+    places: dict[Gauge, Place] = Field(default={})
 
     @property
     def encoder(self) -> EncodeOptions:
@@ -98,7 +78,8 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
         if order.places:
             layout = Path(place) / "places of the page.toml"
             layout.write_text(layout_text(order.places), encoding="utf-8")
-        style = Style(order.units, sheet.report.splits, order.gauges, layout)
+        units = order.units or sheet.report.speed_unit
+        style = Style(units, sheet.report.splits, order.gauges, layout)
         return scene_of(cells, style, order.arrangement)
 
 
@@ -106,7 +87,7 @@ def layout_text(places: dict[str, Place]) -> str:
     """The places as a layout file, as ``--layout`` takes it."""
     rows = []
     for kind, place in places.items():
-        shares = place.model_dump(exclude_none=True).items()
+        shares = zip(SIDES, place, strict=False)
         rows.append(f"{kind} = {{ {', '.join(f'{key} = {share:.4f}' for key, share in shares)} }}")
     return "\n".join(["[whole]", *rows, ""])
 
@@ -115,7 +96,7 @@ def usual_places(width: int, height: int) -> dict[str, Any]:
     """The built-in places for a picture, and how wide its unsafe edge is."""
     slots = built_in_layout(width, height).tables["whole"]
     places = {
-        kind: {name: share for name, share in vars(slot).items() if share is not None}
+        kind: [share for side in SIDES if (share := getattr(slot, side)) is not None]
         for kind, slot in slots.items()
     }
     return {"width": width, "height": height, "edge": SAFE_SHARE, "places": places}

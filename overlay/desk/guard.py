@@ -3,6 +3,10 @@
 Every request must come from loopback, name the desk's own host (so that a name that somebody
 points at 127.0.0.1 is of no use), carry the cookie that the address with the token gave, and, if
 it changes anything, come from the desk's own page.
+
+A results page runs apart from the desk, in a frame of an origin of its own, which carries no
+cookie. It and the clips that play in it are read, and nothing else, under a path that holds
+another key.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_REQUEST = 2 << 20  # a sheet may have 1 MiB, and the page sends it as JSON
 TOKEN_NAME = "token"
+APART = "/apart/"  # followed by the key
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
     "media-src 'self' blob:; font-src 'self'; connect-src 'self'; frame-src 'self'; "
@@ -40,6 +45,12 @@ HEADERS: Mapping[str, str] = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
+APART_HEADERS: Mapping[str, str] = {
+    **HEADERS,
+    "content-security-policy": APART_POLICY,
+    "cross-origin-resource-policy": "cross-origin",  # its frame is of no origin
+    "cross-origin-opener-policy": "unsafe-none",
+}
 ASK_ANEW = (
     "This desk does not know this browser. Open the address that 'timetrue desk' printed in the "
     "terminal; it holds a key that is made anew at each start.\n"
@@ -54,12 +65,14 @@ class Guard:
     app : ASGI application
     token : str
         Secret that the first address holds.
+    apart : str
+        Secret in the path of a results page.
     port : int
         That the desk listens on.
     """
 
-    def __init__(self, app: ASGIApp, *, token: str, port: int) -> None:
-        self._app, self._token = app, token
+    def __init__(self, app: ASGIApp, *, token: str, apart: str, port: int) -> None:
+        self._app, self._token, self._apart = app, token, apart
         self._hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
         self._cookie = f"timetrue-desk-{port}"  # browsers do not tell ports apart
 
@@ -71,7 +84,10 @@ class Guard:
             return
         refused = self._refusal(scope)
         answer: ASGIApp = self._app if refused is None else refused
-        await answer(scope, _limited(receive), _strict(send))
+        is_apart = refused is None and scope["path"].startswith(APART)
+        await answer(
+            scope, _limited(receive), _strict(send, APART_HEADERS if is_apart else HEADERS)
+        )
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
@@ -81,6 +97,8 @@ class Guard:
         host = headers.get("host", "")
         if host not in self._hosts:
             return PlainTextResponse("This is not the desk's own address.\n", 421)
+        if scope["path"].startswith(APART):
+            return self._apart_refusal(scope)
         origin = headers.get("origin")
         changes = scope["method"] not in ("GET", "HEAD")
         if origin not in ((f"http://{host}",) if changes else (None, f"http://{host}")):
@@ -96,6 +114,14 @@ class Guard:
             answer.set_cookie(self._cookie, self._token, httponly=True, samesite="strict", path="/")
             return answer
         if not self._is_token(_cookie(headers.get("cookie", ""), self._cookie)):
+            return PlainTextResponse(ASK_ANEW, 401)
+        return None
+
+    def _apart_refusal(self, scope: Scope) -> Response | None:
+        given = scope["path"].removeprefix(APART).partition("/")[0]
+        if scope["method"] not in ("GET", "HEAD"):
+            return PlainTextResponse("A results page only reads.\n", 405)
+        if not hmac.compare_digest(given.encode(), self._apart.encode()):
             return PlainTextResponse(ASK_ANEW, 401)
         return None
 
@@ -137,11 +163,11 @@ def _limited(receive: Receive) -> Receive:
     return counted
 
 
-def _strict(send: Send) -> Send:
+def _strict(send: Send, strict: Mapping[str, str]) -> Send:
     async def with_headers(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            for name, value in HEADERS.items():
+            for name, value in strict.items():
                 headers[name] = value
             headers.setdefault("content-security-policy", PAGE_POLICY)
         await send(message)

@@ -45,32 +45,47 @@ def serve(
         If the port is taken.
     """
     is_tour = folder is None
-    if folder is None:
-        folder = Path(DEMO)
+    folder = _folder(folder)
+    listener = _listener(port)
+    token = secrets.token_urlsafe(32)
+    address = f"http://{HOST}:{listener.getsockname()[1]}/?token={token}"
+    say(f"the desk of {folder.resolve()} is at {address}")
+    say("it answers this machine only; Ctrl-C ends it")
+    if is_opened:
+        webbrowser.open(address)
+    _run(folder, is_tour, listener, token)
+
+
+def _folder(named: Path | None) -> Path:
+    """The folder, made where it is the tour's."""
+    folder = Path(DEMO) if named is None else named
+    if named is None:
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
             raise OutputError(f"{folder}: cannot be made: {error.strerror}") from error
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder; name the one with the day's clips and logs")
-    listener = _listener(port)
-    port = listener.getsockname()[1]
-    token = secrets.token_urlsafe(32)
-    address = f"http://{HOST}:{port}/?token={token}"
-    say(f"the desk of {folder.resolve()} is at {address}")
-    say("it answers this machine only; Ctrl-C ends it")
-    if is_opened:
-        webbrowser.open(address)
-    # Most of the start is reading the libraries; the browser starts meanwhile, and waits.
+    return folder
+
+
+def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> None:
+    """Answer until Ctrl-C."""
+    # Most of the start is reading the libraries; the browser starts meanwhile, and waits. The
+    # folder is read meanwhile too.
+    from overlay.desk.seen import Seen
+
+    seen = Seen(folder)
+    threading.Thread(target=seen.warm, daemon=True).start()
+
     import uvicorn
 
     from overlay.desk.app import Desk, application
 
-    desk = Desk(folder, is_tour=is_tour)
-    threading.Thread(target=desk.warm, daemon=True).start()
+    desk = Desk(folder, is_tour=is_tour, seen=seen)
     server = uvicorn.Server(
         uvicorn.Config(
-            application(desk, token=token, port=port),
+            application(desk, token=token, port=listener.getsockname()[1]),
             log_level="warning",
             access_log=False,  # it would hold the key
             server_header=False,

@@ -63,14 +63,14 @@ def play(sheet: DaySheet, name: str, *, progress: Progress) -> None:
     )
 
 
-def results(path: str, *, progress: Progress) -> dict[str, Any]:
-    """Compare the builds and write tables, plots and page."""
+def results(path: str, with_clips: bool, *, progress: Progress) -> dict[str, Any]:
+    """Compare the builds and write tables, plots and page, with small clips where asked for."""
     from overlay.jobs.day_run import run_day
 
-    done = run_day(path, clips=False, progress=progress)
+    done = run_day(path, clips=False, with_clips=with_clips, progress=progress)
     return {
         "sentences": list(done.results.day.sentences),
-        "problems": [f"{name}: {why}" for name, why in done.results.failed],
+        "problems": [*(f"{name}: {why}" for name, why in done.results.failed), *done.problems],
     }
 
 

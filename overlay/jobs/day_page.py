@@ -9,6 +9,7 @@ from urllib.parse import quote
 from overlay.errors import TimetrueError, UndeterminedError, UsageError
 from overlay.jobs.day_motion import load_logged, load_motion
 from overlay.jobs.day_one import KEPT, RunTask, cell_of, style_of
+from overlay.jobs.day_run import CLIPS
 from overlay.jobs.day_store import digest
 from overlay.page.evidence import Evidence
 from overlay.page.play import Shown, lock_tables, write_play
@@ -19,8 +20,6 @@ from overlay.progress import Progress, silent
 from overlay.report.results import DayResults
 from overlay.session import RunAnalysis
 from overlay.sheet import DaySheet, Run, SheetError
-
-CLIPS = "results-clips"
 
 
 def evidence_of(sheet: DaySheet, run: Run, folder: Path) -> Evidence | None:

@@ -27,6 +27,7 @@ from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
 
 FOLDER = "day-results"
+CLIPS = "results-clips"  # in it, beside the page
 
 
 @dataclass(frozen=True)

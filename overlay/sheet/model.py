@@ -32,6 +32,7 @@ from overlay.sheet.base import (
     Text,
 )
 from overlay.sheet.candidates import Candidate, Engine
+from overlay.sheet.films import Film
 from overlay.sheet.problems import Places, Problem
 
 
@@ -262,7 +263,7 @@ class DaySheet(Strict):
 
     Attributes
     ----------
-    report, vehicle, conditions, engine, candidates, builds, runs
+    report, vehicle, conditions, engine, candidates, films, builds, runs
         As the sheet gives them; builds and runs in its order, at least one of each.
     """
 
@@ -275,6 +276,7 @@ class DaySheet(Strict):
     candidates: tuple[Candidate, ...] = Field(
         default=(), description="What might be tried next, for 'timetrue next'."
     )
+    films: tuple[Film, ...] = Field(default=(), description="What 'timetrue desk' draws.")
     builds: Annotated[tuple[Build, ...], Field(min_length=1)]
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
 

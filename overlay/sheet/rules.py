@@ -42,6 +42,7 @@ def rule_problems(raw: Table, places: Places, folder: Path, *, files: bool) -> l
         *_names(raw, "builds"),
         *_names(raw, "runs"),
         *_names(raw, "candidates"),
+        *_names(raw, "films"),
         *_candidates(raw),
         *_goals(raw),
         *_judged(raw),

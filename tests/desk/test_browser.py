@@ -1,5 +1,6 @@
 """The desk in a real browser, on the ready-made clips, with real jobs."""
 
+import io
 import re
 import shutil
 import signal
@@ -10,8 +11,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
+from overlay.gauges.layout import SAFE_SHARE
 from tests.demo_runs import CLIPS
 from tests.page.browser import chromium as running
 
@@ -25,7 +29,7 @@ POINT_ON_LOG = """() => {
     if (at.x > box.left + box.width / 3) return [at.x, at.y];
   }
 }"""
-PATIENCE_MS = 120_000  # for jobs, on a machine that has other work too
+PATIENCE_MS = 180_000  # for jobs, on a machine that has other work too
 
 
 @dataclass
@@ -131,12 +135,22 @@ def serious(page) -> list[str]:
     ]
 
 
+def top_of(page, gauge: str = "ribbon") -> float:
+    """Where a gauge's box begins, as a share of the safe height."""
+    share = page.evaluate(
+        "kind => { const box = document.querySelector(`#place-${kind}`);"
+        "return box.offsetTop / document.querySelector('#still').offsetHeight; }",
+        gauge,
+    )
+    return (share - SAFE_SHARE) / (1 - 2 * SAFE_SHARE)
+
+
 def test_whole_job__from_clips_to_a_proved_film(window, served):
     """Work a run out, nudge it, take that back, draw a film and prove it."""
     page = window.page
     assert "token" not in page.url
     window.to("runs/a1", "#work-one")
-    page.click("#work-one")
+    page.click("#work-all")
     page.wait_for_selector("run-view.is-ready")
     measured = page.text_content("#offset")
     page.focus("#nudge")
@@ -181,10 +195,33 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     window.to("films", "#film-a1:enabled")
     page.check("#film-a1")
     page.wait_for_selector("#still img")
-    ribbon = page.query_selector("#place-ribbon").bounding_box()
+    first = top_of(page)
     page.focus("#place-ribbon")
     page.keyboard.press("ArrowUp")
-    assert page.query_selector("#place-ribbon").bounding_box()["y"] < ribbon["y"]
+    assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
+    page.wait_for_selector("#usual")
+    grip = page.query_selector("#place-ribbon").bounding_box()
+    page.mouse.move(grip["x"] + 20, grip["y"] + 10)
+    page.mouse.down()
+    page.mouse.move(grip["x"] + 20, grip["y"] - 30, steps=3)
+    page.mouse.up()
+    window.told("unsaved")
+    page.wait_for_function("() => document.querySelector('#undo:enabled')")
+    moved = top_of(page)
+    assert moved < first - 0.05
+    page.click("#save")
+    window.told("saved")
+    (kept,) = sheet_of(served)["films"]
+    assert kept["runs"] == ["a1"]
+    assert kept["places"]["ribbon"][1] == pytest.approx(moved, abs=0.003)
+    page.click("#undo")
+    window.told("unsaved")
+    assert top_of(page) > moved + 0.03
+    page.click("#redo")
+    window.told("saved")
+    page.reload()
+    page.wait_for_selector("#place-ribbon")  # found again, where it was left
+    assert top_of(page) == pytest.approx(moved, abs=0.003)
     page.click("#draw")
     page.wait_for_selector("#drawn video")
     film = served.folder / "day-results" / "films" / "a1.mp4"
@@ -193,6 +230,30 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     page.wait_for_selector("#drawn .lines li")
     assert page.text_content("#drawn .lines li").startswith("a1: no lag")
     assert serious(page) == []
+
+
+def test_results__compared_with_clips_that_play_in_their_frame(window, served):
+    page = window.page
+    window.to("results", "#compare")
+    page.check("#with-clips")
+    page.click("#compare")
+    frame = page.wait_for_selector("iframe").content_frame()
+    frame.wait_for_selector("html[data-ready=true]")
+    assert page.is_checked("#with-clips")
+    assert "one run shows no spread" in frame.text_content(".answer")
+    frame.click("details.run[data-run=a1] summary")
+    view = frame.wait_for_selector("details.run[data-run=a1] run-view.is-ready")
+    for number in (200, 20):
+        view.evaluate("(view, number) => view.seekFrame(number)", number)
+        said = f"details.run[data-run=a1] canvas[data-frame='{number}']"
+        frame.wait_for_selector(said)
+    shown = Image.open(io.BytesIO(frame.locator(said).screenshot())).convert("L")
+    assert np.std(np.array(shown)) > 20  # a picture, not a black box
+    frame.locator("figure[data-chart='sync-a1']").scroll_into_view_if_needed()
+    frame.wait_for_selector("figure[data-chart='sync-a1'] .u-over")
+    assert not frame.evaluate("document.querySelector('[data-chart=sync-a1] .ch-needle').hidden")
+    assert frame.evaluate("origin") == "null"  # apart from the desk
+    assert (served.folder / "day-results" / "results-clips" / "a1" / "clip.mp4").is_file()
 
 
 def test_pairing__by_choice_by_drag_and_undone(window, served):

@@ -10,7 +10,7 @@ import pytest
 from overlay.desk import draft as drafts
 from overlay.desk import work
 from overlay.desk.app import Desk
-from overlay.desk.films import FilmOrder, Place, layout_text, usual_places
+from overlay.desk.films import FilmOrder, layout_text, usual_places
 from overlay.desk.queue import Queue
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import UndeterminedError, UsageError
@@ -35,7 +35,7 @@ def test_look__the_folder_and_its_pairs(client):
     found = look(client)
     assert [clip["name"] for clip in found["files"]["clips"]] == ["a1.mp4", "b1.mp4"]
     assert found["files"]["pairs"]["a1.mp4"]["logs"] == ["a1.gpx", "a1_revs.csv"]
-    assert not found["is_new"] and found["films"] == [] and not found["has_results"]
+    assert not found["is_new"] and found["films"] == [] and found["results"] == ""
 
 
 def test_look__a_folder_without_a_sheet_gets_a_draft_and_no_file(client, day):
@@ -142,7 +142,7 @@ def test_thin__keeps_ends_and_says_what_is_not_known():
 
 def test_places__the_page_gives_back_are_the_programs_own():
     usual = usual_places(960, 540)
-    places = {kind: Place(**place) for kind, place in usual["places"].items()}
+    places = {kind: tuple(place) for kind, place in usual["places"].items()}
     layout = parse_layout(layout_text(places), "page")
     kinds = ["ribbon", "comb", "ladder"]
     for mine, own in zip(
@@ -151,6 +151,35 @@ def test_places__the_page_gives_back_are_the_programs_own():
         assert mine.gauge_kind == own.gauge_kind
         for side in ("x", "y", "width", "height"):
             assert abs(getattr(mine, side) - getattr(own, side)) <= 2
+
+
+def test_film__lies_in_the_sheet_with_its_places(client, day):
+    """Added, moved and changed by edits; the rest of the text stays, and the model takes it."""
+    before = (day / "day.toml").read_text()
+    film = {"name": "a1", "runs": ["a1"], "arrangement": "alone"}
+    edits = [
+        {"op": "add", "path": ["films"], "value": film},
+        {"op": "set", "path": ["films", 0, "places", "ribbon"], "value": [0.1, 0.7, 0.5, 0.1]},
+        {"op": "set", "path": ["films", 0, "quality"], "value": 26},
+        {"op": "add", "path": ["films"], "value": {**film, "name": "second"}},
+        {"op": "set", "path": ["films", 0, "places", "ribbon"], "value": [0.2, 0.7, 0.5, 0.1]},
+    ]
+    code, view = post(client, "draft", text=before, edits=edits)
+    assert code == 200 and view["problems"] == []
+    first, second = tomllib.loads(view["text"])["films"]
+    assert first["places"] == {"ribbon": [0.2, 0.7, 0.5, 0.1]} and first["quality"] == 26
+    assert second == {**film, "name": "second"}
+    assert view["text"].startswith(before.rstrip("\n"))
+    order = FilmOrder(
+        **{**first, "runs": tuple(first["runs"]), "places": {"ribbon": (0.2, 0.7, 0.5, 0.1)}}
+    )
+    assert "ribbon = { x = 0.2000, y = 0.7000" in layout_text(order.places)
+    twice = [{"op": "set", "path": ["films", 1, "name"], "value": "a1"}]
+    assert post(client, "draft", text=view["text"], edits=twice)[1]["problems"]
+    beyond = [
+        {"op": "set", "path": ["films", 0, "places", "ribbon"], "value": [0.2, 1.7, 0.5, 0.1]}
+    ]
+    assert post(client, "draft", text=view["text"], edits=beyond)[1]["problems"]
 
 
 def test_film__runs_and_shape_must_fit(desk, day):

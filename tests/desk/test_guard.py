@@ -107,12 +107,79 @@ def test_guard__the_page_has_no_script_within(client):
     assert "onclick" not in page and "style=" not in page
 
 
-def test_guard__a_results_page_runs_apart(client, day):
-    (day / "day-results").mkdir()
+# -- the results page, in a frame without a cookie -----------------------------------------------
+
+
+@pytest.fixture
+def page(desk, day) -> str:
+    """Address in front of everything of the results page, which has a clip beside it."""
+    clips = day / "day-results" / "results-clips" / "a1"
+    clips.mkdir(parents=True)
     (day / "day-results" / "results.html").write_text("<script>1</script>")
-    policy = client.get("/files/day-results/results.html").headers["content-security-policy"]
-    assert policy.startswith("sandbox allow-scripts") and "allow-same-origin" not in policy
-    assert "connect-src" not in policy and "default-src 'none'" in policy
+    (clips / "clip.mp4").write_bytes((day / "a1.mp4").read_bytes())
+    (day / "day-results" / "results.json").write_text(SECRET)
+    assert desk.look()["results"] == f"/apart/{desk.apart_key}/day-results/results.html"
+    return f"/apart/{desk.apart_key}/day-results"
+
+
+def test_apart__the_page_runs_apart_and_needs_no_cookie(desk, page):
+    client = client_of(desk)
+    for more in ({}, {"sec-fetch-site": "cross-site"}, {"origin": "null"}):
+        answer = client.get(f"{page}/results.html", headers=more)
+        policy = answer.headers["content-security-policy"]
+        assert answer.status_code == 200 and policy.startswith("sandbox allow-scripts")
+        assert "allow-same-origin" not in policy
+        assert "connect-src" not in policy and "default-src 'none'" in policy
+        assert "access-control-allow-origin" not in answer.headers
+    assert client.get("/api/look").status_code == 401  # its key opens nothing else
+    assert client.get(f"/api/look?token={desk.apart_key}").status_code == 401
+
+
+def test_apart__its_clips_come_in_parts(desk, page):
+    client = client_of(desk)
+    answer = client.get(f"{page}/results-clips/a1/clip.mp4", headers={"range": "bytes=0-99"})
+    assert answer.status_code == 206 and len(answer.content) == 100
+    assert answer.headers["cross-origin-resource-policy"] == "cross-origin"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "results.json",
+        "../a1.mp4",
+        "results-clips/../results.json",
+        "results-clips/link.mp4",
+        "results-clips/away/a1.mp4",
+        "results-clips/.hidden.mp4",
+        "results-clips",
+        "",
+    ],
+)
+def test_apart__nothing_else_is_under_its_key(desk, day, page, name):
+    clips = day / "day-results" / "results-clips"
+    (clips / ".hidden.mp4").write_text(SECRET)
+    (clips / "link.mp4").symlink_to(day / "a1.mp4")
+    (clips / "away").symlink_to(day)
+    client = client_of(desk)
+    for path in (f"{page}/{name}", f"{page}/{name.replace('/', '%2f').replace('.', '%2e')}"):
+        answer = client.get(path)
+        assert answer.status_code in (401, 404) and SECRET not in answer.text
+        assert b"ftyp" not in answer.content[:32]
+
+
+def test_apart__a_wrong_key_another_method_or_machine_is_refused(desk, page):
+    client = client_of(desk)
+    wrong = page.replace(desk.apart_key, "x" * len(desk.apart_key))
+    for path in (wrong, page.replace(desk.apart_key, ""), page.replace(desk.apart_key, TOKEN)):
+        assert client.get(f"{path}/results.html").status_code == 401
+    assert client.post(f"{page}/results.html").status_code == 405
+    assert client.get(f"{page}/results.html", headers={"host": "evil.example"}).status_code == 421
+    far = type(client)(client.app, base_url=HOST, client=("192.0.2.7", 5))
+    assert far.get(f"{page}/results.html").status_code == 403
+
+
+def test_apart__no_page_is_among_the_files(client, page):
+    assert client.get("/files/day-results/results.html").status_code == 404
 
 
 # -- files -------------------------------------------------------------------------------------

@@ -1,23 +1,69 @@
 // Films: which runs, how they stand together, which gauges and where; drawn in line, then proved.
 import { ask, button, choice, field, h, refill } from "./dom.js";
-import { isBusy, job, say, state } from "./store.js";
+import { problemList, problemsAt } from "./folder.js";
+import { edit, isBusy, job, say, state } from "./store.js";
 
-const order = { name: "", runs: [], arrangement: "alone", units: "", gauges: ["ribbon", "comb", "ladder"], places: {}, codec: "h264", quality: null };
 const GAUGES = [["ribbon", "ribbon: speed"], ["comb", "comb: revs"], ["ladder", "ladder: splits"], ["accel", "acceleration"], ["strip", "track strip"]];
 const QUALITY = [["h264 19", "good, plays everywhere"], ["h264 15", "best, large"], ["h264 26", "small, to send"], ["h265 21", "H.265: smaller, not everywhere"], ["av1 28", "AV1: smallest, slow"]];
+const PLAIN = { runs: [], arrangement: "alone", gauges: ["ribbon", "comb", "ladder"], places: {}, codec: "h264", quality: 19 };
+let current = null; // name of the film shown; null for one that is not in the sheet yet
+let fresh = {}; // what is chosen for that one so far
 let usual = null; // of the first run's picture
 let at_s = null;
 let picture = "";
 let waiting = null;
 
-const asked = () => ({ ...order, name: order.name || suggested(), places: order.arrangement === "alone" ? chosenPlaces() : {},
-  gauges: order.arrangement === "alone" ? order.gauges : null });
-const suggested = () => (order.runs.length ? order.runs.join(" beside ") : "film").slice(0, 40);
-const chosenPlaces = () => (Object.keys(order.places).length
-  ? Object.fromEntries(order.gauges.map((kind) => [kind, order.places[kind] || usual.places[kind]])) : {});
+// Films lie in the sheet, so that they are undone, saved and found again like all else.
+const kept = () => state.raw.films || [];
+const place = () => kept().findIndex((film) => film.name === current);
+function order() {
+  const film = kept()[place()] || fresh;
+  const known = (film.runs || []).filter((name) => state.runs.some((run) => run.name === name && run.state === "done"));
+  return { ...PLAIN, units: state.raw.report?.speed_unit || "mph", name: "", ...film, runs: known };
+}
+const suggested = (runs) => (runs.length ? runs.join(" beside ") : "film").slice(0, 40);
+function freeName(runs) {
+  const taken = new Set(kept().map((film) => film.name.toLowerCase()));
+  const wanted = suggested(runs).slice(0, 36);
+  let name = wanted, number = 1;
+  while (taken.has(name.toLowerCase())) name = `${wanted} ${++number}`;
+  return name;
+}
+
+// Change some keys of the film shown; one that is not in the sheet yet is once it has a run.
+function put(keys) {
+  const index = place();
+  if (index >= 0 && keys.runs?.length === 0) {
+    fresh = { ...kept()[index], runs: [], name: "" };
+    current = null;
+    return edit({ op: "remove", path: ["films", index] });
+  }
+  if (index >= 0) {
+    if (keys.name) current = keys.name;
+    return edit(...Object.entries(keys).map(([key, value]) => ({ op: "set", path: ["films", index, ...key.split("/")], value })));
+  }
+  const { places, name, ...rest } = { ...fresh, ...keys };
+  fresh = { ...fresh, ...keys };
+  if (!rest.runs?.length) { films(document.getElementById("work")); return null; }
+  current = name || freeName(rest.runs);
+  fresh = {};
+  return edit({ op: "add", path: ["films"], value: { name: current, ...rest } });
+}
+
+function asked() {
+  const film = order();
+  const alone = film.arrangement === "alone";
+  return { ...film, name: film.name || suggested(film.runs), places: alone ? chosenPlaces(film) : {}, gauges: alone ? film.gauges : null };
+}
+const spot = (film, kind) => {
+  const [x, y, width, height] = film.places[kind] || usual.places[kind];
+  return { x, y, width, height };
+};
+const chosenPlaces = (film) => (Object.keys(film.places).length
+  ? Object.fromEntries(film.gauges.map((kind) => [kind, [...(film.places[kind] || usual.places[kind]).slice(0, 4), ...usual.places[kind].slice(4)]])) : {});
 
 async function fetchPlaces() {
-  const name = order.runs[0];
+  const name = order().runs[0];
   usual = name ? await ask("places", { text: state.text, name }) : null;
   if (usual && (at_s === null || at_s > usual.duration_s)) at_s = Number((usual.duration_s / 2).toFixed(1));
 }
@@ -28,7 +74,8 @@ async function fetchStill() {
   waiting = "once";
   try {
     if (!usual) await fetchPlaces();
-    const blob = await ask("picture", { text: state.text, film: { ...asked(), arrangement: "alone", runs: order.runs.slice(0, 1), places: chosenPlaces(), gauges: order.gauges }, at_s });
+    const film = order();
+    const blob = await ask("picture", { text: state.text, film: { ...asked(), arrangement: "alone", runs: film.runs.slice(0, 1), places: chosenPlaces(film), gauges: film.gauges }, at_s });
     if (picture) URL.revokeObjectURL(picture);
     picture = URL.createObjectURL(blob);
     say("");
@@ -36,16 +83,20 @@ async function fetchStill() {
   const more = waiting === "again";
   waiting = null;
   if (more) fetchStill();
-  else if (document.getElementById("still")) showStill();
+  else if (document.getElementById("still")) {
+    showAt(document.getElementById("work"), order());
+    showStill();
+  }
 }
 
 function showStill() {
-  const place = document.getElementById("still");
-  if (!picture || !usual) return;
+  const host = document.getElementById("still");
+  if (!picture || !usual || host.querySelector(".is-held")) return;
+  const film = order();
   const img = h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` });
   const safe = h("div", { className: "safe" });
-  const boxes = order.arrangement === "alone" ? order.gauges.filter((kind) => usual.places[kind]).map(box) : [];
-  refill(place, img, safe, boxes);
+  const boxes = film.arrangement === "alone" ? film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)) : [];
+  refill(host, img, safe, boxes);
   lay(safe, { x: 0, y: 0, width: 1, height: 1 });
 }
 
@@ -58,20 +109,24 @@ function lay(node, one) {
   node.style.height = percent(inner * one.height);
 }
 
-function box(kind) {
-  const now = () => order.places[kind] || usual.places[kind];
+function box(film, kind) {
+  let where = spot(film, kind);
   const corner = h("i", {});
   const node = h("button", { type: "button", className: "place", id: `place-${kind}`,
     "aria-label": `Place of the ${kind}: arrow keys move it, with Shift they size it` }, h("span", {}, kind), corner);
-  const put = (place) => {
-    const width = Math.min(Math.max(place.width, 0.05), 1), height = Math.min(Math.max(place.height, 0.04), 1);
-    order.places = { ...order.places, [kind]: { ...place, width, height,
-      x: Math.min(Math.max(place.x, 0), 1 - width), y: Math.min(Math.max(place.y, 0), 1 - height) } };
-    lay(node, order.places[kind]);
+  lay(node, where);
+  const layAt = (to) => {
+    const width = Math.min(Math.max(to.width, 0.05), 1), height = Math.min(Math.max(to.height, 0.04), 1);
+    where = { width, height, x: Math.min(Math.max(to.x, 0), 1 - width), y: Math.min(Math.max(to.y, 0), 1 - height) };
+    lay(node, where);
+  };
+  const keep = () => {
+    const shares = [where.x, where.y, where.width, where.height].map((share) => Number(share.toFixed(4)));
+    put({ [`places/${kind}`]: shares });
   };
   const move = (by, sized) => {
-    const place = now();
-    put(sized ? { ...place, width: place.width + by[0], height: place.height + by[1] } : { ...place, x: place.x + by[0], y: place.y + by[1] });
+    const { x, y, width, height } = where;
+    layAt(sized ? { x, y, width: width + by[0], height: height + by[1] } : { x: x + by[0], y: y + by[1], width, height });
   };
   node.addEventListener("keydown", (event) => {
     const by = { ArrowLeft: [-0.01, 0], ArrowRight: [0.01, 0], ArrowUp: [0, -0.01], ArrowDown: [0, 0.01] }[event.key];
@@ -79,19 +134,23 @@ function box(kind) {
     event.preventDefault();
     move(by, event.shiftKey);
     clearTimeout(node.later);
-    node.later = setTimeout(fetchStill, 400);
+    node.later = setTimeout(keep, 400);
   });
   node.addEventListener("pointerdown", (event) => {
-    const sized = event.target === corner, start = now(), area = node.parentNode.getBoundingClientRect();
+    const sized = event.target === corner, start = where, area = node.parentNode.getBoundingClientRect();
     const inner = 1 - 2 * usual.edge, from = [event.clientX, event.clientY];
     node.setPointerCapture(event.pointerId);
+    node.classList.add("is-held");
     node.onpointermove = (moved) => {
       const by = [(moved.clientX - from[0]) / area.width / inner, (moved.clientY - from[1]) / area.height / inner];
-      put(sized ? { ...start, width: start.width + by[0], height: start.height + by[1] } : { ...start, x: start.x + by[0], y: start.y + by[1] });
+      layAt(sized ? { ...start, width: start.width + by[0], height: start.height + by[1] } : { ...start, x: start.x + by[0], y: start.y + by[1] });
     };
-    node.onpointerup = () => { node.onpointermove = null; node.onpointerup = null; fetchStill(); };
+    node.onpointerup = () => {
+      node.onpointermove = node.onpointerup = null;
+      node.classList.remove("is-held");
+      if (where !== start) keep();
+    };
   });
-  queueMicrotask(() => lay(node, now()));
   return node;
 }
 
@@ -103,19 +162,12 @@ async function prove(name) {
   try { await ask("verify", { name }); } catch (error) { say(error.message); }
 }
 
-function pick(run) {
-  return h("label", { className: "check" }, h("input", { type: "checkbox", id: `film-${run.name}`, checked: order.runs.includes(run.name), disabled: run.state !== "done",
+function pick(film, run) {
+  return h("label", { className: "check" }, h("input", { type: "checkbox", id: `film-${run.name}`, checked: film.runs.includes(run.name), disabled: run.state !== "done",
     onchange: (event) => {
-      order.runs = event.target.checked ? [...order.runs, run.name] : order.runs.filter((name) => name !== run.name);
-      order.arrangement = order.runs.length > 2 ? "grid" : order.runs.length === 2 ? "side by side" : "alone";
-      changed(true);
+      const runs = event.target.checked ? [...film.runs, run.name] : film.runs.filter((name) => name !== run.name);
+      put({ runs, arrangement: runs.length > 2 ? "grid" : runs.length === 2 ? "side by side" : "alone" });
     } }), run.name, run.state !== "done" && h("span", { className: "quiet" }, " not worked out yet"));
-}
-
-function changed(otherRun = false) {
-  if (otherRun) { usual = null; order.places = {}; }
-  films(document.getElementById("work"));
-  if (order.runs.length) fetchStill();
 }
 
 function listed(file) {
@@ -129,39 +181,57 @@ function listed(file) {
 }
 
 let list = "";
+let pictured = "";
 export function films(main) {
-  order.units ||= state.raw.report?.speed_unit || "mph";
-  order.runs = order.runs.filter((name) => state.runs.some((run) => run.name === name && run.state === "done"));
-  const drawing = job("film", order.name || suggested());
+  if (current !== null && place() < 0) current = null;
+  if (current === null && !fresh.runs && kept().length) current = kept().at(-1).name;
+  const film = order(), drawing = job("film", film.name || suggested(film.runs));
   if (!main.querySelector("#film-form")) {
     main.replaceChildren(h("h1", {}, "Films"), h("div", { className: "two" }, h("div", { id: "film-form" }), h("div", {},
       h("div", { id: "still", className: "still" }), h("div", { id: "still-at" }))), h("h2", {}, "Drawn"), h("ul", { className: "films", id: "drawn" }));
-    list = "";
-    if (order.runs.length) fetchStill();
+    list = pictured = "";
   }
+  const alone = film.arrangement === "alone";
   refill(main.querySelector("#film-form"),
     !state.runs.some((run) => run.state === "done") && h("p", { className: "empty" }, "A film needs a run that is worked out. ", h("a", { href: "#runs" }, "Work one out"), " first."),
-    h("fieldset", {}, h("legend", {}, "Runs, in the order shown"), state.runs.map(pick)),
-    field("film-arrangement", "Shape", choice([["alone", "one clip"], ["side by side", "side by side"], ["stacked", "one above the other"], ["grid", "grid"]], order.arrangement, (value) => { order.arrangement = value; changed(); })),
-    field("film-units", "Unit of speed", choice(["mph", "km/h", "m/s"], order.units, (value) => { order.units = value; changed(); })),
-    order.arrangement === "alone" && h("fieldset", {}, h("legend", {}, "Gauges"), GAUGES.map(([kind, words]) => h("label", { className: "check" },
-      h("input", { type: "checkbox", id: `gauge-${kind}`, checked: order.gauges.includes(kind), onchange: (event) => {
-        order.gauges = GAUGES.map(([one]) => one).filter((one) => (one === kind ? event.target.checked : order.gauges.includes(one)));
-        changed();
-      } }), words)),
-    Object.keys(order.places).length > 0 && button("Usual places", () => { order.places = {}; changed(); }, { id: "usual" })),
-    field("film-quality", "Quality", choice(QUALITY, `${order.codec} ${order.quality ?? 19}`, (value) => {
-      const [codec, quality] = value.split(" ");
-      Object.assign(order, { codec, quality: Number(quality) });
+    kept().length > 0 && field("film-which", "Film", choice([...kept().map((one) => one.name), ["", "a new one"]], current ?? "", (name) => {
+      current = name || null;
+      fresh = name ? {} : { runs: [] };
+      films(main);
     })),
-    field("film-name", "Name", h("input", { value: order.name, placeholder: suggested(), maxLength: 40, onchange: (event) => { order.name = event.target.value.trim(); } }), "goes to day-results/films"),
-    h("p", {}, button("Draw it", draw, { id: "draw", className: "main", disabled: !order.runs.length || Boolean(isBusy(drawing)) })),
+    h("fieldset", {}, h("legend", {}, "Runs, in the order shown"), state.runs.map((run) => pick(film, run))),
+    field("film-arrangement", "Shape", choice([["alone", "one clip"], ["side by side", "side by side"], ["stacked", "one above the other"], ["grid", "grid"]], film.arrangement, (arrangement) => put({ arrangement }))),
+    field("film-units", "Unit of speed", choice(["mph", "km/h", "m/s"], film.units, (units) => put({ units }))),
+    alone && h("fieldset", {}, h("legend", {}, "Gauges"), GAUGES.map(([kind, words]) => h("label", { className: "check" },
+      h("input", { type: "checkbox", id: `gauge-${kind}`, checked: film.gauges.includes(kind), onchange: (event) => {
+        put({ gauges: GAUGES.map(([one]) => one).filter((one) => (one === kind ? event.target.checked : film.gauges.includes(one))) });
+      } }), words)),
+    Object.keys(film.places).length > 0 && button("Usual places", () => edit({ op: "unset", path: ["films", place(), "places"] }), { id: "usual" })),
+    field("film-quality", "Quality", choice(QUALITY, `${film.codec} ${film.quality}`, (value) => {
+      const [codec, quality] = value.split(" ");
+      put({ codec, quality: Number(quality) });
+    })),
+    field("film-name", "Name", h("input", { value: film.name, placeholder: suggested(film.runs), maxLength: 40, onchange: (event) => put({ name: event.target.value.trim() || freeName(film.runs) }) }), "goes to day-results/films"),
+    h("p", {}, button("Draw it", draw, { id: "draw", className: "main", disabled: !film.runs.length || Boolean(isBusy(drawing)) }), " ",
+      place() >= 0 && button("Take it out of the sheet", () => edit({ op: "remove", path: ["films", place()] }), { id: "film-out" })),
+    problemList(problemsAt("films")),
     drawing?.state === "failed" && h("p", { className: "error", role: "alert" }, drawing.error));
-  refill(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
-    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys.")
-    : h("p", { className: "quiet" }, order.runs.length ? "" : "Choose a run to see its picture."));
+  showAt(main, film);
+  // Another picture only where something of it changed.
+  const now = JSON.stringify([film, at_s]);
+  if (film.runs.length && now !== pictured) {
+    if (JSON.parse(pictured || "[{}]")[0].runs?.[0] !== film.runs[0]) usual = null;
+    pictured = now;
+    fetchStill();
+  }
   showDrawn(main);
   if (picture && usual) showStill();
+}
+
+function showAt(main, film) {
+  refill(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet.")
+    : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));
 }
 
 // Players are made anew only when there is something new to show.

@@ -69,6 +69,13 @@ function logCell(run, index, role, label) {
   return cell;
 }
 
+// A film names its runs, so it goes along.
+function rename(old, index, value) {
+  const films = (state.raw.films || []).map((film, i) => ({ op: "set", path: ["films", i, "runs"],
+    value: (film.runs || []).map((name) => (name === old ? value : name)) }));
+  return edit({ op: "set", path: ["runs", index, "name"], value }, ...films.filter((_, i) => state.raw.films[i].runs?.includes(old)));
+}
+
 function runRow(run, index) {
   const path = (key) => ["runs", index, key];
   const pair = state.look.files.pairs[run.clip];
@@ -81,7 +88,7 @@ function runRow(run, index) {
         run.window_s ? `, ${run.window_s[0]} to ${run.window_s[1]} s of it` : "")),
     h("div", { className: "fields" },
       field(`run-${index}-name`, "Run", h("input", { value: run.name || "", maxLength: 40,
-        onchange: (event) => edit({ op: "set", path: path("name"), value: event.target.value.trim() }) })),
+        onchange: (event) => rename(run.name, index, event.target.value.trim()) })),
       field(`run-${index}-build`, "Build", choice(builds, run.build,
         (value) => edit({ op: "set", path: path("build"), value }))),
       logCell(run, index, "speed", "Speed log"),

@@ -43,7 +43,7 @@ function shares() {
     folder: [state.look && !state.look.is_new ? 1 : 0.3, state.look ? `${state.look.files.clips.length} clips` : ""],
     runs: [all ? done / all : 0, all ? `${done} of ${all} worked out` : ""],
     builds: [state.problems.length ? 0 : 1, `${(state.raw.builds || []).length} builds`],
-    results: [state.look?.has_results ? 1 : 0, state.look?.has_results ? "worked out" : "not yet"],
+    results: [state.look?.results ? 1 : 0, state.look?.results ? "worked out" : "not yet"],
     films: [made ? 1 : 0, `${made} films`],
   };
 }
