@@ -91,17 +91,7 @@ def write_play(
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
     run = shown.run
-    clip = None
-    if longest_px is not None or run.options.covers or why_not_played(run.clip):
-        clip = "clip.mp4"
-        longest = LONGEST_PX if longest_px is None else longest_px
-        make_proxy(
-            run.clip,
-            folder / clip,
-            longest_px=longest,
-            covers=run.options.covers,
-            progress=progress,
-        )
+    clip = _copied(run, folder, longest_px, progress)
     late, why = as_received(run, style)
     gauges = {"corrected": _gauges(run, shown, style, folder, "corrected")}
     gauges["received"] = (
@@ -111,6 +101,19 @@ def write_play(
     with written_whole(folder / DATA) as part:
         part.write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
     return data
+
+
+def _copied(
+    run: RunAnalysis, folder: Path, longest_px: int | None, progress: OnProgress | None
+) -> str | None:
+    """Name of the copy of the clip, made where one is asked for or needed; else None."""
+    covers = run.options.covers
+    if longest_px is None and not covers and not why_not_played(run.clip):
+        return None
+    longest = LONGEST_PX if longest_px is None else longest_px
+    target = folder / "clip.mp4"
+    make_proxy(run.clip, target, longest_px=longest, covers=covers, progress=progress)
+    return target.name
 
 
 def read_play(folder: Path, key: str) -> dict[str, Any] | None:

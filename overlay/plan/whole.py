@@ -119,13 +119,7 @@ def plan_next(
         If no run of the build counts whole.
     """
     name = _build_of(sheet, day, runs, build)
-    vehicle = sheet.vehicle_of(next(one for one in sheet.builds if one.name == name))
-    if vehicle.mass_kg is None:
-        problem = "is missing; nothing can be predicted without the mass with driver and fuel"
-        raise SheetError([sheet.problem(("vehicle", "mass_kg"), problem)])
-    measured = next((power.measured for power in powers if power.build == name), None)
-    if measured is None:
-        raise UndeterminedError(f"build {name}: no run counts whole, so there is no model of it")
+    vehicle, measured = _known_of(sheet, powers, name)
     own = whole_runs(day, runs, name)
     slip, rpm_per_mps = _gearing_of(vehicle, [run for run in runs if run.build == name])
     base = _Base(vehicle, measured, rpm_per_mps, fit_pull(measured.traces))
@@ -152,6 +146,18 @@ def plan_next(
         tuple((one.name, one.build) for one in sheet.candidates if one not in mine),
         (*_beyond(ground, name), STRENGTH_CAUTION, QUALIFIED, CLOSED_COURSE),
     )
+
+
+def _known_of(sheet: DaySheet, powers: Sequence[BuildPower], name: str) -> tuple[Vehicle, Measured]:
+    """The vehicle as a build makes it, and what its power was worked out from."""
+    vehicle = sheet.vehicle_of(next(one for one in sheet.builds if one.name == name))
+    if vehicle.mass_kg is None:
+        problem = "is missing; nothing can be predicted without the mass with driver and fuel"
+        raise SheetError([sheet.problem(("vehicle", "mass_kg"), problem)])
+    measured = next((power.measured for power in powers if power.build == name), None)
+    if measured is None:
+        raise UndeterminedError(f"build {name}: no run counts whole, so there is no model of it")
+    return vehicle, measured
 
 
 def _ground(

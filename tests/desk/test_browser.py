@@ -18,6 +18,7 @@ from PIL import Image
 from overlay.gauges.layout import SAFE_SHARE
 from tests.demo_runs import CLIPS
 from tests.page.browser import chromium as running
+from tests.page.browser import serious
 
 # Of the log's line, a third across the strip, where a hand would take it.
 POINT_ON_LOG = """() => {
@@ -121,18 +122,6 @@ def window(chromium, served) -> Iterator[Window]:
 
 def sheet_of(server: Server) -> dict:
     return tomllib.loads((server.folder / "day.toml").read_text())
-
-
-def serious(page) -> list[str]:
-    """What axe-core finds that shuts people out."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not here")
-    found = axe.Axe().run(page).response["violations"]
-    return [
-        f"{one['id']}: {node['html'][:120]}"
-        for one in found
-        if one["impact"] in ("serious", "critical")
-        for node in one["nodes"]
-    ]
 
 
 def top_of(page, gauge: str = "ribbon") -> float:

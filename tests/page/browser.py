@@ -56,6 +56,18 @@ def wait_until(page: Any, said: str, *, seconds: float = 30.0) -> None:
     raise AssertionError(f"not so within {seconds:g} s: {said}")
 
 
+def serious(page: Any) -> list[str]:
+    """What axe-core finds that shuts people out."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not here")
+    found = axe.Axe().run(page).response["violations"]
+    return [
+        f"{one['id']}: {node['html'][:120]}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+        for node in one["nodes"]
+    ]
+
+
 @contextmanager
 def screens_of(page: Any) -> Iterator[list[bytes]]:
     """What stands on the screen from then on, PNG, as often as it changes."""

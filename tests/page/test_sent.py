@@ -28,7 +28,7 @@ from overlay.report.results import DayResults, runs_table, step_table
 from overlay.sheet import Candidate
 from overlay.sync.model import Alignment, ChannelTiming
 from tests.gauges.closed_form import steady_pull
-from tests.page.browser import chromium, quiet_page, wait_until
+from tests.page.browser import chromium, quiet_page, serious, wait_until
 from tests.page.days import evidence_for, results_for
 from tests.page.numbered import write_numbered
 
@@ -450,5 +450,11 @@ def test_browser__fits_and_prints(opened: tuple[Any, Path], width: int) -> None:
     page, folder = opened
     page.set_viewport_size({"width": width, "height": 900})
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.evaluate(
+        "document.querySelectorAll('#next details').forEach((one) => { one.open = true; })"
+    )
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert serious(page) == [], scheme
     page.pdf(path=str(folder / "page.pdf"), format="A4")
     assert (folder / "page.pdf").stat().st_size > 20_000

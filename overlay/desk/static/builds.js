@@ -84,7 +84,7 @@ function newName() {
   return [..."ABCDEFGHIJKLMNOPQRSTUVWXYZ"].find((letter) => !taken.has(letter)) || "new";
 }
 
-const VEHICLE = [["mass_kg", "Mass with driver, kg"], ["rolling_circumference_m", "Metres in one turn of the wheel"],
+const VEHICLE = [["mass_kg", "Mass with driver, kg"], ["rolling_circumference_m", "Rolled in one turn, m"],
   ["idle_rpm", "Idle, rpm"], ["limiter_rpm", "Limiter, rpm"], ["stock_limit_rpm", "Maker's limit, rpm"]];
 
 export function builds(main) {
@@ -98,8 +98,8 @@ export function builds(main) {
       field("report-splits", "Splits from launch", list(["report", "splits"], report.splits, "60 m, 20 mph"), "such as 60 m, 20 mph, 60 m rollout"),
       field("report-judged", "Judged by", list(["report", "judged"], report.judged, "20 to 60 m"), "such as 20 to 60 m, trap 50 to 60 m"),
       field("report-main", "Judged first", text(["report", "main"], report.main)),
-      field("report-worth", "Smallest difference that matters, s", number(["report", "worth_noticing_s"], report.worth_noticing_s)),
-      field("report-worth-v", "The same of a speed, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
+      field("report-worth", "Smallest that matters, s", number(["report", "worth_noticing_s"], report.worth_noticing_s)),
+      field("report-worth-v", "and of a speed, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
     problemList(problemsAt("report"))),
     h("fieldset", {}, h("legend", {}, "The vehicle"), h("div", { className: "fields" },
       field("vehicle-name", "Name", text(["vehicle", "name"], vehicle.name)),
