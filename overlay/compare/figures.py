@@ -18,7 +18,6 @@ REAL = "real"
 NO_DIFFERENCE = "no difference that matters"
 CANNOT_TELL = "cannot tell yet"
 NOT_JUDGED = "not judged"
-VERDICTS = (REAL, NO_DIFFERENCE, CANNOT_TELL, NOT_JUDGED)
 LEVEL = 0.05
 MAIN_SHARE = 0.9  # of the level; the other figures get the rest until the main one is decided
 WIDE = "the interval is still too wide"
@@ -128,7 +127,7 @@ class Comparison:
     margin, level : float
         As given.
     verdict : str
-        One of `VERDICTS`.
+        `REAL`, `NO_DIFFERENCE`, `CANNOT_TELL` or `NOT_JUDGED`.
     further_runs : int or None
         With `cannot tell yet`: further runs of each build, in turns, that decide with 80 %
         probability; None where no reasonable number does, or another thing would tell.

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from overlay.compare.measure import expanded
 from overlay.compare.where import Trace, accel_at, curve
@@ -88,7 +89,6 @@ class PowerCurve:
         Power, standard uncertainty and pointwise interval at 1 - level; NaN sigma below two runs.
     force_n : ndarray
         Driving force at the wheels.
-    equivalent_mass_kg : float
     road_load : RoadLoad
     """
 
@@ -99,7 +99,6 @@ class PowerCurve:
     low_w: FloatArray
     high_w: FloatArray
     force_n: FloatArray
-    equivalent_mass_kg: float
     road_load: RoadLoad
 
 
@@ -224,7 +223,7 @@ def fit_coast(
         raise UndeterminedError(
             "coast-down: the speed changes too little to tell rolling from air drag; roll longer"
         )
-    noise = _joined([row[2] for row in rows])
+    noise = block_diag(*(row[2] for row in rows))
     weights = [np.full(len(row[0]), s.mass_kg) for row, s in zip(rows, each, strict=True)]
     design = np.column_stack([np.concatenate(weights) / mass_kg, air2])
     weight = np.linalg.inv(noise)
@@ -234,15 +233,8 @@ def fit_coast(
     rest = loss - design @ best
     seen = seen / max(1.0, float(rest @ weight @ rest) / max(len(loss) - 2, 1))
     cov = np.linalg.inv(seen + known)
-    return RoadLoad(
-        float(best[0]),
-        float(best[1]),
-        float(cov[0, 0]),
-        float(cov[1, 1]),
-        float(cov[0, 1]),
-        "coast",
-        _BLOCK_S * len(loss),
-    )
+    variances = (float(cov[0, 0]), float(cov[1, 1]), float(cov[0, 1]))
+    return RoadLoad(float(best[0]), float(best[1]), *variances, "coast", _BLOCK_S * len(loss))
 
 
 def _information(load: RoadLoad | None) -> tuple[FloatArray, FloatArray]:
@@ -304,9 +296,7 @@ def power_curve(
         both = expanded([runs, (float(common[i]), math.inf)], level)
         sigma[i], half[i] = both.sigma * v[i], both.half * v[i]
     watts = force.mean * v
-    return PowerCurve(
-        v, None, watts, sigma, watts - half, watts + half, force.mean, mass, road_load
-    )
+    return PowerCurve(v, None, watts, sigma, watts - half, watts + half, force.mean, road_load)
 
 
 def driving_forces(
@@ -358,16 +348,6 @@ def _coast_blocks(
     loss = -setting.inert_kg * np.diff(speed) / _BLOCK_S
     loss -= setting.mass_kg * STANDARD_GRAVITY_MPS2 * setting.slope
     return loss, air2, noise * (setting.inert_kg / _BLOCK_S) ** 2
-
-
-def _joined(blocks: Sequence[FloatArray]) -> FloatArray:
-    """Block-diagonal matrix."""
-    size = sum(len(b) for b in blocks)
-    whole, at = np.zeros((size, size)), 0
-    for block in blocks:
-        whole[at : at + len(block), at : at + len(block)] = block
-        at += len(block)
-    return whole
 
 
 def _check_mass(mass_kg: float, sigma_kg: float) -> None:

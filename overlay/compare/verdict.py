@@ -37,35 +37,12 @@ from overlay.compare.figures import (
     WIDE,
     Comparison,
     Pairing,
-    RunSplit,
     summarise,
 )
 from overlay.compare.further import ONE_RUN_START, Driven, further_runs
 from overlay.compare.holm import holm
 from overlay.compare.mixed import NOT_APART, TOO_FEW, Difference, difference_of, is_confounded
 from overlay.errors import UndeterminedError, UsageError
-
-
-def compare_builds(
-    a: Sequence[RunSplit],
-    b: Sequence[RunSplit],
-    *,
-    margin: float,
-    level: float = LEVEL,
-    label: str = "",
-    unit: str = "s",
-) -> Comparison:
-    """Judge build b against build a in one figure.
-
-    Examples
-    --------
-    >>> def runs(start, *times):
-    ...     return [RunSplit(f"r{i}", t, 0.02, place=start + 2 * i) for i, t in enumerate(times)]
-    >>> c = compare_builds(runs(0, 6.01, 6.05, 5.98), runs(1, 5.60, 5.66, 5.63), margin=0.1)
-    >>> c.verdict, round(c.difference, 2)
-    ('real', -0.38)
-    """
-    return compare_all([Pairing(label, a, b, margin, unit)], level=level)[0]
 
 
 def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[Comparison, ...]:
@@ -78,6 +55,15 @@ def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[C
     ------
     UsageError
         If a margin or the level is out of range.
+
+    Examples
+    --------
+    >>> def runs(start, *times):
+    ...     return [RunSplit(f"r{i}", t, 0.02, place=start + 2 * i) for i, t in enumerate(times)]
+    >>> a, b = runs(0, 6.01, 6.05, 5.98), runs(1, 5.60, 5.66, 5.63)
+    >>> (c,) = compare_all([Pairing("60 m", a, b, margin=0.1)])
+    >>> c.verdict, round(c.difference, 2)
+    ('real', -0.38)
     """
     raw, weights = decided([_unjudged(pairing, level) for pairing in pairings], level)
     still = math.fsum(w for c, w in zip(raw, weights, strict=True) if c.verdict == CANNOT_TELL)

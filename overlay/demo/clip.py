@@ -6,6 +6,7 @@ import itertools
 import subprocess
 import tempfile
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -24,6 +25,22 @@ COLOURS = (
 )
 
 
+@dataclass(frozen=True)
+class Coding:
+    """How a clip is encoded.
+
+    Highest mean rate of the picture in kbit/s, its quality where that rate allows (0 is best, 51
+    worst), most frames from one key frame to the next.
+    """
+
+    kbit_s: int = 2100
+    crf: int = 25
+    key_frame_every: int = 250
+
+
+USUAL = Coding()
+
+
 def write_clip(
     path: Path,
     pictures: Iterable[Picture],
@@ -31,9 +48,7 @@ def write_clip(
     *,
     rate_hz: float = 30.0,
     created_utc: datetime | None = None,
-    kbit_s: int = 2100,
-    crf: int = 25,
-    key_frame_every: int = 250,
+    coding: Coding = USUAL,
 ) -> int:
     """Encode a clip: H.264, yuv420p, tagged BT.709 limited range; AAC stereo at 48 kHz.
 
@@ -47,9 +62,7 @@ def write_clip(
         Samples at 48 kHz that start with the first picture.
     created_utc : datetime or None
         Creation time for the container.
-    kbit_s, crf, key_frame_every : int
-        Highest mean rate of the picture, its quality where that rate allows (0 is best, 51
-        worst), most frames from one key frame to the next.
+    coding : Coding
 
     Returns
     -------
@@ -78,8 +91,9 @@ def write_clip(
             words += ["-c:a", "aac", "-b:a", "128k"]
         words += ["-vf", COLOURS, *["-c:v", "libx264", "-preset", "superfast", "-threads", "1"]]
         words += ["-bf", "0"]  # half the time for the same size and quality on these pictures
-        words += ["-crf", str(crf), "-maxrate", f"{kbit_s}k", "-bufsize", f"{2 * kbit_s}k"]
-        words += ["-g", str(key_frame_every), "-movflags", "+faststart"]
+        words += ["-crf", str(coding.crf), "-maxrate", f"{coding.kbit_s}k"]
+        words += ["-bufsize", f"{2 * coding.kbit_s}k"]
+        words += ["-g", str(coding.key_frame_every), "-movflags", "+faststart"]
         if created_utc is not None:
             words += ["-metadata", f"creation_time={created_utc:%Y-%m-%dT%H:%M:%SZ}"]
         return _fed([*words, str(part)], itertools.chain([first], frames), path)

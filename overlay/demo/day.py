@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from overlay.demo.clip import write_clip
+from overlay.demo.clip import USUAL, Coding, write_clip
 from overlay.demo.paint import Picture
 from overlay.demo.recorder import record_revs, record_speed, write_gpx, write_revs_table
 from overlay.demo.scenario import (
@@ -59,8 +59,7 @@ def film(
     folder: Path,
     *,
     tell: Callable[[float], None] | None = None,
-    kbit_s: int = 2100,
-    crf: int = 25,
+    coding: Coding = USUAL,
 ) -> RunTruth:
     """Simulate one run and write its clip and logs; returns the truth.
 
@@ -71,8 +70,8 @@ def film(
         Where to write.
     tell : callable, optional
         Told the share filmed, 0 to 1.
-    kbit_s, crf : int
-        Of the clip; see :func:`write_clip`.
+    coding : Coding
+        Of the clip.
     """
     motion = simulate(plan.build.vehicle, plan.drive)
     truth = truth_of(plan, motion)
@@ -91,8 +90,7 @@ def film(
         soundtrack(motion, plan.sound),
         rate_hz=plan.scene.frame_rate_hz,
         created_utc=plan.created_utc,
-        kbit_s=kbit_s,
-        crf=crf,
+        coding=coding,
     )
     return truth
 

@@ -99,7 +99,7 @@ def mutants(folder: Path, module: str) -> list[MutationSpec]:
 
     def counts(mutation: MutationSpec) -> bool:
         line = lines[mutation.module_path][mutation.start_pos[0] - 1]
-        hint = "BitOr" in mutation.operator_name and "None" in line
+        hint = "BitOr" in mutation.operator_name and ("None" in line or "FloatArray |" in line)
         return not hint and "RemoveDecorator" not in mutation.operator_name
 
     return sorted(filter(counts, every), key=repr)

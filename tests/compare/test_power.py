@@ -258,7 +258,6 @@ def test_power_curve__wind_slope_weight_and_turning_parts_by_hand(way: float) ->
         178 * a + ROLLING + DRAG * (v - way) ** 2 - 170 * 9.80665 * 0.004 * way,
     ]
     assert p.power_w[i] == pytest.approx(np.mean(by_hand) * v, rel=1e-3)
-    assert p.equivalent_mass_kg == 178.0
 
 
 def test_power_curve__turning_parts_widen_it() -> None:

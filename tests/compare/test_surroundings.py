@@ -191,7 +191,7 @@ def curve_of(power_w: float | None, force_n: float = 0.0) -> PowerCurve:
     v = np.arange(0.25, 30.0, 0.25)
     force = np.full(len(v), force_n) if power_w is None else power_w / v
     nan = np.full(len(v), np.nan)
-    return PowerCurve(v, None, force * v, nan, nan, nan, force, 170.0, NO_LOAD)
+    return PowerCurve(v, None, force * v, nan, nan, nan, force, NO_LOAD)
 
 
 def test_figure_under__constant_power_in_closed_form() -> None:

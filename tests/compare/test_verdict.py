@@ -21,7 +21,7 @@ from overlay.compare.figures import (
 from overlay.compare.further import Driven, further_runs
 from overlay.compare.spoiled import belonging
 from overlay.compare.value import changes, headline, money, steps, value_of
-from overlay.compare.verdict import compare_all, compare_builds
+from overlay.compare.verdict import compare_all
 from overlay.errors import UsageError
 from overlay.runs.model import Mark, Split, SplitGoal
 from overlay.sheet.model import Build, Purchase
@@ -39,6 +39,12 @@ def turns(a: list[RunSplit], b: list[RunSplit]) -> tuple[list[RunSplit], list[Ru
         [replace(r, place=2 * i) for i, r in enumerate(a)],
         [replace(r, place=2 * i + 1) for i, r in enumerate(b)],
     )
+
+
+def compare_builds(
+    a: list[RunSplit], b: list[RunSplit], *, margin: float, label: str = "", unit: str = "s"
+) -> Comparison:
+    return compare_all([Pairing(label, a, b, margin, unit)])[0]
 
 
 def judged(a: list[RunSplit], b: list[RunSplit], margin: float = 0.1, **more: str) -> Comparison:

@@ -21,7 +21,7 @@ from pathlib import Path
 import imageio_ffmpeg
 import numpy as np
 
-from overlay.demo.clip import write_clip
+from overlay.demo.clip import Coding, write_clip
 from overlay.demo.recorder import Receiver, record_speed, write_gpx
 from overlay.demo.scene import SceneSpec, pictures
 from overlay.demo.vehicle import Motion
@@ -67,8 +67,10 @@ def recording(folder: Path) -> tuple[Path, Path, float]:
 def film(path: Path, motion: Motion) -> None:
     """The pictures of a drive as a small camera writes them."""
     scene = SceneSpec(width=1920, height=1080, noise_codes=3.0)
-    made = {"kbit_s": KBIT_S, "crf": 16, "key_frame_every": KEY_FRAME_EVERY}
-    write_clip(path, (picture for _, picture in pictures(scene, motion)), rate_hz=30.0, **made)
+    coding = Coding(KBIT_S, 16, KEY_FRAME_EVERY)
+    write_clip(
+        path, (picture for _, picture in pictures(scene, motion)), rate_hz=30.0, coding=coding
+    )
 
 
 def make(folder: Path, seconds: float) -> tuple[Path, Path, float]:

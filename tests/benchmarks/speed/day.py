@@ -32,6 +32,7 @@ from pathlib import Path
 
 import numpy as np
 
+from overlay.demo.clip import Coding
 from overlay.demo.day import film, write_day
 from overlay.demo.recorder import record_revs, record_speed, write_gpx, write_revs_table
 from overlay.demo.scenario import BUILDS, RunPlan, plan_day
@@ -51,7 +52,7 @@ def make_day(folder: Path, runs: int, seconds: float | None) -> list[Path]:
     """Film one run of each build, copy it for the others, and write the sheet; the clips."""
     plans = plan_day(runs_per_build=1, size=SIZE, camera_gps=True)
     rng = np.random.default_rng(2026)
-    filmed = [film(plan, folder, kbit_s=KBIT_S, crf=FINE_CRF) for plan in plans]
+    filmed = [film(plan, folder, coding=Coding(KBIT_S, FINE_CRF)) for plan in plans]
     if seconds is not None:
         for truth in filmed:
             _shorten(folder / truth.clip, seconds)
