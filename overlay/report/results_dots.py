@@ -10,7 +10,7 @@ from overlay.compare.figures import NOT_JUDGED, Comparison
 from overlay.compare.standing import TOP
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
-from overlay.report.numbers import figure_unit
+from overlay.report.numbers import difference_text, figure_unit
 from overlay.report.results import DayResults
 
 if TYPE_CHECKING:
@@ -45,7 +45,8 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     rows[-1].set_xlabel("run, in the order driven")
     rows[-1].set_xticks(range(1, last + 1), [_run_at(results, i) for i in range(1, last + 1)])
     figure.suptitle(
-        "Each run (dot; hollow: left out), each build's mean with its 95 % bar",
+        "Each run (dot; hollow: left out), each build's mean with its 95 % bar as the runs scatter;\n"
+        "the difference with the day's drift allowed for",
         fontsize=12,
         x=0.01,
         ha="left",
@@ -76,7 +77,7 @@ def _panel(axes: Axes, results: DayResults, label: str) -> None:
     day = results.day
     column = [*(goal.label for goal in day.goals), TOP].index(label)
     pairs = [(s, c) for s in day.steps for c in s.comparisons if c.label == label]
-    factor, _, unit = figure_unit(pairs[0][1].unit, results.unit)
+    factor, digits, unit = figure_unit(pairs[0][1].unit, results.unit)
     last = max(one.place for one in day.standings)
     for place, build in enumerate(results.sheet.builds):
         hue = hex_of(build_hue(place % 4))
@@ -90,6 +91,11 @@ def _panel(axes: Axes, results: DayResults, label: str) -> None:
         _means(axes, results, (step, c), factor, last)
     axes.set_xlim(0.4, last + 1.3 + 0.55 * (len(results.sheet.builds) - 1))
     axes.set_title(label, loc="left", fontsize=11)
+    said = [
+        f"{s.b} less {s.a} {difference_text(c, factor, digits)} {unit}: {c.verdict}"
+        for s, c in pairs
+    ]
+    axes.set_title("; ".join(said), loc="right", fontsize=8.5)
     axes.set_ylabel("time (s)" if unit == "s" else f"speed ({unit})")
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(True, axis="y", lw=0.4, color="0.88")

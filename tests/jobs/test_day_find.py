@@ -16,7 +16,7 @@ from tests.demo_runs import ready_runs
 
 SHEET = """\
 [report]
-splits = ["5 m/s", "20 m"]
+splits = ["10 mph", "20 m"]
 [[builds]]
 name = "A"
 """
@@ -57,8 +57,8 @@ def test_day_find__the_text_found_works_in_a_sheet(long_recording):
     report = run_day(folder, clips=False, workers=2)
     assert report.worked_out == ("run 1", "run 2")
     for standing, truth in zip(report.results.day.standings, truths, strict=True):
-        five, twenty = standing.splits[:2]
-        assert five.value == pytest.approx(truth.splits[0].time_s, abs=0.2)
+        ten, twenty = standing.splits[:2]
+        assert ten.value == pytest.approx(truth.splits[0].time_s, abs=0.2)
         assert twenty.value == pytest.approx(truth.splits[2].time_s, abs=0.2)
     assert clip.read_bytes() == before
 

@@ -285,6 +285,10 @@ def test_numbers__plots_show_those_of_the_tables(everywhere, results):
             (one.place, factor * one.splits[column].value) for one in results.day.standings
         )
         assert dots == [(place, pytest.approx(value)) for place, value in want]
+        digits, unit = (2, "s") if c.unit == "s" else (1, "mph")
+        apart = f"{abs(factor * c.difference):.{digits}f} ± {factor * c.half:.{digits}f} {unit}"
+        title = everywhere.panel(c.label).get_title(loc="right")
+        assert title == f"B less A {'−' if c.difference < 0 else '+'}{apart}: {c.verdict}"
         means = [line.get_ydata()[0] for line in lines if line.get_marker() == "_"]
         wanted = [factor * c.a.mean, factor * c.b.mean]
         assert [m for m in means if any(m == pytest.approx(w) for w in wanted)][-2:] == [

@@ -7,9 +7,10 @@ the share of days on which it is said is also that of intervals without the trut
 differ by exactly the margin (so a "no difference" is false), then by 0.15 s (the power). Nothing of
 the truth is given to the judgement but the uncertainties of the readings.
 
-The bars: false "real" and false "no difference" at most 5 % in every cell (two standard errors of
-the simulation allowed for), coverage 93 to 98 %, power 85 % for 0.15 s with three alternating runs
-that scatter by 0.02 s. Where all runs of one build come first nothing may be decided at all.
+The bars: false "real" and false "no difference" at most 5 % in every cell (one that lies above is
+simulated again with ten times the days, two standard errors of which are allowed for), coverage 93
+to 98 %, power 85 % for 0.15 s with three alternating runs that scatter by 0.02 s. Where all runs of
+one build come first nothing may be decided at all.
 
 Runs in both directions, shared errors, builds on their limiters and seasons follow
 (:mod:`tests.benchmarks.accuracy.days_more`): coverage 93 to 98 % and false "real" at most 5 % there
@@ -60,6 +61,7 @@ SPREADS_S = {  # standard deviation of a's and b's runs
     "a twice b": (0.07, 0.035),
 }
 BAR, LEAST_COVER, MOST_COVER, LEAST_POWER = 0.05, 0.93, 0.98, 0.85
+CLOSER = 10  # times as many days where a cell first lies above the bar
 
 
 def order_of(kind: str, n: int, rng: np.random.Generator) -> tuple[bool, ...]:
@@ -139,7 +141,7 @@ def cell_of(
 
 def cells(days: int, rng: np.random.Generator) -> list[str]:
     """Print every cell; returns the bars that are missed."""
-    allowed = BAR + 2 * np.sqrt(BAR * (1 - BAR) / days)
+    allowed = BAR + 2 * np.sqrt(BAR * (1 - BAR) / (CLOSER * days))
     missed, covers = [], []
     print("in each: false real % / false no difference % / power at 0.15 s %")
     print(f"{'order':7s} runs drift   " + "".join(f"{name:>18s}" for name in SPREADS_S))
@@ -149,6 +151,8 @@ def cells(days: int, rng: np.random.Generator) -> list[str]:
                 line = f"{kind:7s} {n:4d} {drift:7s}"
                 for name, spread_s in SPREADS_S.items():
                     c = cell_of(kind, n, spread_s, drift, days, rng)
+                    if max(c.real, c.alike) > BAR:  # by luck, or truly: a closer look
+                        c = cell_of(kind, n, spread_s, drift, CLOSER * days, rng)
                     line += f"   {c.real:5.1%} {c.alike:5.1%} {c.power:4.0%}"
                     covers.append((1 - c.real, n))
                     where = f"{kind}, {n} runs, drift {drift}, {name}"
