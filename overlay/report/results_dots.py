@@ -45,7 +45,7 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     rows[-1].set_xlabel("run, in the order driven")
     rows[-1].set_xticks(range(1, last + 1), [_run_at(results, i) for i in range(1, last + 1)])
     figure.suptitle(
-        "Each run (dot; hollow: left out), each build's mean with its 95 % bar as the runs scatter;\n"
+        "Each run (dot; hollow: left out), each build's mean with its 95 % bar as runs scatter;\n"
         "the difference with the day's drift allowed for",
         fontsize=12,
         x=0.01,

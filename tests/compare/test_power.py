@@ -8,6 +8,7 @@ import pytest
 from overlay.compare.atmosphere import correction, corrections, dry_pressure_hpa
 from overlay.compare.cautions import cautions, part_cautions, rev_caution
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
+from overlay.compare.mixed import mean_of
 from overlay.compare.power import (
     RoadLoad,
     Setting,
@@ -21,6 +22,7 @@ from overlay.compare.where import (
     Trace,
     accel_at,
     accel_by_speed,
+    curve,
     speed_by_distance,
     time_by_distance,
 )
@@ -85,6 +87,14 @@ def test_where__exponential_launches() -> None:
     exact = time_by_distance([launch(), launch()], a, step_m=0.1)
     at = np.interp([18.288, 30.48, 50.0], exact.x, exact.a.mean)
     assert at == pytest.approx([3.17974, 4.32159, 5.91577], abs=1e-3)
+
+
+def test_curve__the_floor_is_the_root_mean_square_of_the_sigmas() -> None:
+    """Of 0.3 and 0.1: the root of 0.05. Runs that agree by luck are no surer than that."""
+    found = curve(np.array([[5.0], [5.0]]), np.array([[0.3], [0.1]]))
+    mean, sigma, dof = mean_of(np.array([5.0, 5.0]), math.sqrt(0.05))
+    assert (found.mean[0], found.sigma[0], found.dof[0]) == pytest.approx((mean, sigma, dof))
+    assert found.sigma[0] > math.sqrt(0.05 / 2)
 
 
 def test_where__what_was_driven_before_the_launch_is_no_part_of_the_run() -> None:

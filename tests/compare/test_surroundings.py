@@ -116,6 +116,21 @@ def test_ways__by_heading() -> None:
     assert list(ways_of(each).values()) == [1, -1, 1, -1]
 
 
+def test_order__by_one_kind_of_clock_else_by_the_list(tmp_path: Path) -> None:
+    """Logs' times put b1 first; times of logs and clips are not compared with each other."""
+    sheet = sheet_of(tmp_path, "a1 b1 a2 b2")
+    begun = {"a1": 100.0, "b1": 40.0, "a2": 160.0, "b2": 220.0}
+    timed = [replace(driven(name), started_s=at) for name, at in begun.items()]
+    found = compare_day(sheet, timed)
+    assert found.order_from == "the times of the logs"
+    assert [one.place for one in found.standings] == [2, 1, 3, 4]
+    mixed = [replace(timed[0], started_by="clips"), *timed[1:]]
+    for runs in (mixed, [replace(timed[0], started_s=None), *timed[1:]]):
+        found = compare_day(sheet, runs)
+        assert found.order_from == "the sheet's list"
+        assert [one.place for one in found.standings] == [1, 2, 3, 4]
+
+
 def test_judged_goals__of_a_build_with_a_single_run(tmp_path: Path) -> None:
     """What its one run reaches is judged; what one run of two misses is not."""
     sheet = sheet_of(tmp_path, "a1 b1 b2")
