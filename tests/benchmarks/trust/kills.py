@@ -47,8 +47,8 @@ WAYS = (
     ("worker", signal.SIGKILL),
     ("encoder", signal.SIGKILL),
 )
-# Rewritten by every call, with the time or the place in them.
-NOT_COMPARED = {".held"}
+# The lock, and notes of when a file was written.
+NOT_COMPARED = (".held", ".clip.json", "page.json")
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def files(folder: Path) -> dict[str, str]:
     return {
         str(path.relative_to(folder)): hashlib.blake2b(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name not in NOT_COMPARED
+        if path.is_file() and not path.name.endswith(NOT_COMPARED)
     }
 
 

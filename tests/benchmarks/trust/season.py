@@ -1,0 +1,181 @@
+"""A season's load: hundreds of runs, three of them bad, against a day of twenty.
+
+Run ``python -m tests.benchmarks.trust.season --count 500`` from the checkout. The runs are copies
+of the ready-made day's clips in small pictures, each with a few bytes of its own at its end, since
+a plain copy counts as the same run; all but ``--fresh`` of them were done before, for which the
+kept results of the ready-made runs stand; three have a clip cut to nothing that can be read, a log
+without speed, and a log of another run. The day is stopped by SIGTERM in the middle once and goes
+on. Printed are the peak memory beside that of a day of twenty, what was done twice, how far the
+time left was off at a third and at two thirds, and the failures. Bars: 1.2 times the memory, no run
+done twice, all three bad ones named, exit code of the first of them. Exit code 1 if one is missed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from overlay.jobs.day_motion import (
+    keep_logged,
+    load_logged,
+    load_motion,
+    motion_key,
+    motion_path,
+)
+from overlay.jobs.day_one import KEPT, RunTask
+from overlay.jobs.day_run import FOLDER
+from overlay.jobs.day_store import keep, save_run
+from overlay.sheet import load_sheet
+from tests.benchmarks.trust.kills import MARK, inputs, living
+
+BAR = 1.2
+HEAD = "# Copies of the ready-made day.\n"
+
+
+def make_day(source: Path, folder: Path, count: int, bad: int) -> None:
+    """A sheet of so many runs of the two builds, the first few bad."""
+    sheet = (source / "day.toml").read_text(encoding="utf-8").split("[[runs]]")[0]
+    for number in range(count):
+        build, log = (("A", "a1.gpx"), ("B", "b1.nmea"))[number % 2]
+        name = f"{build.lower()}{number // 2 + 1}"
+        with (folder / f"{name}.mp4").open("wb") as file:
+            file.write((source / f"{build.lower()}1.mp4").read_bytes())
+            file.write(struct.pack(">I4s8s", 16, b"free", name.encode().ljust(8)))
+        if number < bad:
+            kind = number % 3
+            if kind == 0:
+                os.truncate(folder / f"{name}.mp4", 3000)
+            log = {0: log, 1: f"{build.lower()}1_revs.csv", 2: "b1.nmea"}[kind]
+        sheet += f'\n[[runs]]\nname = "{name}"\nbuild = "{build}"\n'
+        sheet += f'clip = "{name}.mp4"\nlogs = ["{log}"]\n'
+    for file in source.iterdir():
+        if file.suffix not in (".mp4", ".toml"):
+            shutil.copy2(file, folder)
+    (folder / "day.toml").write_text(HEAD + sheet, encoding="utf-8")
+
+
+def worked_out(source: Path) -> None:
+    """Work the source's own two runs out, to be taken for runs that were done before."""
+    followed(source)
+
+
+def keep_as_done(source: Path, folder: Path, numbers: range) -> None:
+    """Keep for some runs of a day what the source's run of the same build gave."""
+    known, sheet = load_sheet(source / "day.toml"), load_sheet(folder / "day.toml")
+    results = folder / FOLDER
+    (results / KEPT).mkdir(parents=True, exist_ok=True)
+    for number in numbers:
+        run = sheet.runs[number]
+        like = RunTask(known, known.runs[number % 2], source / FOLDER)
+        kept = source / FOLDER / KEPT
+        seen, speed = load_motion(known, like.run, kept), load_logged(known, like.run, kept)
+        done = like.kept_run()
+        assert done is not None and seen is not None and speed is not None
+        task = RunTask(sheet, run, results)
+        save_run(task.kept(".npz"), task.key, replace(done, name=run.name))
+        facts = {"alignment": asdict(seen[1])}
+        path = motion_path(results / KEPT, run.name)
+        keep(path, motion_key(sheet, run), facts, asdict(seen[0]))
+        keep_logged(sheet, run, speed, results / KEPT)
+
+
+def memory_mb(mark: str) -> float:
+    """Memory of all processes of a command now, each page that is shared counted once."""
+    total = 0
+    for pid in living(mark):
+        try:
+            for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+                total += int(line.split()[1]) if line.startswith("Pss:") else 0
+        except (OSError, ValueError, IndexError):
+            continue
+    return total / 1024
+
+
+def followed(
+    folder: Path, *, stop_at: float = 2.0
+) -> tuple[int, str, float, list[tuple[float, int]]]:
+    """Exit code, what it said, peak memory and how many runs were done when, of ``day run``."""
+    mark = f"season-{os.getpid()}-{time.monotonic()}"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "overlay", "day", "run", str(folder), "--no-clips", "--quiet"],
+        env=os.environ | {MARK: mark},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    peak, done, begun_s, is_stopped = 0.0, [], time.monotonic(), False
+    kept = folder / "day-results" / "kept"
+    total = (folder / "day.toml").read_text().count("[[runs]]")
+    while process.poll() is None:
+        peak = max(peak, memory_mb(mark))
+        done.append((time.monotonic() - begun_s, kept_runs(kept)))
+        if done[-1][1] >= stop_at * total and not is_stopped:
+            is_stopped = True
+            process.send_signal(signal.SIGTERM)
+        time.sleep(0.5)
+    return process.returncode, process.communicate()[1], peak, done
+
+
+def kept_runs(kept: Path) -> int:
+    """Runs that are worked out or known to fail."""
+    good = (
+        path
+        for path in kept.glob("*.npz")
+        if not path.name.endswith((".motion.npz", ".logged.npz"))
+    )
+    return sum(1 for _ in good) + sum(1 for _ in kept.glob("*.failed.json"))
+
+
+def main() -> int:
+    """Run it; 1 if a bar is missed."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=500)
+    parser.add_argument("--beside", type=int, default=20, help="runs of the day to compare with")
+    parser.add_argument("--fresh", type=int, default=12, help="runs not done before, of each")
+    parser.add_argument("--seed", type=int, help="nothing here is drawn")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as made:
+        source, day, season = (Path(made) / name for name in ("source", "day", "season"))
+        for folder in (source, day, season):
+            folder.mkdir()
+        inputs(source)
+        make_day(source, day, options.beside, 0)
+        make_day(source, season, options.count, 3)
+        worked_out(source)
+        keep_as_done(source, day, range(min(options.fresh, options.beside), options.beside))
+        keep_as_done(source, season, range(min(options.fresh, options.count), options.count))
+        code, _, day_mb, _ = followed(day)
+        print(f"{options.beside} runs: exit {code}, peak {day_mb:.0f} MB", flush=True)
+        begun = kept_runs(season / "day-results/kept")
+        stop = (begun + (options.count - begun) / 2) / options.count
+        code, _, first_mb, first = followed(season, stop_at=stop)
+        before = {p: p.stat().st_mtime_ns for p in (season / "day-results/kept").glob("*.npz")}
+        print(f"stopped with {first[-1][1]} of {options.count} runs done: exit {code}", flush=True)
+        code, said, second_mb, second = followed(season)
+        twice = [path.name for path, was in before.items() if path.stat().st_mtime_ns != was]
+        print(said.strip()[-600:])
+    peak_mb = max(first_mb, second_mb)
+    print(
+        f"{options.count} runs: exit {code}, peak {peak_mb:.0f} MB, {peak_mb / day_mb:.2f} of the "
+        f"day's (bar {BAR}); done twice: {len(twice)}"
+    )
+    left = options.count - second[0][1]
+    for share in (1 / 3, 2 / 3):
+        at_s = next(t for t, n in second if n - second[0][1] >= share * left)
+        told_s, true_s = at_s * (1 - share) / share, second[-1][0] - at_s
+        print(f"at {share:.0%} done, {told_s:.0f} s left by runs, {true_s:.0f} s in truth")
+    return int(peak_mb > BAR * day_mb or bool(twice) or code not in (3, 4, 5))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
