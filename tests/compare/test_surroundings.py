@@ -283,6 +283,24 @@ def test_explained__as_the_simulator_has_it(
     assert explained_of(results.day, results.powers) == results.explained
 
 
+def test_explained__colder_air_gives_more_power(tmp_path: Path) -> None:
+    """SAE J1349 (1990): 1.18 (990 / p) ((t + 273) / 298)^0.5 - 0.18, p of the dry air in hPa.
+
+    Half of the saturation pressure of water is 11.7 hPa at 20 °C and 3.1 hPa at 0 °C (steam
+    tables).
+    """
+    cold = "[runs.conditions];temperature_c=0.0"
+    sheet = sheet_of(tmp_path, f"a1 b1:{cold} b2:{cold} a2")
+    (one,) = judged_day(sheet, [driven(name) for name in ("a1", "b1", "b2", "a2")]).explained
+    cause = next(cause for cause in one.causes if cause.kind == "air")
+    warm, cool = (
+        1.18 * 990 / (1000 - wet) * ((t + 273) / 298) ** 0.5 - 0.18
+        for t, wet in ((20, 11.7), (0, 3.1))
+    )
+    assert cause.more == pytest.approx(100 * (warm / cool - 1), abs=0.1)
+    assert -0.3 < cause.effect < -0.03
+
+
 def test_explained__a_build_that_weighs_more_is_the_builds_doing(tmp_path: Path) -> None:
     sheet = sheet_of(tmp_path, "a1 b1 b2 a2")
     heavy = sheet.builds[1].model_copy(update={"mass_kg": 185.0})
