@@ -10,6 +10,9 @@ from __future__ import annotations
 import re
 from typing import Literal, get_args
 
+import numpy as np
+import numpy.typing as npt
+
 from overlay.errors import UsageError
 
 SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
@@ -27,6 +30,33 @@ MPS_PER: dict[str, float] = {
     "kn": 1852 / 3600,
     "ft/s": FOOT_M,
 }
+WHOLE = 0.03  # of a step: a log in m/s to the centimetre is off by as much
+
+
+def whole_unit_step_mps(speeds_mps: npt.NDArray[np.float64]) -> float:
+    """The greatest unit by whole multiples of which all speeds other than 0 differ, or 0.
+
+    Parameters
+    ----------
+    speeds_mps : ndarray
+        m/s. Of fewer than four that differ it is no wonder.
+
+    Examples
+    --------
+    >>> round(whole_unit_step_mps(np.array([0, 5, 12, 18, 26]) / 3.6), 4)
+    0.2778
+    >>> whole_unit_step_mps(np.array([0, 5.1, 12, 18, 26.4]))
+    0.0
+    """
+    distinct = np.unique(np.round(speeds_mps[speeds_mps != 0.0], 4))
+    if len(distinct) < 4:
+        return 0.0
+    for step in sorted(MPS_PER.values(), reverse=True):
+        counts = (distinct - distinct[0]) / step
+        is_whole = float(np.max(np.abs(counts - np.rint(counts)))) < WHOLE
+        if is_whole and float(np.min(np.diff(np.rint(counts)))) >= 1:
+            return step
+    return 0.0
 
 
 def speed_to_mps(value: float, unit: str) -> float:

@@ -12,6 +12,7 @@ from overlay.cli.options import (
     clip_and_logs,
     encoder_of,
     encoding,
+    many,
     output_option,
     quiet_option,
     readout_options,
@@ -21,6 +22,7 @@ from overlay.cli.options import (
     tag_options,
 )
 from overlay.cli.shared import tell
+from overlay.jobs.cameras import draw_cameras
 from overlay.jobs.film import Slowdown, draw_run, layer_run, still_run
 from overlay.jobs.readout import draw_readout
 from overlay.jobs.tag import tag_run
@@ -40,6 +42,13 @@ from overlay.jobs.tag import tag_run
     help="Hear engine speed (single-cylinder four-stroke) in the clip's sound where no log has "
     "it; the gauge says so.",
 )
+@many(
+    "--also",
+    "also",
+    "CLIP",
+    "Another camera's clip of the same run, beside the track: it is set against CLIP by the sound "
+    "of the engine, and drawn beside it with the same figures. Repeat for up to three.",
+)
 @readout_options
 @run_options
 @encoding
@@ -49,11 +58,17 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
     Without a LOG the track inside CLIP serves, or with --readout the speed that the camera burnt
     into the picture, which is read and covered. The lag is measured and removed first. Sound, frame
     times and colour are kept. The file appears under its name only when it is whole.
+
+    With --also the sound on board is played, as it were, at each place along the run where the
+    other camera may stand: later by the way through the air, and higher or lower as the vehicle
+    comes or goes (Doppler). Where what was heard fits none of them, nothing is drawn (exit code 5).
     """
     run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
-    where = burnt_in(words)
+    where, also = burnt_in(words), words["also"]
     if words["readout"]:
-        tell(draw_readout, run, output, style, where=where, encoder=encoder, quiet=quiet)
+        tell(draw_readout, run, output, style, where=where, also=also, encoder=encoder, quiet=quiet)
+    elif also:
+        tell(draw_cameras, run, also, output, style, encoder=encoder, quiet=quiet)
     else:
         tell(draw_run, run, output, style, encoder=encoder, quiet=quiet)
 

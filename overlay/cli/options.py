@@ -118,6 +118,14 @@ offset_option = click.option(
     help="Use this total offset (log time minus footage time of the same event) instead of "
     "measuring it.",
 )
+rounding_option = click.option(
+    "--rounding",
+    type=click.Choice(["nearest", "down", "unknown"]),
+    default="unknown",
+    show_default=True,
+    help="How the figures of a log in coarse steps came about: 23 for 22.5 to 23.5, for 23 to 24, "
+    "or either, which the ± then holds.",
+)
 burnt_in_options = with_options(
     click.option(
         "--box",
@@ -187,12 +195,14 @@ hardware_option = click.option(
     help="Encode by hardware where a trial shows that it works; else by software, and say so.",
 )
 encoding = with_options(encoder_options, hardware_option, quiet_option)
-measuring = with_options(leave_out_option, ignore_option, column_option)
+measuring = with_options(leave_out_option, ignore_option, column_option, rounding_option)
 # Of clips that show several runs.
 together_options = with_options(
     units_option, split_option, same_clock_option, ignore_option, column_option, layout_option
 )
-_of_run = with_options(same_clock_option, offset_option, cover_option, ignore_option, column_option)
+_of_run = with_options(
+    same_clock_option, offset_option, cover_option, ignore_option, column_option, rounding_option
+)
 run_options = with_options(units_option, split_option, gauges_option, layout_option, _of_run)
 tag_options = with_options(units_option, split_option, _of_run)
 
@@ -205,6 +215,7 @@ def options_of(words: dict[str, Any]) -> RunOptions:
         columns=parse_columns(words.get("columns", ())),
         covers=parse_covers(words.get("covers", ())),
         ignore=parse_boxes("--ignore", words.get("ignore", ())),
+        rounding=words.get("rounding", "unknown"),
         corrected=not words.get("uncorrected", False),
         rpm_from_sound=words.get("rpm_from_sound", False),
     )

@@ -12,6 +12,7 @@ from overlay.footage import probe
 from overlay.gauges.imprint import SlowedPart
 from overlay.jobs.align_all import align_all
 from overlay.jobs.text import run_lines
+from overlay.logs.model import Log
 from overlay.progress import Progress, silent, staged
 from overlay.render.alpha import alpha_clip
 from overlay.render.draw import draw_clip
@@ -32,7 +33,7 @@ class FilmRun:
     """One run to show: its files, its name, and what is known of it."""
 
     clip: str | Path
-    logs: tuple[str | Path, ...]
+    logs: tuple[str | Path | Log, ...]
     name: str = ""
     options: RunOptions = field(default=RunOptions())
 
@@ -66,7 +67,8 @@ def work_out(
     TimetrueError
         As the message says.
     """
-    files = [Path(path) for run in runs for path in (run.clip, *run.logs)]
+    named = [path for run in runs for path in (run.clip, *run.logs)]
+    files = [Path(path) for path in named if not isinstance(path, Log)]
     forbid_overwriting_inputs(Path(target), files)
     style.own_layout()
     goals = style.goals

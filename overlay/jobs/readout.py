@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import csv
-import tempfile
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,14 +13,14 @@ from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, written_whole
 from overlay.footage import probe
 from overlay.footage.upright import Box
+from overlay.jobs.cameras import draw_cameras
 from overlay.jobs.film import FilmReport, FilmRun, draw_run
+from overlay.logs.model import SPEED, Log
 from overlay.progress import Progress, silent, staged
 from overlay.readout import Readout, read_readout
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Style
 from overlay.session import AlignedRun, RunOptions, align, load
-
-LOG_NAME = "readout.csv"
 
 
 @dataclass(frozen=True)
@@ -84,41 +82,37 @@ def write_readout(
 
 
 def write_log(target: str | Path, found: Readout) -> None:
-    """One row for each value that the readout took: footage time and speed as shown.
+    """One row for each value that the readout took, or passed: footage time and speed.
 
     Raises
     ------
     OutputError
         If the target cannot be written.
     """
+    places = found.decimals + found.updates.passed
     with written_whole(target) as path, path.open("w", newline="", encoding="utf-8") as file:
         rows = csv.writer(file)
         rows.writerow(["footage time (s)", f"speed ({found.unit})"])
         for t_s, value in zip(found.updates.t_s, found.updates.values, strict=True):
-            rows.writerow([f"{t_s:.4f}", f"{value:.{found.decimals}f}"])
+            rows.writerow([f"{t_s:.4f}", f"{value:.{places}f}"])
 
 
-@contextmanager
-def readout_log(
-    clip: str | Path,
-    options: RunOptions,
-    *,
-    where: BurntIn = ANYWHERE,
-    progress: Progress = silent,
-) -> Iterator[tuple[Path, RunOptions, Readout]]:
-    """The log of a burnt-in speed, and the options of a run that covers it.
+def readout_log(found: Readout) -> Log:
+    """The speed that was read, on the footage's clock."""
+    return Log(
+        path=f"the readout in {Path(found.path).name}",
+        format="readout",
+        clock="footage",
+        start_utc=None,
+        channels={SPEED: found.speed},
+        speed_source="one burnt into the picture",
+    )
 
-    Raises
-    ------
-    TimetrueError
-        As the message says.
-    """
-    found = readout_of(clip, where=where, progress=progress)
+
+def _with_readout(options: RunOptions, found: Readout) -> RunOptions:
+    """Options of a run that covers what was read, and knows how well it is dated."""
     covers = (*options.covers, found.box)
-    with tempfile.TemporaryDirectory(prefix="timetrue-") as folder:
-        log = Path(folder) / LOG_NAME
-        write_log(log, found)
-        yield log, replace(options, same_clock=True, covers=covers), found
+    return replace(options, covers=covers, log_sigma_s=found.updates.sigma_s)
 
 
 def align_readout(
@@ -136,8 +130,9 @@ def align_readout(
     TimetrueError
         As the message says.
     """
-    with readout_log(clip, options, where=where, progress=progress) as (log, own, found):
-        aligned = align(load(clip, (log, *logs), own), progress=progress)
+    found = readout_of(clip, where=where, progress=progress)
+    inputs = load(clip, (readout_log(found), *logs), _with_readout(options, found))
+    aligned = align(inputs, progress=progress)
     alignment = aligned.alignment
     return replace(
         aligned, alignment=replace(alignment, notes=(*alignment.notes, *readout_lines(found)))
@@ -150,10 +145,13 @@ def draw_readout(
     style: Style,
     *,
     where: BurntIn = ANYWHERE,
+    also: Sequence[str | Path] = (),
     encoder: EncodeOptions | None = None,
     progress: Progress = silent,
 ) -> FilmReport:
     """Read a burnt-in speed, take its lag out, cover it and draw the true gauge.
+
+    With clips of other cameras, beside them (:func:`overlay.jobs.cameras.draw_cameras`).
 
     Raises
     ------
@@ -161,10 +159,15 @@ def draw_readout(
         As the message says; then the target is as it was.
     """
     forbid_overwriting_inputs(Path(target), [Path(run.clip)])
-    with readout_log(run.clip, run.options, where=where, progress=progress) as (log, own, found):
-        film = replace(run, logs=(log, *run.logs), options=own)
+    found = readout_of(run.clip, where=where, progress=progress)
+    options = _with_readout(run.options, found)
+    film = replace(run, logs=(readout_log(found), *run.logs), options=options)
+    if also:
+        report = draw_cameras(film, also, target, style, encoder=encoder, progress=progress)
+    else:
         report = draw_run(film, target, style, encoder=encoder, progress=progress)
-    return replace(report, lines=((*readout_lines(found), *report.lines[0]),))
+    first, *others = report.lines
+    return replace(report, lines=((*readout_lines(found), *first), *others))
 
 
 def readout_lines(found: Readout) -> tuple[str, ...]:
@@ -186,7 +189,12 @@ def readout_lines(found: Readout) -> tuple[str, ...]:
         f"most {100 * found.error_limit:.1f} % (95 %), and the frames beside it set that right"
     )
     updates = found.updates
-    if updates.rate_hz is None:
+    if updates.passed:
+        lines.append(
+            f"{len(updates.t_s)} values: 0 at rest, and the middle between two figures at each "
+            f"change from one to the next, seen to ± {1000 * np.sqrt(3) * updates.sigma_s:.0f} ms"
+        )
+    elif updates.rate_hz is None:
         lines.append(
             f"{len(updates.t_s)} changes, at no even rate; their times are seen to a frame"
         )
@@ -212,6 +220,7 @@ def readout_json(found: Readout) -> dict[str, object]:
         "single_frame_error_limit": found.error_limit,
         "update_rate_hz": found.updates.rate_hz,
         "update_sigma_s": found.updates.sigma_s,
+        "updates_are_passings": found.updates.passed,
         "updates_s": found.updates.t_s.tolist(),
         "values": found.updates.values.tolist(),
     }

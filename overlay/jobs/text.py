@@ -36,6 +36,17 @@ def offset_lines(found: Alignment) -> tuple[str, ...]:
         lines.append(f"readout lag  {found.readout_lag_s:+.3f} s{sure}")
     if found.clock_offset_s is not None:
         lines.append(f"clock offset {found.clock_offset_s:+.3f} s")
+    if found.raised_sigma_mps:
+        lines.append(
+            "whether its figures are rounded or cut off is not known: the speed is taken for "
+            f"{found.raised_mps:.2f} ± {1.96 * found.raised_sigma_mps:.2f} m/s more than they say, "
+            "and the interval holds both; --rounding nearest or --rounding down decides"
+        )
+    elif found.raised_mps:
+        lines.append(
+            "its figures are taken for cut off, as 23 for 23.0 to 23.9: the speed is taken for "
+            f"{found.raised_mps:.2f} m/s more than they say"
+        )
     return tuple(lines)
 
 

@@ -66,7 +66,7 @@ class Log:
         The file as named by the user.
     format : str
         ``gpx``, ``nmea``, ``fit``, ``captions``, ``table``; ``camm`` or ``gpmd`` for the track
-        inside a clip.
+        inside a clip; ``readout`` for a speed burnt into its picture.
     clock : str
         ``utc`` when records carry a date and time, seconds since 1970, or a time of day that
         the file calls UTC: then channel times are seconds from the first record kept, whose

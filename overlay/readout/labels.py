@@ -127,14 +127,17 @@ def by_counting(
     looks = kinds.looks[:, :10] + (0.0 if votes is None else 0.5 * votes)
     unlike = np.maximum(CLASH - kinds.centres @ kinds.centres.T, 0.0)
     np.fill_diagonal(unlike, 0.0)
-    terms = [
-        (np.array(n.kinds), 10.0 ** (np.arange(len(n.kinds))[::-1] - n.decimals)) for n in numbers
-    ]
+    longest = max(len(n.kinds) for n in numbers)
+    kinds_at, places = np.zeros((len(numbers), longest), np.intp), np.zeros((len(numbers), longest))
+    for row, n in enumerate(numbers):
+        size = len(n.kinds)
+        kinds_at[row, :size] = n.kinds
+        places[row, :size] = 10.0 ** (np.arange(size)[::-1] - n.decimals)
     step = 10.0 ** -max(n.decimals for n in numbers)
     weight = np.minimum(kinds.counts, 3.0)
 
     def worth(digits: np.ndarray[tuple[int], np.dtype[np.intp]]) -> float:
-        values = np.array([float(digits[k] @ place) for k, place in terms])
+        values = np.einsum("nk,nk->n", digits[kinds_at], places)
         rough = float(np.sum(np.log1p(np.abs(np.diff(values)) / step)))
         share = COUNTS * min(1.0, 60.0 / max(len(values), 1))
         same = digits[used][:, None] == digits[used][None, :]

@@ -16,7 +16,7 @@ from overlay.motion.model import BoolArray
 from overlay.readout.find import Luma
 from overlay.readout.model import Readout
 from overlay.readout.ocr import reader_of_lines
-from overlay.readout.read import Line, UnreadableError, read_line
+from overlay.readout.read import LEAST_VALUES, Line, UnreadableError, read_line
 from overlay.readout.spots import Spot, inks, same_place, spots
 from overlay.readout.updates import updates_of
 from overlay.timebase import FloatArray
@@ -27,7 +27,9 @@ HARDEST_MPS2 = 20.0  # no vehicle on wheels gains or loses speed faster: common 
 FASTEST_MPS = 140.0
 LEAST_READ = 0.5  # share of the frames in which a speed is read
 COUNTS_EVENLY = 0.02  # of its range, off a straight line over the whole clip: a clock
-COVER_PAD = 0.35  # heights of a digit around what is covered
+A_CLOCK, A_COUNT = "a clock", "figures that count evenly, as a clock does"
+MOST_STEADY = 0.5  # of its greatest figure: a number without unit that never falls below is no run
+COVER_PAD, COVER_BELOW = 0.35, 0.6  # heights of a digit around what is covered: a p hangs down
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +93,10 @@ def read_readout(
         )
     numbers = [number for number in seen if isinstance(number, _Found)]
     numbers = _clearest(numbers)
-    chosen, unit = _chosen(clip.path, numbers, [s for s in seen if isinstance(s, str)], unit)
+    others = [s for s in seen if isinstance(s, str)]
+    chosen, unit = _chosen(clip.path, numbers, others, unit)
+    if box is None:
+        _require_speed(clip.path, chosen, others)
     return _readout(clip, chosen, unit, t_s)
 
 
@@ -134,13 +139,15 @@ def _read(spot: Spot, parts: list[Luma], t_s: FloatArray) -> _Found | str:
     except UnreadableError as error:
         return str(error)
     if line.is_clock:
-        return "a clock"
+        return A_CLOCK
     scale = mps_per(line.unit) if line.unit in SPEED_UNITS else 0.3
     shown, struck = _without_strays(t_s, line.frames.values, scale, line.decimals)
     if np.isfinite(shown).mean() < LEAST_READ:
         return "figures that jump as no speed does"
+    if len(np.unique(shown[np.isfinite(shown)])) < LEAST_VALUES:
+        return "figures that hardly change"
     if _counts(t_s, shown):
-        return "figures that count evenly, as a clock does"
+        return A_COUNT
     return _Found(spot, line, shown, struck)
 
 
@@ -230,6 +237,22 @@ def _chosen(
     )
 
 
+def _require_speed(path: str, number: _Found, others: list[str]) -> None:
+    """Refuse a number that may be something else, since another may be the speed and is not read.
+
+    A height hardly changes, a distance and a top speed never fall.
+    """
+    shown = number.shown[np.isfinite(number.shown)]
+    never_falls = bool(np.all(np.diff(shown) >= 0))
+    hardly_changes = number.line.unit is None and np.min(shown) > MOST_STEADY * np.max(shown)
+    is_alone = all(one in (A_CLOCK, A_COUNT) for one in others)
+    if hardly_changes or (not is_alone and (never_falls or number.line.unit is None)):
+        raise UndeterminedError(
+            f"{path}: the number read ({_range(number)}) may not be the speed; if it is, say so by "
+            f"--box {_where(number)}; else give the place of the speed"
+        )
+
+
 def _is_speed(number: _Found, unit: str) -> bool:
     top = float(np.nanmax(number.shown)) * mps_per(unit)
     return top < FASTEST_MPS
@@ -253,8 +276,8 @@ def _covering(number: _Found) -> Box:
     pad = round(COVER_PAD * high)
     first = max(crop[0], round(crop[0] + left / scale) - pad)
     end = min(crop[0] + crop[2], round(crop[0] + right / scale) + pad)
-    top = max(crop[1], y - pad)
-    return first, top, end - first, min(crop[1] + crop[3], y + high + pad) - top
+    top, low = max(0, y - pad), min(number.spot.size[1], y + high + round(COVER_BELOW * high))
+    return first, top, end - first, low - top
 
 
 def _readout(clip: ClipFacts, number: _Found, unit: str, t_s: FloatArray) -> Readout:

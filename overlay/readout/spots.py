@@ -33,6 +33,8 @@ class Spot:
         Around what changes, displayed pixels, from the top of the digits to their foot.
     crop : (x, y, width, height)
         Around the whole line, displayed pixels, inside the picture.
+    size : (int, int)
+        Width and height of the whole picture, displayed pixels.
     rows : (float, float)
         First row above the line, and rows in all, of which `crop` holds those in the picture.
     ink, ground : float
@@ -43,6 +45,7 @@ class Spot:
 
     box: Box
     crop: Box
+    size: tuple[int, int]
     rows: tuple[float, float]
     ink: float
     ground: float
@@ -134,7 +137,8 @@ def _spot(
     x, y = max(0, int(left - LEFT * high)), max(0, round(first))
     end, low = min(size[0], int(right + RIGHT * high)), min(size[1], round(first + rows))
     box = (round(left), round(top), round(right - left), max(1, round(high)))
-    return Spot(box, (x, y, end - x, low - y), (first, rows), place.ink, place.ground, worth)
+    crop = x, y, end - x, low - y
+    return Spot(box, crop, size, (first, rows), place.ink, place.ground, worth)
 
 
 def same_place(a: Box, b: Box) -> bool:

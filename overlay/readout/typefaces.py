@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -59,7 +59,12 @@ class Bank:
         moved = [np.roll(picture, k, axis=1).ravel() for k in range(-far, far + 1)]
         alike = (self.patterns @ np.stack(moved, axis=1)).max(axis=1)
         alike = alike - ASPECT_COST * np.abs(np.log(max(aspect, 0.05) / self.aspects))
-        return np.array([alike[self.signs == sign].max() for sign in DIGITS + LETTERS])
+        return np.array([alike[rows].max() for rows in self._rows])
+
+    @cached_property
+    def _rows(self) -> list[npt.NDArray[np.intp]]:
+        """Of the patterns of each sign."""
+        return [np.flatnonzero(self.signs == sign) for sign in DIGITS + LETTERS]
 
 
 @lru_cache(maxsize=1)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.motion.model import BoolArray
+from overlay.readout.decode import IntArray
 from overlay.timebase import FloatArray
 
 RATES_HZ = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 18.0, 20.0, 25.0)  # common practice
@@ -15,6 +16,8 @@ FITS = 0.97  # share of the changes that a clock must explain
 LEAST_CHANGES = 4
 FEWEST_FRAMES = 1.9  # frames in a step of a clock that can still be told
 ODDS = 50.0  # how unlikely it must be that changes at any time fit a clock
+BY_ONE = 0.9  # share of changes by a single step where a readout shows every value that it passes
+REST_EVERY_S = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,13 +33,17 @@ class Updates:
     rate_hz : float or None
         Of its clock; None where its changes follow none, and then only they are updates.
     sigma_s : float
-        How well the times are known, common to all of a clock: changes are seen to the frame.
+        How well the times are known, common to all: changes are seen to the frame.
+    passed : bool
+        Whether each is the instant at which the speed passed the middle between two figures, as
+        where a readout follows the speed at once; then 0 is also given at rest.
     """
 
     t_s: FloatArray
     values: FloatArray
     rate_hz: float | None
     sigma_s: float
+    passed: bool = False
 
 
 def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
@@ -56,9 +63,7 @@ def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
     frame_s = float(np.median(np.diff(t_s)))
     clock = _clock(low, high, frame_s)
     if clock is None:
-        values = shown[ok[changed]]
-        sigma_s = float(np.sqrt(np.mean((high - low) ** 2) / 12)) if len(low) else frame_s
-        return Updates((low + high) / 2, values, None, sigma_s)
+        return _clockless(t_s, shown, ok, changed)
     period_s, phase_s, width_s, rate_hz = clock
     first = np.ceil((t_s[ok[0]] - phase_s) / period_s)
     last = np.floor((t_s[ok[-1]] - phase_s) / period_s)
@@ -68,6 +73,24 @@ def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
     values = shown[frame]
     read = np.isfinite(values) & (t_s[frame] - at_s < 2 * frame_s)
     return Updates(at_s[read], values[read], rate_hz, width_s / float(np.sqrt(12)))
+
+
+def _clockless(t_s: FloatArray, shown: FloatArray, ok: IntArray, changed: IntArray) -> Updates:
+    """Changes as updates; or as passings of the middle where each is to the next figure."""
+    low, high = t_s[ok[changed - 1]], t_s[ok[changed]]
+    middle_s, values = (low + high) / 2, shown[ok[changed]]
+    sigma_s = float(np.sqrt(np.mean((high - low) ** 2) / 12)) if len(low) else 0.0
+    jumps = np.abs(values - shown[ok[changed - 1]])
+    if not len(jumps) or np.mean(jumps < 1.5 * np.min(jumps)) < BY_ONE:
+        return Updates(middle_s, values, None, sigma_s)
+    values = (values + shown[ok[changed - 1]]) / 2
+    still = ok[shown[ok] == 0.0]
+    every = max(1, round(REST_EVERY_S / float(np.median(np.diff(t_s)))))
+    still = still[(still % every == 0) & np.isin(still - every, still) & np.isin(still + 1, still)]
+    at_s = np.concatenate([middle_s, t_s[still]])
+    order = np.argsort(at_s)
+    values = np.concatenate([values, np.zeros(len(still))])[order]
+    return Updates(at_s[order], values, None, sigma_s, passed=True)
 
 
 def _clock(

@@ -2,7 +2,7 @@
 
 from overlay.runs.launch import find_launch, is_creeping
 from overlay.runs.marks import find_marks
-from overlay.runs.model import Kinematics, Launch, Mark, Split, SplitGoal
+from overlay.runs.model import Kinematics, Launch, Mark, Split, SplitGoal, with_common_error
 from overlay.runs.segment import RunWindow, find_runs, match_runs
 from overlay.runs.smoother import smooth
 from overlay.runs.splits import braking, default_goals, parse_goal, splits, top_speed
@@ -25,4 +25,5 @@ __all__ = [
     "smooth",
     "splits",
     "top_speed",
+    "with_common_error",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,27 @@ class Kinematics:
     launch_sigma_s: float | None = None
     # Standard deviation of the receiver's own noise, as estimated; NaN if unknown.
     speed_noise_mps: float = float("nan")
+
+
+def with_common_error(kinematics: Kinematics, sigma_mps: float) -> Kinematics:
+    """The same, its uncertainty with that of an error that all speeds share, but not rest.
+
+    Examples
+    --------
+    >>> k = Kinematics(*([np.arange(3.0)] * 2), *([np.zeros(3)] * 5), 0.0, np.ones(3, bool))
+    >>> shared = with_common_error(k, 0.5)
+    >>> shared.speed_sigma_mps.tolist(), shared.distance_sigma_m.tolist()
+    ([0.0, 0.5, 0.5], [0.0, 0.25, 0.75])
+    """
+    if not sigma_mps:
+        return kinematics
+    own = np.minimum(sigma_mps, kinematics.speed_mps / 2)
+    gathered = np.cumsum(np.diff(kinematics.t_s) * (own[1:] + own[:-1]) / 2)
+    return replace(
+        kinematics,
+        speed_sigma_mps=np.hypot(kinematics.speed_sigma_mps, own),
+        distance_sigma_m=np.hypot(kinematics.distance_sigma_m, np.append(0.0, gathered)),
+    )
 
 
 @dataclass(frozen=True)

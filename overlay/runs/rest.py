@@ -8,6 +8,7 @@ import numpy as np
 
 from overlay.runs.tuning import REST
 from overlay.series import Series
+from overlay.units import whole_unit_step_mps
 
 
 @dataclass(frozen=True)
@@ -19,7 +20,7 @@ class Span:
 
 
 def quantum(speed: Series) -> float:
-    """Step of a log whose values all lie on a grid, in its own unit; 0 when they do not.
+    """Step of a log whose values all lie on a grid, 0 or not, in its own unit; 0 when they do not.
 
     Examples
     --------
@@ -31,9 +32,10 @@ def quantum(speed: Series) -> float:
     if len(levels) < 3 or levels[-1] <= levels[0]:
         return 0.0
     gaps = np.diff(levels)
-    step = float(np.min(gaps[gaps > 1e-9], initial=np.inf))
+    step = whole_unit_step_mps(levels) or float(np.min(gaps[gaps > 1e-9], initial=np.inf))
     if not np.isfinite(step) or step < 1e-3:
         return 0.0
+    levels = levels[levels != 0.0]  # figures that were cut off are raised, all but 0
     offset = (levels - levels[0]) / step
     on_grid = bool(np.all(np.abs(offset - np.round(offset)) < 0.02 * np.maximum(1, offset * 0.02)))
     return step if on_grid else 0.0

@@ -13,6 +13,7 @@ from overlay.footage import probe
 from overlay.logs import read_log, read_track_log
 from overlay.logs.detect import detect, is_film, log_format
 from overlay.logs.formats import HEAD_BYTES
+from overlay.logs.model import Log
 from overlay.motion.model import Box
 from overlay.session.machine import machine_of
 from overlay.session.model import RunInputs, RunOptions
@@ -20,14 +21,14 @@ from overlay.sheet import DaySheet, Run
 
 
 def load(
-    clip: str | Path, logs: Sequence[str | Path], options: RunOptions | None = None
+    clip: str | Path, logs: Sequence[str | Path | Log], options: RunOptions | None = None
 ) -> RunInputs:
     """Read a clip's facts and its logs, and the track inside the clip where no log has a speed.
 
     Parameters
     ----------
     clip : path
-    logs : sequence of path
+    logs : sequence of path or Log
         The first with speed gives the speed, the first with RPM the RPM. May be empty for a clip
         with a track of its own.
     options : RunOptions, optional
@@ -45,7 +46,10 @@ def load(
     """
     options = options or RunOptions()
     facts = probe(clip)
-    read = [read_log(path, columns=columns_in(path, options.columns)) for path in logs]
+    read = [
+        log if isinstance(log, Log) else read_log(log, columns=columns_in(log, options.columns))
+        for log in logs
+    ]
     if all(log.speed is None for log in read):
         track = read_track_log(facts, columns=_of_device(options.columns))
         read += [track] if track is not None and track.speed is not None else []
@@ -56,7 +60,7 @@ def load(
             "readout' write one where the camera burnt its speed into the picture"
         )
     if speed_log is None:
-        names = ", ".join(str(path) for path in logs)
+        names = ", ".join(log.path for log in read)
         raise MismatchError(f"{names}: no speed in it; name a log with GPS speed or positions")
     if speed_log.clock == "footage":
         options = replace(options, same_clock=True)

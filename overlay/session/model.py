@@ -15,6 +15,7 @@ from overlay.runs.model import Kinematics, Launch, Mark, Split
 from overlay.series import Series
 from overlay.session.machine import Machine
 from overlay.sync.model import Alignment
+from overlay.sync.rounding import Rounding
 
 PixelBox = tuple[int, int, int, int]
 
@@ -42,6 +43,11 @@ class RunOptions:
         picture where all four are at most 1.
     corrected : bool
         False leaves the receiver's lag in, for comparison.
+    rounding : str
+        How the figures of a speed log in coarse steps came about, see
+        :func:`overlay.sync.estimate_offset`.
+    log_sigma_s : float
+        Standard uncertainty of the speed log's times, common to all of them.
     rpm_from_sound : bool
         Whether engine speed is heard in the clip's sound where no log has it.
     """
@@ -53,6 +59,8 @@ class RunOptions:
     covers: tuple[PixelBox, ...] = ()
     ignore: tuple[tuple[float, float, float, float], ...] = ()
     corrected: bool = True
+    rounding: Rounding = "unknown"
+    log_sigma_s: float = 0.0
     rpm_from_sound: bool = False
 
 

@@ -17,7 +17,7 @@ from overlay.footage.survey import frames_within, moving_stretches
 from overlay.motion import ground_signal, motion_onset, motion_signal
 from overlay.motion.model import Box, MotionSignal
 from overlay.progress import Progress, silent, staged
-from overlay.runs import find_launch, find_marks, smooth, splits
+from overlay.runs import find_launch, find_marks, smooth, splits, with_common_error
 from overlay.runs.marks import find_heard_cuts
 from overlay.runs.model import Kinematics, SplitGoal
 from overlay.series import Series
@@ -26,6 +26,7 @@ from overlay.session.model import AlignedRun, CorrectedRun, RunAnalysis, RunInpu
 from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
 from overlay.sync import estimate_offset
 from overlay.sync.model import Alignment
+from overlay.sync.rounding import raised
 
 SHORTEST_S = 1.0
 LONG_S, WHOLE_SHARE = 120.0, 0.9
@@ -81,7 +82,14 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
 def estimated(inputs: RunInputs, motion: MotionSignal) -> Alignment:
     """The alignment that a motion signal gives."""
     same_clock, late_s = inputs.options.same_clock, inputs.speed_log.extra_lag_s
-    return estimate_offset(motion, inputs.speed, same_clock=same_clock, extra_lag_s=late_s)
+    found = estimate_offset(
+        motion,
+        inputs.speed,
+        same_clock=same_clock,
+        extra_lag_s=late_s,
+        rounding=inputs.options.rounding,
+    )
+    return found.widened(inputs.options.log_sigma_s)
 
 
 def _watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
@@ -203,6 +211,8 @@ def with_given_offset(aligned: AlignedRun) -> AlignedRun:
         smoothing_s=smoothing_s,
         drift_ppm=old.drift_ppm,
         drift_about_s=old.drift_about_s,
+        raised_mps=old.raised_mps,
+        raised_sigma_mps=old.raised_sigma_mps,
         reason=None if clock_s is not None else "lag and clock offset are given as one sum",
         notes=(*old.notes, "The total offset is as given, not measured."),
     )
@@ -293,17 +303,18 @@ def named_short(path: str) -> str:
 def _kinematics(aligned: AlignedRun) -> Kinematics:
     """Motion of the vehicle where log and footage overlap."""
     inputs, found = aligned.inputs, aligned.alignment
+    corrected = inputs.options.corrected
     delay_s, smoothing_s, sigma_s = found.delay_s, found.smoothing_s, 0.0
     if found.interval_s is not None:
         sigma_s = (found.interval_s[1] - found.interval_s[0]) / (2 * Z95)
-    if not inputs.options.corrected:
+    if not corrected:
         if found.clock_offset_s is None:
             raise UndeterminedError(
                 f"{inputs.clip.path}: cannot be drawn uncorrected, since the lag is not known "
                 "apart from the clock offset; give --same-clock for the camera's own GPS"
             )
         delay_s, smoothing_s, sigma_s = found.clock_offset_s, 0.0, 0.0
-    speed = found.steadied(inputs.speed)
+    speed = raised(found.steadied(inputs.speed), found.raised_mps if corrected else 0.0)
     start_s = max(0.0, float(speed.t_s[0]) - delay_s)
     end_s = min(inputs.clip.duration_s, float(speed.t_s[-1]) - delay_s)
     if end_s - start_s < SHORTEST_S:
@@ -314,7 +325,7 @@ def _kinematics(aligned: AlignedRun) -> Kinematics:
             f"{inputs.speed_log.path}: covers {max(0.0, end_s - start_s):.1f} s of "
             f"{inputs.clip.path}{by}; {remedy}"
         )
-    return smooth(
+    curves = smooth(
         speed,
         delay_s=delay_s,
         smoothing_s=smoothing_s,
@@ -322,6 +333,7 @@ def _kinematics(aligned: AlignedRun) -> Kinematics:
         start_s=start_s,
         end_s=end_s,
     )
+    return with_common_error(curves, found.raised_sigma_mps if corrected else 0.0)
 
 
 def _rpm(aligned: AlignedRun) -> tuple[Series | None, bool]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,11 +19,19 @@ from overlay.sync.evidence import (
 )
 from overlay.sync.fit import Fit, tuned
 from overlay.sync.joint import Evidence
-from overlay.sync.model import Alignment
+from overlay.sync.model import HALF_95, Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
+from overlay.sync.rounding import COARSE_STEP_MPS, Rounding, raised
 from overlay.sync.same_run import one_way
 from overlay.sync.seed import Candidate, candidates
-from overlay.sync.verdict import Verdict, at_smoothing, log_share, score_of, verdict_of
+from overlay.sync.verdict import (
+    Verdict,
+    at_smoothing,
+    log_share,
+    mixture_interval,
+    score_of,
+    verdict_of,
+)
 
 SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
@@ -68,6 +77,7 @@ def estimate_offset(
     same_clock: bool = False,
     search_s: tuple[float, float] | None = None,
     extra_lag_s: float = 0.0,
+    rounding: Rounding = "nearest",
 ) -> Alignment:
     """How much later the log shows an event than the picture does.
 
@@ -85,11 +95,15 @@ def estimate_offset(
     extra_lag_s : float
         Share of the lag that reading the log added (see ``Log.extra_lag_s``), >= 0; only named
         in the notes, since the total holds it already.
+    rounding : {"nearest", "down", "unknown"}
+        How the figures of a log in coarse steps came about: 23 for 22.5 to 23.5, or for 23 to 24.
+        Where that is not known, the interval holds both.
 
     Returns
     -------
     Alignment
         ``determined`` is False, with a reason and no numbers, where the evidence cannot tell.
+        Its `raised_mps` says by how much the figures are below what they stand for.
 
     Notes
     -----
@@ -98,6 +112,60 @@ def estimate_offset(
     """
     if search_s is None and same_clock:
         search_s = SAME_CLOCK_SEARCH_S
+
+    def found(log: Series) -> Alignment:
+        return _estimate(motion, log, same_clock, search_s, extra_lag_s)
+
+    half_mps = rounding_step_mps(speed.values) / 2
+    if 2 * half_mps < COARSE_STEP_MPS:
+        return found(speed)
+    if rounding == "nearest":
+        nearest = found(speed)
+        return replace(nearest, notes=(*nearest.notes, "its figures are taken for rounded ones"))
+    cut_off = replace(found(raised(speed, half_mps)), raised_mps=half_mps)
+    return cut_off if rounding == "down" else either(found(speed), cut_off)
+
+
+def either(one: Alignment, other: Alignment) -> Alignment:
+    """What holds whichever of two accounts of a log is true, as likely as one another.
+
+    Sizes of their errors are taken as normal, so that the interval is that of a mixture of two.
+    """
+    raised_mps = (one.raised_mps + other.raised_mps) / 2
+    raised_sigma_mps = abs(one.raised_mps - other.raised_mps) / 2
+    if not (one.determined and other.determined):
+        refused = other if one.determined else one
+        return replace(refused, raised_mps=raised_mps, raised_sigma_mps=raised_sigma_mps)
+    both = (one, other)
+    totals, intervals = [a.total_offset_s or 0.0 for a in both], [a.interval_s for a in both]
+    sigmas = np.array([(i[1] - i[0]) / (2 * HALF_95) for i in intervals if i is not None])
+    interval_s = mixture_interval(np.array(totals), sigmas, np.full(2, 0.5))
+    total_s, smoothing_s = sum(totals) / 2, (one.smoothing_s + other.smoothing_s) / 2
+    has_lag = one.readout_lag_s is not None
+    return replace(
+        one,
+        total_offset_s=total_s,
+        interval_s=interval_s,
+        readout_lag_s=total_s if has_lag else None,
+        readout_lag_interval_s=interval_s if has_lag else None,
+        delay_s=total_s - smoothing_s,
+        smoothing_s=smoothing_s,
+        split_identified=one.split_identified and other.split_identified,
+        agreement=min(one.agreement, other.agreement),
+        margin=min(one.margin, other.margin),
+        raised_mps=raised_mps,
+        raised_sigma_mps=raised_sigma_mps,
+    )
+
+
+def _estimate(
+    motion: MotionSignal,
+    speed: Series,
+    same_clock: bool,
+    search_s: tuple[float, float] | None,
+    extra_lag_s: float,
+) -> Alignment:
+    """The estimate from a log whose figures stand for the middle of what they may mean."""
     refused = early_refusal(motion, speed)
     if refused:
         return Alignment(determined=False, reason=refused)
@@ -111,7 +179,7 @@ def estimate_offset(
     notes = []
     step = rounding_step_mps(clean.values)
     if step:
-        notes.append(f"the log is rounded to steps of {step:.3f} m/s, which widens the interval")
+        notes.append(f"the log is in steps of {step:.3f} m/s, which widens the interval")
     if dropout_mps:
         notes.append(f"the log shows 0 below about {dropout_mps:.1f} m/s; those zeros are left out")
     if extra_lag_s > 0:

@@ -12,6 +12,7 @@ from overlay.sync.joint import Evidence, Noise, Point
 from overlay.sync.seed import GAP_STEPS
 from overlay.sync.spline import Grid
 from overlay.timebase import FloatArray
+from overlay.units import whole_unit_step_mps
 
 BIN_S = 0.07
 LEAST_KNOT_STEP_S = 0.1
@@ -31,7 +32,8 @@ COLOUR_STEP_S = 0.26  # a log slower than this shows no colour that matters with
 def rounding_step_mps(values: FloatArray) -> float:
     """Step that all values are whole multiples of, in m/s; 0 when they are finer than 0.1 m/s.
 
-    Finds logs in whole mph, km/h, knots or halves and tenths of them.
+    Finds logs in whole mph, km/h, knots or halves and tenths of them; also where all but 0 are
+    raised by half a step (:func:`overlay.sync.rounding.raised`).
 
     Examples
     --------
@@ -41,14 +43,15 @@ def rounding_step_mps(values: FloatArray) -> float:
     distinct = np.unique(np.round(values, 4))
     if len(distinct) < 5:
         return 0.0
-    steps = np.diff(distinct)
-    step = float(np.min(steps))
+    step = whole_unit_step_mps(values) or float(np.min(np.diff(distinct)))
     if step < 0.1:
         return 0.0
-    ratio = distinct / step
-    if float(np.max(np.abs(ratio - np.rint(ratio)))) > 0.05 * max(1.0, float(np.max(ratio)) / 20):
+    ratio = distinct[distinct != 0.0] / step
+    half = 0.5 * (round(2 * float(ratio[0])) % 2)
+    off = ratio - half - np.rint(ratio - half)
+    if float(np.max(np.abs(off))) > 0.05 * max(1.0, float(np.max(ratio)) / 20):
         return 0.0
-    return float(distinct[-1] / np.rint(ratio[-1]))
+    return float(distinct[-1] / (np.rint(ratio[-1] - half) + half))
 
 
 def without_dropout(speed: Series) -> tuple[Series, float]:

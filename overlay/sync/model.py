@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from overlay.series import Series
+
+HALF_95 = 1.959964  # half-width of a 95 % interval of the normal distribution, in sigmas
 
 
 @dataclass(frozen=True)
@@ -63,6 +66,9 @@ class Alignment:
         Metres a second for one unit of the motion signal.
     agreement : float
         Correlation of motion and log speed at the estimate, -1 to 1.
+    raised_mps, raised_sigma_mps : float
+        By how much the log's figures, 0 apart, are below the speed that they stand for, as they are
+        where decimals are cut off, and how uncertain that is; common to all of them.
     margin : float
         How much better the estimate explains the data than the best other offset, in sigmas.
     channels : tuple of ChannelTiming
@@ -87,9 +93,21 @@ class Alignment:
     gain_mps: float | None = None
     agreement: float = 0.0
     margin: float = 0.0
+    raised_mps: float = 0.0
+    raised_sigma_mps: float = 0.0
     channels: tuple[ChannelTiming, ...] = ()
     reason: str | None = None
     notes: tuple[str, ...] = field(default=())
+
+    def widened(self, sigma_s: float) -> Alignment:
+        """The same with a further standard uncertainty of the log's times, common to all, in it."""
+        if not self.interval_s or self.total_offset_s is None:
+            return self
+        middle, half = self.total_offset_s, HALF_95 * sigma_s
+        low, high = (math.hypot(end - middle, half) for end in self.interval_s)
+        interval_s = (middle - low, middle + high)
+        lag_s = None if self.readout_lag_interval_s is None else interval_s
+        return replace(self, interval_s=interval_s, readout_lag_interval_s=lag_s)
 
     def steadied(self, series: Series) -> Series:
         """A series on the log's clock as if that clock ran at the rate of the footage's.

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.sync.model import Alignment
-from overlay.sync.separate import HALF_95
+from overlay.sync.model import HALF_95, Alignment
 
 CONSTANT_P = 0.05
 

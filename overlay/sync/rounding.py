@@ -11,16 +11,21 @@ expectation-maximisation.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from overlay.motion.model import BoolArray
+from overlay.series import Series
 from overlay.sync.fit import LOG_NOISE_MPS, LOG_NOISE_SAMPLES, Fit, fitted
 from overlay.sync.joint import Evidence, log_part
 from overlay.sync.solve import factored, newton_step, precision
 from overlay.sync.spline import Rows
 from overlay.timebase import FloatArray
 
+Rounding = Literal["nearest", "down", "unknown"]
+
+COARSE_STEP_MPS = 0.2  # of a finer log half a step is less than a receiver's own noise
 ROUNDS = 8
 SETTLED = 0.02  # relative change of the noise's size that ends the rounds
 NOISE_ROUNDS = 4
@@ -29,6 +34,25 @@ FARTHEST = 6.0  # sigmas outside its limits; what lies further off is handled as
 LEAST_TOLD = 1e-4  # of what an exact value would tell
 NEAR_MOVING_S = 0.25  # zeros this close to other figures may hide a vehicle that creeps
 LEAST_SHOWN_STEPS = 0.25  # and it does not creep backward: only noise is below 0
+
+
+def raised(speed: Series, by_mps: float) -> Series:
+    """A log whose figures were cut off, in the middle of what each stands for; 0 stays, as at rest.
+
+    Parameters
+    ----------
+    speed : Series
+        m/s, as shown.
+    by_mps : float
+        Half a step.
+
+    Examples
+    --------
+    >>> log = Series("speed_mps", np.arange(3.0), np.array([0.0, 1.0, 2.0]))
+    >>> raised(log, 0.5).values.tolist()
+    [0.0, 1.5, 2.5]
+    """
+    return replace(speed, values=np.where(speed.values > 0, speed.values + by_mps, speed.values))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +154,10 @@ def _limits(evidence: Evidence, weight: FloatArray) -> Limits:
     after = np.searchsorted(moving, t_s)
     near = np.minimum(moving[after] - t_s, t_s - moving[after - 1]) < NEAR_MOVING_S
     low = shown - step * np.where(zero, LEAST_SHOWN_STEPS, 0.5)
-    return Limits(low, shown + step / 2, evidence.log_scale, weight, zero & ~near)
+    over = np.abs(shown[~zero] / step % 1 - 0.5)
+    cut_off = bool(len(over)) and float(np.median(over)) < 0.25  # then 0 stands for a whole step
+    high = shown + step * np.where(zero & cut_off, 1.0, 0.5)
+    return Limits(low, high, evidence.log_scale, weight, zero & ~near)
 
 
 def _told(evidence: Evidence, fit: Fit) -> tuple[FloatArray, FloatArray]:

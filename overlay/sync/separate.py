@@ -8,8 +8,6 @@ from dataclasses import replace
 from overlay.errors import UsageError
 from overlay.sync.model import Alignment, ChannelTiming
 
-HALF_95 = 1.959964  # half-width of a 95 % interval of the normal distribution, in sigmas
-
 
 def separate(
     alignment: Alignment,

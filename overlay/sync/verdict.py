@@ -16,9 +16,9 @@ from overlay.motion.trust import LEAST_BEND
 from overlay.sync.evidence import without_log, without_motion
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
+from overlay.sync.model import HALF_95
 from overlay.sync.rounding import unrounded
 from overlay.sync.same_run import gain_wander, one_way, usual_wander
-from overlay.sync.separate import HALF_95
 from overlay.timebase import FloatArray
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
@@ -67,9 +67,10 @@ def smoothing_prior(smoothing_s: FloatArray) -> FloatArray:
     return out
 
 
-def _mixture_interval(
+def mixture_interval(
     means: FloatArray, sigmas: FloatArray, shares: FloatArray
 ) -> tuple[float, float]:
+    """95 % interval of a mixture of normal distributions, by their shares."""
     from scipy.special import ndtr
 
     low = float(np.min(means - 8 * sigmas))
@@ -249,7 +250,7 @@ def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
         best,
         mean,
         math.sqrt(float(shares @ (sigmas**2 + (totals - mean) ** 2))),
-        _mixture_interval(totals, sigmas * _student(log_freedom(evidence, best)), shares),
+        mixture_interval(totals, sigmas * _student(log_freedom(evidence, best)), shares),
         smoothing,
         math.sqrt(float(shares @ (smoothings - smoothing) ** 2)),
         score,

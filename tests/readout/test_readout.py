@@ -20,9 +20,12 @@ from overlay.errors import UndeterminedError, UsageError
 from overlay.footage import picture, probe
 from overlay.jobs.readout import align_readout
 from overlay.logs import read_log
-from overlay.readout import Readout, read_readout, updates_of
+from overlay.readout import Readout, read_readout, scan, updates_of
+from overlay.readout.decode import Frames
 from overlay.readout.glyphs import ABOVE, HIGH, Glyph, normal
 from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
+from overlay.readout.read import Line
+from overlay.readout.spots import Spot
 from overlay.readout.typefaces import DIGITS, bank, drawn
 from overlay.session import RunOptions
 from overlay.sync.receiver import apply_receiver
@@ -116,6 +119,35 @@ def test_command__says_what_is_wrong(clips: dict, tmp_path: Path, capsys) -> Non
     assert not log.exists()
 
 
+def _number(shown: list[float], unit: str | None) -> scan._Found:
+    values = np.array(shown)
+    none = np.full(len(values), np.nan)
+    line = Line(Frames(values, values, none), unit, 0, False, False, (20.0, 90.0))
+    box, crop = (100, 100, 40, 28), (60, 90, 200, 44)
+    spot = Spot(box, crop, (640, 360), (92.0, 44.0), 240.0, 30.0, 0.4)
+    return scan._Found(spot, line, values, 0)
+
+
+def test_choice__what_may_be_no_speed_is_asked_for() -> None:
+    """A height hardly changes; a distance and a top speed never fall."""
+    run, lone = [0.0, 12.0, 31.0, 20.0, 0.0], [0.0, 12.0, 25.0, 31.0]
+    lost, clock = "its digits keep no places", scan.A_CLOCK
+    for shown, unit, others in (
+        (run, "mph", [lost]),
+        (run, None, [clock]),
+        (lone, "mph", [clock]),
+        (lone, None, []),
+    ):
+        scan._require_speed("a.mp4", _number(shown, unit), others)
+    for shown, unit, others in (
+        (run, None, [lost]),
+        (lone, "mph", [lost]),
+        ([112.0, 115.0, 109.0, 112.0], None, []),
+    ):
+        with pytest.raises(UndeterminedError, match=r"may not be the speed.*--box \d+,\d+,\d+,\d+"):
+            scan._require_speed("a.mp4", _number(shown, unit), others)
+
+
 @pytest.mark.parametrize("face", [ROBOTO, SOURCE])
 def test_digits__of_typefaces_never_compared_are_known(face: Path) -> None:
     from PIL import ImageFont
@@ -163,10 +195,41 @@ def test_updates__at_no_even_rate_are_the_changes_alone() -> None:
     rng = np.random.default_rng(4)
     at_s = np.cumsum(rng.uniform(0.4, 1.6, 20))
     t_s = np.arange(0, 20, 1 / 30)
-    found = updates_of(t_s, np.searchsorted(at_s, t_s, side="right").astype(float))
-    assert found.rate_hz is None
+    found = updates_of(t_s, 3.0 * np.searchsorted(at_s, t_s, side="right") ** 1.5 // 1.0)
+    assert found.rate_hz is None and not found.passed
     seen = at_s[at_s < t_s[-1]]
     assert np.max(np.abs(found.t_s - seen[: len(found.t_s)])) < 0.5 / 30 + 1e-9
+
+
+@pytest.mark.parametrize("fps", [10.0, 25.0, 30.0, 60.0])
+def test_updates__say_how_well_they_are_dated(fps: float) -> None:
+    """Where the clock keeps step with the frames, a change may lie anywhere between two of them."""
+    t_s = np.arange(0, 20, 1 / fps)
+    misses = []
+    for share in np.linspace(0.05, 0.95, 10):
+        first_s = 0.4 + share / fps
+        found = updates_of(t_s, np.floor(t_s - first_s))
+        misses.append(float(np.mean(found.t_s - first_s - np.rint(found.t_s - first_s))))
+        assert found.sigma_s == pytest.approx(1 / fps / np.sqrt(12), rel=0.1)
+    assert np.ptp(misses) > 0.8 / fps
+    assert abs(float(np.mean(misses))) < 0.06 / fps
+    assert np.std(misses) == pytest.approx(1 / fps / np.sqrt(12), rel=0.15)
+
+
+@pytest.mark.parametrize(("fps", "cut_off"), [(10.0, False), (25.0, False), (25.0, True)])
+def test_updates__of_a_readout_that_follows_at_once_are_passings(fps: float, cut_off: bool) -> None:
+    """It shows 12 as soon as the speed passes 11.5 (or 12, cut off), never later."""
+    t_s = np.arange(0, 14, 1 / fps)
+    true = np.interp(t_s, [0, 2.03, 8.17, 9, 13.11, 14], [0, 0, 30, 30, 0, 0])
+    found = updates_of(t_s, np.floor(true) if cut_off else np.rint(true))
+    assert found.passed and found.rate_hz is None
+    there = np.interp(found.t_s, t_s, true) - (0.5 if cut_off else 0.0)
+    moving = found.values > 0
+    assert np.count_nonzero(moving) == 60
+    assert np.max(np.abs(there - found.values)[moving]) <= 0.5 / fps * 7.6
+    assert abs(float(np.mean((there - found.values)[moving]))) < 0.02
+    assert np.all(found.values[(found.t_s > 0.5) & (found.t_s < 1.8)] == 0.0)
+    assert np.count_nonzero(~moving) >= 4
 
 
 def test_draw__reads_the_speed_takes_its_lag_out_and_covers_it(tmp_path: Path) -> None:
@@ -199,3 +262,6 @@ def test_draw__reads_the_speed_takes_its_lag_out_and_covers_it(tmp_path: Path) -
     before, after = (picture(path, 8.0)[y : y + high_px, x : x + wide] for path in (clip, finished))
     assert np.ptp(before.astype(float)) > 100  # digits
     assert np.std(after.astype(float)) < 0.5 * np.std(before.astype(float))
+    # Nor is anything left of them around it, where the picture is a quiet sky.
+    around = slice(y - 6, y + high_px + 12), slice(x - 6, x + wide + 6)
+    assert np.ptp(picture(finished, 8.0)[around].astype(float)) < 100

@@ -21,7 +21,7 @@ from overlay.scene import Cell, Style, scene_of
 from overlay.series import Series
 from overlay.session import Machine, RunInputs, RunOptions, align, analyse, boxes_of, correct, load
 from overlay.session import sound as by_sound
-from overlay.session.steps import measured, with_given_offset
+from overlay.session.steps import estimated, measured, with_given_offset
 from overlay.sync.model import Alignment, ChannelTiming
 from tests.clips import make_clip
 from tests.jobs.known import (
@@ -248,3 +248,34 @@ def test_inputs__a_part_of_a_longer_clip_moves_every_log(folder: Path) -> None:
     assert moved.speed.t_s == pytest.approx(inputs.speed.t_s - 1.5)
     assert moved.rpm_log is moved.speed_log is moved.logs[0]
     assert isinstance(moved.speed, Series) and inputs.speed.t_s[0] == 0.0
+
+
+@pytest.mark.usefixtures("known_alignment")
+def test_correct__figures_that_were_cut_off_are_raised(folder: Path) -> None:
+    """By half a step where that is known; by a quarter, and as much uncertain, where it is not."""
+    plain = align(loaded(folder))
+    before = correct(plain).kinematics
+    for by_mps, sigma_mps in ((0.22, 0.0), (0.11, 0.11)):
+        found = replace(plain.alignment, raised_mps=by_mps, raised_sigma_mps=sigma_mps)
+        after = correct(replace(plain, alignment=found)).kinematics
+        pulling = before.speed_mps > 1.0
+        gained = (after.speed_mps - before.speed_mps)[pulling]
+        assert np.mean(gained) == pytest.approx(by_mps, abs=0.04)
+        wanted = np.hypot(before.speed_sigma_mps, sigma_mps)[pulling]
+        assert after.speed_sigma_mps[pulling] == pytest.approx(wanted, abs=0.05)
+        late = replace(plain.inputs, options=replace(plain.inputs.options, corrected=False))
+        shown = correct(replace(plain, inputs=late, alignment=found)).kinematics
+        same = correct(replace(plain, inputs=late)).kinematics
+        np.testing.assert_array_equal(shown.speed_mps, same.speed_mps)
+        np.testing.assert_array_equal(shown.speed_sigma_mps, same.speed_sigma_mps)
+
+
+@pytest.mark.usefixtures("known_alignment")
+def test_align__a_log_that_is_dated_within_a_frame_widens_the_interval(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inputs = loaded(folder, log_sigma_s=0.03)
+    known = aligned(inputs).alignment
+    monkeypatch.setattr("overlay.session.steps.estimate_offset", lambda *_, **__: known)
+    low, high = estimated(inputs, aligned(inputs).motion).interval_s
+    assert high - low == pytest.approx(2 * math.hypot(0.02, 1.959964 * 0.03))

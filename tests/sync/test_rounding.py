@@ -7,8 +7,11 @@ import pytest
 import scipy.linalg
 import scipy.stats
 
+from overlay.series import Series
+from overlay.sync.estimate import either, estimate_offset
 from overlay.sync.evidence import gather, starting_noise, starting_point
 from overlay.sync.fit import log_freedom, tuned
+from overlay.sync.model import Alignment
 from overlay.sync.rounding import cut, unrounded, variances
 from overlay.sync.spline import Rows
 from tests.sync.scenes import launch, log_of, motion_of, two_launches
@@ -103,3 +106,75 @@ def test_log_freedom__rounding_is_noise_of_known_size(rng):
     assert log_freedom(now, fit) > 3 * plain
     loud = replace(fit, noise=replace(fit.noise, log_mps=20 * MPH))
     assert log_freedom(now, loud) < 1.1 * log_freedom(replace(now, log_known=False), loud)
+
+
+def _cut_off(log: Series) -> Series:
+    return replace(log, values=np.floor(np.maximum(log.values, 0.0) / MPH + 1e-9) * MPH)
+
+
+@pytest.fixture(scope="module")
+def lone_launches() -> dict[str, list[Alignment]]:
+    """Launches logged once a second in whole mph that were cut off, by what is said of that."""
+    found: dict[str, list[Alignment]] = {"nearest": [], "down": [], "unknown": []}
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        curve = launch(at_s=2.0, vmax=14.0, rise_s=3.5)
+        motion = motion_of(curve, rng, length_s=9.0, sigma_mps=0.25)
+        log = _cut_off(log_of(curve, rng, rate_hz=1.0, start_s=-3.3, end_s=12.0))
+        for said, ones in found.items():
+            ones.append(estimate_offset(motion, log, same_clock=True, rounding=said))
+    return found
+
+
+def test_rounding__figures_cut_off_show_a_launch_late_unless_that_is_said(lone_launches):
+    # Half a mile an hour less is reached half a mile an hour later, at 4 to 2 m/s^2.
+    totals = {k: np.array([f.total_offset_s for f in ones]) for k, ones in lone_launches.items()}
+    later = totals["nearest"] - totals["down"]
+    assert np.all(later > 0.5 * (MPH / 2) / 4.0)
+    assert np.all(later < 1.5 * (MPH / 2) / 2.0)
+    assert abs(np.mean(totals["down"]) - 0.9) < abs(np.mean(totals["nearest"]) - 0.9)
+    assert totals["unknown"] == pytest.approx((totals["nearest"] + totals["down"]) / 2)
+
+
+def test_rounding__where_it_is_not_known_the_interval_holds_both(lone_launches):
+    for near, down, both in zip(*lone_launches.values(), strict=True):
+        assert near.interval_s and down.interval_s and both.interval_s
+        low = max(near.interval_s[0], down.interval_s[0])
+        high = min(near.interval_s[1], down.interval_s[1])
+        assert both.interval_s[0] < low and high < both.interval_s[1]
+        assert both.readout_lag_interval_s == both.interval_s
+        assert (near.raised_mps, near.raised_sigma_mps) == (0.0, 0.0)
+        assert (down.raised_mps, down.raised_sigma_mps) == (pytest.approx(MPH / 2, rel=1e-4), 0.0)
+        assert both.raised_mps == both.raised_sigma_mps == pytest.approx(MPH / 4, rel=1e-4)
+
+
+def test_rounding__a_fine_log_is_taken_as_it_is(rng):
+    log = log_of(two_launches, rng, step_mps=0.1)
+    motion = motion_of(two_launches, rng)
+    found = estimate_offset(motion, log, rounding="unknown")
+    assert found.raised_mps == 0.0
+    assert found == estimate_offset(motion, log, rounding="nearest")
+
+
+def test_rounding__refused_by_one_account_is_refused():
+    no, yes = Alignment(False, reason="why", raised_mps=0.2), Alignment(True, 0.5, (0.4, 0.6))
+    for found in (either(no, yes), either(yes, no)):
+        assert not found.determined
+        assert found.reason == "why"
+
+
+def test_either__is_the_mixture_of_two_normals():
+    # By ndtr: half of N(0, 1) and half of N(3, 1) have 2.5 % below -1.6450 (tables of the normal
+    # distribution: 5 % of the lower one lie below -1.6449, and next to none of the upper one).
+    one, other = Alignment(True, 0.0, (-1.96, 1.96)), Alignment(True, 3.0, (1.04, 4.96))
+    low, high = either(one, other).interval_s
+    assert (low, high) == (pytest.approx(-1.645, abs=0.01), pytest.approx(4.645, abs=0.01))
+
+
+def test_widened__by_the_root_of_the_sum_of_squares():
+    found = Alignment(
+        True, 1.0, (0.7, 1.3), readout_lag_s=1.0, readout_lag_interval_s=(0.7, 1.3)
+    ).widened(0.4 / 1.959964)
+    assert found.interval_s == (pytest.approx(0.5), pytest.approx(1.5))
+    assert found.readout_lag_interval_s == found.interval_s
+    assert Alignment(False).widened(1.0) == Alignment(False)

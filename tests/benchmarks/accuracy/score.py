@@ -21,8 +21,7 @@ from overlay.motion import MotionSignal, ground_signal, motion_signal
 from overlay.series import Series
 from overlay.session.steps import best_alignment
 from overlay.sync.estimate import estimate_offset
-from overlay.sync.model import Alignment
-from overlay.sync.separate import HALF_95
+from overlay.sync.model import HALF_95, Alignment
 
 Array = npt.NDArray[np.float64]
 NAN = float("nan")
