@@ -24,6 +24,9 @@ REACHES = ((5, 7), (3, 1))  # rows and columns over which parts of digits are jo
 JOIN, ALIKE_HIGH = 0.9, 0.55  # parts of a line: gap and least height as shares of the height
 
 
+_Part = tuple[int, int, int, int, float]  # left, top, right and lower edge, and luma
+
+
 @dataclass(frozen=True)
 class Place:
     """Where digits change.
@@ -99,9 +102,7 @@ def _grouped(pictures: Luma, top: Luma, changes: BoolArray, most: float) -> list
     return found
 
 
-def _boxes(
-    mask: Luma, near: Luma, top: Luma, most: float
-) -> list[tuple[int, int, int, int, float]]:
+def _boxes(mask: Luma, near: Luma, top: Luma, most: float) -> list[_Part]:
     """Left, top, right and lower edge, and luma, of parts that may be digits."""
     import cv2
 
@@ -121,30 +122,33 @@ def _boxes(
     return boxes
 
 
-def _lines(boxes: list[tuple[int, int, int, int, float]]) -> list[tuple[int, int, int, int, float]]:
+def _lines(boxes: list[_Part]) -> list[_Part]:
     """Boxes joined with their neighbours on the same line, of the same luma."""
-    boxes = sorted(boxes)
-    joined = True
-    while joined:
-        joined = False
-        for i, a in enumerate(boxes):
-            for b in boxes[i + 1 :]:
-                low, high = sorted((a[3] - a[1], b[3] - b[1]))
-                common = min(a[3], b[3]) - max(a[1], b[1])
-                gap = max(a[0], b[0]) - min(a[2], b[2])
-                if common > 0.6 * low and low > ALIKE_HIGH * high and gap < JOIN * high:
-                    if abs(a[4] - b[4]) > LEVEL_CODES:
-                        continue
-                    both = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
-                    boxes = [c for c in boxes if c not in (a, b)] + [(*both, (a[4] + b[4]) / 2)]
-                    joined = True
-                    break
-            if joined:
+    todo, done = sorted(boxes, reverse=True), list[_Part]()
+    while todo:
+        a = todo.pop()
+        # What has grown may reach what was laid aside.
+        for pool in (todo, done):
+            b = next((b for b in reversed(pool) if _on_one_line(a, b)), None)
+            if b is not None:
+                pool.remove(b)
+                both = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+                todo.append((*both, (a[4] + b[4]) / 2))
                 break
-    return boxes
+        else:
+            done.append(a)
+    return done
 
 
-def _place(pictures: Luma, mask: Luma, top: Luma, box: tuple[int, int, int, int, float]) -> Place:
+def _on_one_line(a: _Part, b: _Part) -> bool:
+    gap = max(a[0], b[0]) - min(a[2], b[2])
+    low, high = sorted((a[3] - a[1], b[3] - b[1]))
+    common = min(a[3], b[3]) - max(a[1], b[1])
+    alike = common > 0.6 * low and low > ALIKE_HIGH * high and abs(a[4] - b[4]) <= LEVEL_CODES
+    return alike and gap < JOIN * high
+
+
+def _place(pictures: Luma, mask: Luma, top: Luma, box: _Part) -> Place:
     left, upper, right, lower, level = box
     inside = mask[upper:lower, left:right] > 0
     inside &= np.abs(top[upper:lower, left:right] - level) <= LEVEL_CODES

@@ -91,8 +91,14 @@ def glyphs_of(ink: FloatArray) -> list[Glyph]:
     return [
         glyph
         for left, right, upper, lower, numbers in _joined(parts)
-        for glyph in _split(ink * np.isin(labels, numbers), left, right, upper, lower, len(numbers))
+        for glyph in _split(_alone(ink, labels, numbers), left, right, upper, lower, len(numbers))
     ]
+
+
+def _alone(ink: FloatArray, labels: Any, numbers: list[int]) -> FloatArray:
+    """The ink of some parts, without the others'."""
+    own = labels == numbers[0] if len(numbers) == 1 else np.isin(labels, numbers)
+    return np.asarray(ink * own)
 
 
 _Part = tuple[int, int, int, int, list[int]]
