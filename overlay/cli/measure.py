@@ -138,7 +138,8 @@ def readout(clip: str, output: str, as_json: bool, quiet: bool, **words: Any) ->
     The place is found by itself where one speed with its unit is in view. Digits are learned from
     the clip, told by their look and by how they count, and every figure must fit its neighbours in
     time. The log has one row for each value the readout took, at footage time to the frame, also
-    where the figure stayed the same; so `timetrue align CLIP LOG.csv` gives how late it is.
+    where the figure stayed the same; so `timetrue align CLIP LOG.csv` gives how late it is;
+    `timetrue align CLIP --readout` holds how well the values are dated in its interval, too.
     """
     with shown_progress(quiet=quiet) as progress:
         found = write_readout(clip, output, where=burnt_in(words), progress=progress)

@@ -24,6 +24,7 @@ MEAN_HOPS, AROUND_BANDS, MOST_CONTRAST = 5, 12, 3.0
 ASIDE_M, ASIDE_SIGMA_M = 7.0, 4.0  # from the line driven to the camera: common practice, no source
 STEP_M, BEFORE_M, BEYOND_M = 10.0, 30.0, 60.0  # places tried along the run, and beyond its ends
 LEAST_OVERLAP_S, LEAST_SHARE = 4.0, 0.5
+LONGEST_S = 180.0  # of either sound, so that memory stays bounded
 NEAR_S = 0.6  # around the best offset: what lies further off is another one
 BLOCK_S, RESAMPLES = 0.8, 300
 # Of simulated carts the sound of one run is alike to 0.13 to 0.54, 1.6 to 2.1 times as much as at
@@ -101,6 +102,8 @@ def clocks_apart(
     source, other = _mono(on_board), _mono(beside)
     if min(len(source), len(other)) < LEAST_OVERLAP_S * RATE_HZ:
         return Apart(reason=f"its sound, or that on board, lasts under {LEAST_OVERLAP_S:g} s")
+    if max(len(source), len(other)) > LONGEST_S * RATE_HZ:
+        return Apart(reason=f"its sound, or that on board, lasts over {LONGEST_S:g} s: cut it out")
     if not (np.ptp(source) > 0 and np.ptp(other) > 0):
         return Apart(reason="it, or the clip on board, is silent")
     heard, own_t_s = _contrast(other), on_board.start_s + np.arange(len(source)) / RATE_HZ

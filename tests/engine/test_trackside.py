@@ -134,3 +134,5 @@ def test_clocks_apart__noise_silence_and_a_moment_are_refused(filmed: Filmed) ->
     assert silent.offset_s is None and "silent" in (silent.reason or "")
     short = filmed.apart(Sound(noise.samples[:RATE_HZ], RATE_HZ, 0.0))
     assert short.offset_s is None and "lasts under 4 s" in (short.reason or "")
+    long = filmed.apart(Sound(np.tile(noise.samples, (16, 1)), RATE_HZ, 0.0))
+    assert long.offset_s is None and "lasts over 180 s" in (long.reason or "")

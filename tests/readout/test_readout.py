@@ -18,7 +18,7 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.errors import UndeterminedError, UsageError
 from overlay.footage import picture, probe
-from overlay.jobs.readout import align_readout
+from overlay.jobs.readout import align_readout, readout_log
 from overlay.logs import read_log
 from overlay.readout import Readout, read_readout, scan, updates_of
 from overlay.readout.decode import Frames
@@ -105,6 +105,14 @@ def test_command__writes_a_log_on_the_footage_clock(clips: dict, tmp_path: Path)
     assert read.clock == "footage" and read.speed is not None
     np.testing.assert_allclose(read.speed.t_s, found.speed.t_s, atol=1e-4)
     np.testing.assert_allclose(read.speed.values, found.speed.values, atol=1e-9)
+
+
+def test_log__is_named_after_its_clip_and_on_its_clock(clips: dict) -> None:
+    _, _, found = clips["outline"]
+    log = readout_log(found)
+    assert (log.path, log.clock) == ("the readout in outline.mp4", "footage")
+    assert log.speed is not None
+    np.testing.assert_array_equal(log.speed.values, found.speed.values)
 
 
 def test_command__says_what_is_wrong(clips: dict, tmp_path: Path, capsys) -> None:
