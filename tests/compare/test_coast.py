@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from overlay.compare.coast import find_coasts
+from overlay.compare.coast import EDGE_S, find_coasts
 from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of, road_load_of
 from overlay.compare.power import RoadLoad, Setting, assumed_road_load, fit_coast
@@ -17,6 +17,7 @@ from overlay.report.results import DayResults
 from overlay.report.results_data import results_json
 from overlay.report.results_power import power_lines, road_load_text
 from overlay.runs import find_launch, parse_goal, smooth, splits
+from overlay.runs.model import Kinematics, Launch
 from overlay.series import Series
 from overlay.sheet import DaySheet, load_sheet
 
@@ -104,6 +105,17 @@ def test_find_coasts__with_the_clutch_out(rng: np.random.Generator) -> None:
     assert found
     assert all(8.0 <= one.start_s < one.end_s <= 15.1 for one in found)
     assert sum(one.duration_s for one in found) > 4.5
+
+
+def test_find_coasts__until_the_log_ends() -> None:
+    """Without noise: from 8 s, where the clutch is let out, to the last instant, less the edges."""
+    t, v, rpm = (column[:12001:50] for column in motion("coast"))
+    some = np.full(len(t), 0.02)
+    k = Kinematics(t, v, np.gradient(v, t), t, some, some, some, 0.01, np.ones(len(t), bool))
+    one = DayRun("a1", "A", k, Launch(2.0, 0.01, None), (), (), Series("engine_rpm", t, rpm))
+    (found,) = coasts_of(one)
+    assert found.end_s == pytest.approx(12.0 - EDGE_S)
+    assert found.start_s == pytest.approx(8.0 + EDGE_S, abs=0.11)
 
 
 @pytest.mark.parametrize("kind", ["engine drag", "brake"])
