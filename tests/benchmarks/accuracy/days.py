@@ -316,7 +316,7 @@ def main() -> None:
     missed = cells(given.days, rng)
     missed += whole_days(max(given.days // 10, 200), rng)
     missed += further(given.days, rng)
-    missed += throttles(10, 200, rng)
+    missed += throttles(40, 300, rng)
     print(f"{time.monotonic() - began:.0f} s; bars missed: {len(missed)}")
     for line in missed:
         print(f"  {line}")
