@@ -62,9 +62,10 @@ def _by_corners(run: ReadBack) -> Check:
     if run.slowed is not None:
         said += f", slow motion ×{run.slowed.factor:g} undone"
     check = check_motion(run.pace, run.shown, evidence=said)
-    if check.reason and run.covered > MUCH_COVERED:
+    if check.outcome != "no lag" and run.covered > MUCH_COVERED:
         covered = f"the gauges cover {100 * run.covered:.0f} % of the picture's lower half"
-        return replace(check, reason=f"{check.reason}; {covered}, where the ground is")
+        reason = f"{covered}, where the ground is"
+        return replace(check, reason=f"{check.reason}; {reason}" if check.reason else reason)
     return check
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -76,10 +77,7 @@ def read_finished(
     crops = [_inside(side.crop, facts) for side in imprint.sides]
     result = []
     for done, (side, crop) in enumerate(zip(imprint.sides, crops, strict=True)):
-
-        def tell(share: float, done: int = done) -> None:
-            progress((done + share) / len(crops))
-
+        tell = partial(lambda done, share: progress((done + share) / len(crops)), done)
         result.append(_read_side(path, facts, imprint, side, crop, tell))
     progress(1.0)
     return tuple(result)
@@ -122,10 +120,7 @@ def _shown(path: str | Path, times: np.ndarray, speed_mps: np.ndarray, side: Imp
             f"{path}: the ribbon of {side.name or 'the run'} can be read in {int(known.sum())} of "
             f"{len(times)} frames only; name a clip made by draw or pair, not cropped"
         )
-    # A ribbon is read to about a third of a pixel after encoding.
-    pixel_mps = side.band.full_scale_mps / (side.band.x1 - side.band.x0)
-    sigma = np.full(int(known.sum()), 0.3 * pixel_mps)
-    return Series("speed_mps", times[known], speed_mps[known], sigma)
+    return Series("speed_mps", times[known], speed_mps[known])
 
 
 def _across(imprint: Imprint) -> int:
@@ -182,15 +177,9 @@ def _within(box: tuple[int, int, int, int], region: tuple[int, int, int, int]) -
 
 def _covered(boxes: Sequence[Box]) -> float:
     """Share of the lower half that boxes cover, 0 to 1."""
-    lower = np.zeros((COVER_GRID, 2 * COVER_GRID), np.bool_)
-    for left, top, right, bottom in boxes:
-        rows = slice(
-            max(0, round((2 * top - 1) * COVER_GRID)), round((2 * bottom - 1) * COVER_GRID)
-        )
-        columns = slice(round(left * 2 * COVER_GRID), round(right * 2 * COVER_GRID))
-        if rows.stop > 0:
-            lower[rows, columns] = True
-    return float(lower.mean())
+    x, y = np.meshgrid(*(np.arange(0.5, size) / size for size in (2 * COVER_GRID, COVER_GRID)))
+    under = [(x > b[0]) & (x < b[2]) & (0.5 + y / 2 > b[1]) & (0.5 + y / 2 < b[3]) for b in boxes]
+    return float(np.any([np.zeros_like(x), *under], axis=0).mean())
 
 
 def _read_side(

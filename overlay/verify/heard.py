@@ -96,7 +96,7 @@ def _checked(heard: Series, shown: Series, share: float) -> Check:
     reason = _why_slipping(fitted, float(span_s[0]))
     if reason:
         return Check(EVIDENCE, reason=reason)
-    return Check(EVIDENCE, fitted.lag_s, fitted.interval_s, accuses=False)
+    return fitted.check(EVIDENCE, accuses=False)
 
 
 def _why_slipping(fitted: Fitted, step_s: float) -> str:

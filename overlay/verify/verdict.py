@@ -16,7 +16,8 @@ LARGEST_S = 0.04
 """A lag up to this, about one picture, is no lag to a viewer; a proof must leave no more."""
 
 Z95 = float(ndtri(0.975))
-SURE = float(ndtri(0.9995)) / Z95  # half of the 99.9 % interval over that of 95 %
+# Halves of the 99 % and of the 99.9 % interval over that of 95 %.
+CLEAR, SURE = (float(ndtri(0.5 + share / 2)) / Z95 for share in (0.99, 0.999))
 POWER = 0.80
 
 
@@ -33,7 +34,7 @@ class Check:
     interval_s : (float, float) or None
         Its 95 % interval.
     reason : str
-        Why it cannot tell, else empty.
+        Why it cannot tell, or not surely; else empty.
     accuses : bool
         Whether it may call a clip late by itself; sound may not, since it may be late itself.
     """
@@ -55,7 +56,8 @@ class Check:
         """What it found, a few words."""
         if self.residual_lag_s is None:
             return f"cannot tell: {self.reason}"
-        return f"{1000 * self.residual_lag_s:+.0f} ms ± {1000 * self.half_s:.0f}"
+        figure = f"{1000 * self.residual_lag_s:+.0f} ms ± {1000 * self.half_s:.0f}"
+        return f"{figure}; {self.reason}" if self.reason else figure
 
     @property
     def outcome(self) -> str:
@@ -69,8 +71,7 @@ class Check:
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary for ``--json``."""
-        interval = None if self.interval_s is None else list(self.interval_s)
-        return {**vars(self), "interval_s": interval}
+        return dict(vars(self))
 
 
 @dataclass(frozen=True)
@@ -120,9 +121,7 @@ class Verdict:
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary for ``--json``."""
-        interval = None if self.interval_s is None else list(self.interval_s)
-        checks = [check.to_json() for check in self.checks]
-        return {**vars(self), "interval_s": interval, "checks": checks}
+        return {**vars(self), "checks": [check.to_json() for check in self.checks]}
 
 
 def judge(name: str, checks: Sequence[Check], *, shown: str = "the speed shown") -> Verdict:
@@ -163,14 +162,14 @@ def judge(name: str, checks: Sequence[Check], *, shown: str = "the speed shown")
 
 
 def passing_s(half_s: float) -> float:
-    """Largest lag found that passes: zero lies in the interval, and nothing over `LARGEST_S`.
+    """Largest lag found that passes: zero lies in the interval, the 99 % one in `LARGEST_S`.
 
     Examples
     --------
-    >>> [round(passing_s(half_s), 3) for half_s in (0.01, 0.03, 0.05)]
-    [0.01, 0.01, -0.01]
+    >>> [round(passing_s(half_s), 4) for half_s in (0.01, 0.025, 0.05)]
+    [0.01, 0.0071, -0.0257]
     """
-    return min(half_s, LARGEST_S - half_s)
+    return min(half_s, LARGEST_S - CLEAR * half_s)
 
 
 def passes(lag_s: float, half_s: float) -> float:
@@ -187,9 +186,13 @@ def smallest_caught_s(half_s: float) -> float:
     Examples
     --------
     >>> round(smallest_caught_s(0.0196), 4)
-    0.028
+    0.0227
     """
-    return max(passing_s(half_s) + float(ndtri(POWER)) * half_s / Z95, 0.0)
+    from scipy.optimize import brentq
+
+    if passes(0.0, half_s) <= 1 - POWER:
+        return 0.0
+    return float(brentq(lambda lag_s: passes(lag_s, half_s) - (1 - POWER), 0.0, 1.0))
 
 
 def _contradict(one: Check, other: Check) -> bool:
@@ -205,7 +208,7 @@ def _reason(check: Check) -> str:
     if check.outcome == "no lag":
         caught = 1000 * smallest_caught_s(check.half_s)
         return f"no lag left: {check.said}; {caught:.0f} ms would have been caught"
-    most = f"a proof needs the whole interval within ± {1000 * LARGEST_S:.0f} ms"
+    most = f"a proof needs the 99 % interval within ± {1000 * LARGEST_S:.0f} ms"
     if abs(check.residual_lag_s or 0.0) > check.half_s:
         return f"perhaps a lag, not for sure: {check.said}; {most}"
     return f"no lag seen, but it is not proved: {check.said}; {most}"

@@ -74,15 +74,21 @@ def test_fit_lag__interval_covers_as_often_as_it_says():
 
 def test_fit_lag__a_lone_launch_allows_for_what_looks_like_a_lag(rng):
     """Of a launch alone, a gain that follows speed or acceleration cannot be told from a lag."""
-    whole = fit_lag(pace_of_course(rng), shown_late(0.0))
-    alone = fit_lag(pace_of_course(rng, until_s=6.0), shown_late(0.0))
+    whole = fit_lag(pace_of_course(rng, noise=0.005), shown_late(0.0))
+    alone = fit_lag(pace_of_course(rng, noise=0.005, until_s=6.0), shown_late(0.0))
     assert alone.half_s > 1.5 * whole.half_s
 
 
-def test_fit_lag__springs_are_not_taken_for_a_lag(rng):
-    fitted = fit_lag(pace_of_course(rng, squat=0.01), shown_late(0.0))
-    assert fitted.squat == pytest.approx(0.01, abs=0.004)
-    assert abs(fitted.lag_s) < fitted.half_s
+@pytest.mark.parametrize("squat", [0.0, 0.01, -0.03])
+def test_fit_lag__springs_are_not_taken_for_a_lag(squat):
+    """A gain that follows acceleration, as pitch leaves it, by 0.01 or 0.03 for each m/s²."""
+    fits = [
+        fit_lag(pace_of_course(rng, squat=squat, noise=0.005), shown_late(0.0, rng))
+        for rng in map(np.random.default_rng, range(8))
+    ]
+    assert np.mean([fitted.squat for fitted in fits]) == pytest.approx(squat, abs=0.0015)
+    assert abs(np.mean([fitted.lag_s for fitted in fits])) < 0.006
+    assert sum(abs(fitted.lag_s) < fitted.half_s for fitted in fits) >= 7
 
 
 def test_check_motion__refuses_what_alignment_refuses(rng):
