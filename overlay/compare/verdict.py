@@ -58,6 +58,7 @@ def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[C
 
     Examples
     --------
+    >>> from overlay.compare.figures import RunSplit
     >>> def runs(start, *times):
     ...     return [RunSplit(f"r{i}", t, 0.02, place=start + 2 * i) for i, t in enumerate(times)]
     >>> a, b = runs(0, 6.01, 6.05, 5.98), runs(1, 5.60, 5.66, 5.63)
