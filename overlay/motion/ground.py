@@ -9,6 +9,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from overlay.footage.model import LumaFrame
+from overlay.motion import heading
 from overlay.motion.model import (
     AMONG_THINGS,
     OPEN_GROUND,
@@ -29,8 +30,8 @@ class Tuning:
 
     Attributes
     ----------
-    enough_ground, least_ground : float
-        Weights of corners that agree on the ground: with so many a pair is trusted, or not at all.
+    enough_ground : float
+        Weights of corners that agree on the ground: with so many a pair is wholly trusted.
     largest_scatter : float
         Of the speed, as a share of its full scale: 0.008 to 0.014 on real streets, 0.07 to 0.16 on
         rendered ground that shows too few corners.
@@ -40,7 +41,6 @@ class Tuning:
     """
 
     enough_ground: float = 6.0
-    least_ground: float = 2.0
     most_lost: float = 0.85
     least_trusted: float = 0.5
     largest_scatter: float = 0.04
@@ -79,7 +79,9 @@ def _signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:
     span = found.end_s - found.start_s
     rate = found.distance / span
     quality = np.clip(found.ground / TUNING.enough_ground, 0.0, 1.0)
-    quality[(found.ground < TUNING.least_ground) | (found.lost_share > TUNING.most_lost)] = 0.0
+    quality[
+        (found.ground < heading.TUNING.least_ground) | (found.lost_share > TUNING.most_lost)
+    ] = 0.0
     bad_s = cells.t_s[cells.quality == 0]
     first, last = np.searchsorted(bad_s, found.start_s), np.searchsorted(bad_s, found.end_s)
     quality[last > first] = 0.0
@@ -118,11 +120,9 @@ def _gain_errors(
     if softness is None or float(np.sum(step_s[at_rest & trusted])) < TUNING.least_rest_s:
         return AMONG_THINGS
     share = min((abs(softness[0]) + 2 * softness[1]) / TUNING.soft_springs, 1.0)
-    pitch = np.maximum(share * np.array(AMONG_THINGS.pitch), OPEN_GROUND.pitch)
     return replace(
         AMONG_THINGS,
         drift=max(share * AMONG_THINGS.drift, TUNING.stiff_drift),
-        pitch=tuple(pitch.tolist()),
         spread_s=max(share * AMONG_THINGS.spread_s, OPEN_GROUND.spread_s),
         lag_s=max(share * AMONG_THINGS.lag_s, TUNING.stiff_lag_s),
     )

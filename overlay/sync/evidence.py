@@ -9,7 +9,6 @@ import numpy as np
 from overlay.motion.model import MotionSignal, used
 from overlay.series import Series
 from overlay.sync.joint import Evidence, Noise, Point
-from overlay.sync.seed import GAP_STEPS
 from overlay.sync.spline import Grid
 from overlay.timebase import FloatArray
 from overlay.units import whole_unit_step_mps
@@ -253,8 +252,3 @@ def starting_noise(evidence: Evidence) -> Noise:
         jerk=3.0,
         gain=max(0.02, evidence.gain_errors.drift),
     )
-
-
-def gap_limit_s(speed: Series) -> float:
-    """Longest time between values that is not a gap."""
-    return GAP_STEPS * speed.median_step_s

@@ -26,7 +26,8 @@ def test_street__motion_is_in_proportion_to_speed(motion) -> None:
     good = motion.quality > 0
     gain = motion.forward[good] / np.interp(motion.t_s[good], t_s, speed)
     assert good.mean() > 0.9
-    assert np.std(gain) / np.mean(gain) < 0.06
+    # The truth itself scatters by 1.3 % from picture to picture.
+    assert np.std(gain) / np.mean(gain) < 0.035
     assert np.corrcoef(motion.forward[good], np.interp(motion.t_s[good], t_s, speed))[0, 1] > 0.98
 
 
@@ -36,8 +37,8 @@ def test_street__right_log(motion) -> None:
     assert found.determined
     low, high = found.interval_s
     assert low < CLOCK_S + 0.9 < high
-    assert high - low < 0.6
-    assert abs(found.total_offset_s - CLOCK_S - 0.9) < 0.2
+    assert high - low < 0.3
+    assert abs(found.total_offset_s - CLOCK_S - 0.9) < 0.1
 
 
 def test_street__backward_log_is_refused(motion) -> None:
