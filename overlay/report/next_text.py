@@ -248,15 +248,15 @@ def _sizes(sweep: Sweep) -> Table | None:
     rows = [
         (
             one.name,
+            _size_note(one),
             f"{one.ratio:.2f}",
             *(change_text(gain) for gain in one.gains[:2]),
             figure_text(one.line),
-            _size_note(one),
         )
         for one in sweep.sizes
     ]
     goals = [f"change of {gain.name}" for gain in sweep.sizes[0].gains[:2]]
-    head = ("sprockets and tyre", "ratio", *goals, "highest revs", "note")
+    head = ("sprockets and tyre", "note", "ratio", *goals, "highest revs")
     return Table("", head, tuple(rows))
 
 

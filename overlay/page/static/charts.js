@@ -191,11 +191,17 @@ function options(host, spec, series) {
       x: { time: false, range: spec.x.range ? () => spec.x.range : undefined },
       y: { range: (_, low, high) => reach(spec, low, high) },
     },
-    axes: [along, axis(spec.y.label, spec.y.unit)],
+    axes: [along, { ...axis(spec.y.label, spec.y.unit), size: wideEnough }],
     series: rows,
     bands,
     hooks: { drawClear: [(self) => under(self, spec, host)], draw: [(self) => over(self, spec, host)] },
   };
+}
+
+/** Room for the widest number beside a chart, so that it does not touch the axis's label. */
+function wideEnough(self, values) {
+  const longest = Math.max(3, ...(values ?? []).map((text) => String(text ?? "").length));
+  return 22 + 8 * longest;
 }
 
 function reach(spec, low, high) {
