@@ -28,6 +28,7 @@ import numpy as np
 from overlay.render.encoder import ffmpeg_path
 from tests.benchmarks.speed.cost import ROOT
 from tests.demo_runs import CLIPS
+from tests.desk.test_browser import POINT_ON_LOG
 from tests.page.browser import chromium
 
 OPEN_BAR_S, HAND_BAR_MS = 2.0, 100.0
@@ -120,7 +121,8 @@ def handled(browser: Any, folder: Path) -> bool:
         page.evaluate(WATCH)
         good = [
             _told("arrow keys on a run's sync", page, _keys, "#nudge", "ArrowLeft"),
-            _told("the log dragged over the motion", page, _drag, ".strip"),
+            _told("the log dragged over the motion", page, _drag, ".strip", POINT_ON_LOG),
+            _told("the clip dragged along its strip", page, _drag, ".strip"),
         ]
         page.evaluate("location.hash = '#films'")
         page.check("#film-a1:enabled")
@@ -145,10 +147,12 @@ def _keys(page: Any, where: str, key: str) -> None:
         page.wait_for_timeout(40)
 
 
-def _drag(page: Any, where: str) -> None:
+def _drag(page: Any, where: str, script: str = "") -> None:
+    """From where a script says, else from a third of the way across."""
     page.locator(where).scroll_into_view_if_needed()
     box = page.locator(where).bounding_box()
-    x, y = box["x"] + box["width"] / 3, box["y"] + box["height"] / 2
+    third = (box["x"] + box["width"] / 3, box["y"] + box["height"] / 4)
+    x, y = page.evaluate(script) if script else third
     page.mouse.move(x, y)
     page.mouse.down()
     for step in range(TIMES):
