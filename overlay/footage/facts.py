@@ -235,6 +235,8 @@ def _trimmed_ticks(packet: Any) -> int:
         return 0
     _, at_end = struct.unpack("<II", bytes(packet.get_sidedata("skip_samples"))[:8])
     rate = packet.stream.codec_context.sample_rate
+    if not rate:  # damage: the sound cannot be decoded either
+        return 0
     return round(Fraction(at_end, rate) / Fraction(packet.time_base))
 
 

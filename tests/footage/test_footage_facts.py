@@ -1,14 +1,16 @@
 """Facts of clips of every kind: times, rates, turn, shape, colour, sound."""
 
+import struct
 from datetime import UTC, datetime
 from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from clips import make_clip, make_clip_of, run_ffmpeg, turn_clip
 
 from overlay.footage import luma_frames, probe
-from overlay.footage.facts import whole_frames
+from overlay.footage.facts import _trimmed_ticks, whole_frames
 
 # Nominal rates; 1000/1001 times the whole rates are those of SMPTE television systems.
 RATES = [
@@ -193,3 +195,17 @@ def test_probe__real_footage(shared_data):
     assert (facts.width, facts.height, len(facts.frame_times)) == (960, 540, 221)
     assert (facts.frame_rate_hz, facts.video_codec, facts.audio_codec) == (25, "h264", "aac")
     assert (facts.audio_rate_hz, facts.audio_channels) == (48000, 2)
+
+
+def test_trimmed_ticks__damaged_sound_without_a_rate_trims_nothing() -> None:
+    codec = SimpleNamespace(sample_rate=0)
+    packet = SimpleNamespace(
+        has_sidedata=lambda _: True,
+        get_sidedata=lambda _: struct.pack("<II", 0, 0),
+        stream=SimpleNamespace(codec_context=codec),
+        time_base=Fraction(1, 1000),
+    )
+    assert _trimmed_ticks(packet) == 0
+    codec.sample_rate = 8000
+    packet.get_sidedata = lambda _: struct.pack("<II", 0, 80)
+    assert _trimmed_ticks(packet) == 10
