@@ -36,7 +36,7 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-from scipy.special import gammainc, gammaln, stdtr, stdtrit
+from scipy.special import gammainc, gammaln, hyp1f1, stdtr, stdtrit
 
 from overlay.errors import UndeterminedError, UsageError
 from overlay.timebase import FloatArray
@@ -76,6 +76,7 @@ TOO_FEW = "too few runs for all that differed between them"
 MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer day
 _HALVINGS = 40  # of the bracket of an interval's end
 _LEAST = 1e-12
+_TINY = 1e-200
 _LEAST_RATE = 1e-4  # below it the floor rules alone, and the incomplete gamma underflows
 
 
@@ -324,15 +325,27 @@ def floored(
     has = floor2 > 0
     safe2 = np.where(has, floor2, 1.0)
     rate = np.maximum(squares / (2 * safe2), _LEAST_RATE)
-    mass = gammainc(shape, rate)
-    first = shape / rate * gammainc(shape + 1, rate) / mass
-    second = shape * (shape + 1) / rate**2 * gammainc(shape + 2, rate) / mass
+    mass, *more = (_log_gammainc(shape + k, rate) for k in range(3))
+    first = shape / rate * np.exp(more[0] - mass)
+    second = shape * (shape + 1) / rate**2 * np.exp(more[1] - mass)
     variance = np.where(has, safe2 / first, squares / dof)
     freedom = np.where(has, 2 * first**2 / np.maximum(second - first**2, _LEAST), dof)
     # The integral of the likelihood over the variances above the floor.
-    log_floored = np.log(mass) - shape * np.log(rate * safe2)
+    log_floored = mass - shape * np.log(rate * safe2)
     plain = -shape * np.log(np.maximum(squares / 2, _LEAST**2))
     return variance, freedom, np.where(has, log_floored, plain) + gammaln(shape)
+
+
+def _log_gammainc(shape: float, rate: FloatArray) -> FloatArray:
+    """Logarithm of the regularised lower incomplete gamma function (DLMF 8.5.1 where it is tiny).
+
+    Hundreds of runs that scatter less than they are measured make it smaller than any float.
+    """
+    plain = gammainc(shape, rate)
+    series = shape * np.log(rate) - rate - gammaln(shape + 1)
+    tiny = plain < _TINY
+    series = series + np.log(hyp1f1(1.0, shape + 1, np.where(tiny, rate, 0.0)))
+    return np.asarray(np.where(tiny, series, np.log(np.maximum(plain, _TINY))))
 
 
 def _judged(

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.integrate import quad
 
 from overlay.compare.further import chance_of, runs_wanted
 from overlay.compare.holm import holm
@@ -203,6 +204,24 @@ def test_floored__matches_numeric_posterior(dof: int) -> None:
     variance, freedom, _ = floored(np.array([squares]), dof, np.array([floor]))
     assert variance[0] == pytest.approx(floor**2 / first, rel=5e-3)
     assert freedom[0] == pytest.approx(2 * first**2 / (second - first**2), rel=2e-2)
+
+
+@pytest.mark.parametrize(("runs", "share"), [(6, 0.5), (60, 0.02), (500, 1e-6), (500, 0.9)])
+def test_floored__many_runs_that_scatter_little(runs: int, share: float) -> None:
+    # Second route: moments of u = floor^2 / variance by quadrature (scipy.integrate), whose density
+    # on 0 to 1 goes as u^(dof/2 - 1) exp(-rate u).
+    dof, floor = runs - 2, 0.05
+    squares = share * dof * floor**2
+    rate = max(squares / (2 * floor**2), 1e-4)
+    total, first, second = (
+        quad(lambda u, k=k: u ** (dof / 2 - 1 + k) * math.exp(-rate * u), 0, 1, points=[0.9])[0]
+        for k in range(3)
+    )
+    variance, freedom, weight = floored(np.array([squares]), dof, np.array([floor]))
+    assert variance[0] == pytest.approx(floor**2 * total / first, rel=1e-6)
+    spread = second / total - (first / total) ** 2
+    assert freedom[0] == pytest.approx(2 * (first / total) ** 2 / spread, rel=1e-3)
+    assert np.isfinite(weight[0])
 
 
 def test_floored__runs_that_agree_by_luck() -> None:
