@@ -58,7 +58,7 @@ class GainErrors:
 # Of a picture of open ground (`accuracy.footage`), and of a road among other things
 # (`accuracy.street`).
 OPEN_GROUND = GainErrors(3e-3, (3e-4, 0.0025), (0.8, 0.2), 0.02, 6.0, 0.0)
-AMONG_THINGS = GainErrors(0.02, (3e-4, 0.0025), (0.8, 0.2), 0.1, 18.0, 0.05)
+AMONG_THINGS = GainErrors(0.02, (3e-4, 0.0025), (0.8, 0.2), 0.1, 18.0, 0.08)
 
 
 @dataclass(frozen=True, eq=False)

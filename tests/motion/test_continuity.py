@@ -67,7 +67,7 @@ def test_ratios_of__distances_gone(yaw_rad: float, noise_px: float, largest: flo
     true = np.diff(np.log(DISTANCE_M))
     assert np.abs(found.log - true).max() < largest
     assert np.ptp(true) > 0.5
-    assert (found.sigma < 0.01).all()
+    assert (found.sigma < 0.03).all()
 
 
 def test_ratios_of__none_without_corners_followed_on() -> None:
