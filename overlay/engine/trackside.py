@@ -28,7 +28,7 @@ LONGEST_S = 180.0  # of either sound, so that memory stays bounded
 NEAR_S = 0.6  # around the best offset: what lies further off is another one
 BLOCK_S, RESAMPLES = 0.8, 300
 # Of simulated carts the sound of one run is alike to 0.13 to 0.54, 1.6 to 2.1 times as much as at
-# the best other offset; that of another run of the same cart, or of another cart, 1.2 to 1.46 times.
+# the best other offset; that of another run of the same cart, or of another cart, 1.2 to 1.5 times.
 LEAST_ALIKE, LEAST_LEAD = 0.1, 1.55
 HALF_95 = 1.959964
 WIDEST_S = 0.25
