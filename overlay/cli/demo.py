@@ -33,7 +33,7 @@ def demo(folder: str, quiet: bool) -> int:
     A village cyclekart club on a disused airfield taxiway: two builds, three good runs each
     and one spoiled by wheelspin, in the order A A A B B B A; the engine fades with heat, a breeze
     gets up, and B runs into its limiter. Every figure is printed beside the truth that the
-    simulation knows. Takes about two minutes on two cores. Files of the same names are replaced.
+    simulation knows. Takes about three minutes on two cores. Files of the same names are replaced.
     """
     from overlay.jobs.demo import run_demo  # the simulation loads slowly
     from overlay.jobs.demo_text import demo_text
