@@ -9,9 +9,7 @@ is banded. With gain g, offset b, a slow gain error e(t) and a pitch effect kapp
     d2v/dt2  = white noise (the speed is smooth, how smooth the data decide)
 
 A vehicle pitches in proportion to its acceleration, and with it the camera's view of the ground,
-so the gain depends on acceleration (kappa, of either sign). Where that effect may be worth much
-time, its acceleration is taken from the curve as it stands: with the curve free to change it too,
-``v (1 + kappa dv/dt)`` would be a filter without a stable inverse, and the fit would end in it.
+so the gain depends on acceleration (kappa, of either sign).
 
 Both noises may be first-order coloured. w, b, e and kappa are integrated out (a linear mixed model,
 so variances come from the restricted likelihood); gain, shift and drift are maximised.
@@ -37,7 +35,6 @@ from overlay.sync.spline import (
 from overlay.timebase import FloatArray
 
 RIDGE = 1e-8  # (m/s)^-2: keeps bare stretches solvable
-MOST_PITCH_S = 0.15  # kappa times speed: karts and streets stay below, fast roads do not
 START_SIZES = (30.0, 3.0, 10.0)  # m/s, m/s^2, m/s^3 of the curve where it starts: any vehicle
 
 
@@ -93,12 +90,6 @@ class Evidence:
     def errors(self) -> int:
         """How many terms the gain's error has: those of the slow one, and the pitch effect."""
         return int(self.gain_basis.shape[1]) + 1
-
-    @cached_property
-    def pitch_moves_curve(self) -> bool:
-        """Whether the curve may follow the acceleration in the pitch effect."""
-        fastest = float(np.max(self.log, initial=0.0))
-        return max(self.gain_errors.pitch) * fastest < MOST_PITCH_S
 
     @property
     def middle_s(self) -> float:
@@ -258,7 +249,7 @@ def _motion_part(e: Evidence, point: Point, colour: float, weight: FloatArray) -
     flat = mean.times(point.w)
     errors = np.column_stack([e.gain_basis, change.times(point.w)])
     gain = point.gain * (1 + errors @ point.gain_error) / e.motion_scale
-    tilt = point.gain * point.gain_error[-1] * flat / e.motion_scale * e.pitch_moves_curve
+    tilt = point.gain * point.gain_error[-1] * flat / e.motion_scale
     columns = np.zeros((len(flat), count + 3 + e.drifts))
     columns[:, 0] = 1 / e.motion_scale
     columns[:, 1 : 1 + count] = (point.gain * flat / e.motion_scale)[:, None] * errors

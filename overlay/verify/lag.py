@@ -29,9 +29,7 @@ FLOOR, SHARE = 0.01, 0.02  # least scatter of a rate: of the top rate, and of it
 # Usual size of b, and of c in s²/m: once the pitch is taken out, c is 0.0002 to 0.0024 on rendered
 # carts that pitch by up to 0.45° for each m/s², which were 0.02 to 0.06 before.
 BEND_SIGMA, SQUAT_SIGMA = 0.03, 0.002
-SOFT_SIGMA = (
-    0.03  # of c where the pitch was not seen, as in a car on a street at 10 pictures a second
-)
+SOFT_SIGMA = 0.03  # of c where pitch was not seen, as of a car on a street at 10 pictures a second
 ACCEL_S = 0.15  # over which the shown speed is smoothed for its acceleration
 ROUNDS, SETTLED, STEP_S = 12, 3, 0.02
 # Errors that last, one pair of sizes chosen by likelihood: of the speed shown, m/s (a log at 10 Hz
