@@ -9,7 +9,6 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from overlay.footage.model import LumaFrame
-from overlay.motion import heading
 from overlay.motion.model import (
     AMONG_THINGS,
     OPEN_GROUND,
@@ -30,8 +29,8 @@ class Tuning:
 
     Attributes
     ----------
-    enough_ground : float
-        Weights of corners that agree on the ground: with so many a pair is wholly trusted.
+    enough_ground, least_ground : float
+        Weights of corners that agree on the ground: with so many a pair is trusted, or not at all.
     largest_scatter : float
         Of the speed, as a share of its full scale: 0.008 to 0.014 on real streets, 0.07 to 0.16 on
         rendered ground that shows too few corners.
@@ -41,6 +40,7 @@ class Tuning:
     """
 
     enough_ground: float = 6.0
+    least_ground: float = 2.0
     most_lost: float = 0.85
     least_trusted: float = 0.5
     largest_scatter: float = 0.04
@@ -79,9 +79,7 @@ def _signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:
     span = found.end_s - found.start_s
     rate = found.distance / span
     quality = np.clip(found.ground / TUNING.enough_ground, 0.0, 1.0)
-    quality[
-        (found.ground < heading.TUNING.least_ground) | (found.lost_share > TUNING.most_lost)
-    ] = 0.0
+    quality[(found.ground < TUNING.least_ground) | (found.lost_share > TUNING.most_lost)] = 0.0
     bad_s = cells.t_s[cells.quality == 0]
     first, last = np.searchsorted(bad_s, found.start_s), np.searchsorted(bad_s, found.end_s)
     quality[last > first] = 0.0

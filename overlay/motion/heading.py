@@ -43,7 +43,6 @@ class Tuning:
     crowd_px: float = 20.0
     most_in_cell: int = 2
     least_corners: int = 12
-    least_ground: float = 2.0  # weights of corners that agree on the ground: fewer say nothing
     least_pairs: int = 8
     stretch_pairs: int = 1500
     rates: int = 90
@@ -87,7 +86,6 @@ def picked(tracks: Tracks, pairs: BoolArray, corners: BoolArray | None = None) -
     return replace(
         tracks,
         pair=(np.cumsum(pairs) - 1)[tracks.pair[mine]],
-        corner=tracks.corner[mine],
         x0=tracks.x0[mine],
         y0=tracks.y0[mine],
         x1=tracks.x1[mine],

@@ -9,8 +9,7 @@ A vehicle pitches with its acceleration. The horizon, and the point headed for w
 in the picture, and a distance taken with a fixed horizon is wrong in step with the acceleration,
 which looks like a lag. So pitch, roll and slip of each pair are unknowns, too; their steps are tied
 to the turning between pictures, which is exact over seconds, and their level to the picture itself.
-All pairs are solved together, a banded least-squares problem with robust weights. At the end the
-distances are joined with what corners say that are followed on (`continuity`).
+All pairs are solved together, a banded least-squares problem with robust weights.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from overlay.motion.continuity import ratios_of, steadied
 from overlay.motion.heading import (
     TUNING,
     Points,
@@ -167,16 +165,11 @@ class _Solver:
         tie = 2 * TUNING.attitude_step_rad**-2
         inner[:, [_PITCH, _ROLL], [_PITCH, _ROLL]] += tie
         inner[:, range(3), range(3)] += 1e-6
-        covariance = np.asarray(np.linalg.inv(inner), dtype=np.float64)
-        sigma = np.sqrt(covariance[:, _DISTANCE, _DISTANCE])
-        turn, travel = self.state[:, :3], self._directions()[0]
-        ratios = ratios_of(self.points, self.tracks.corner, turn, covariance[:, :3, :3], travel)
-        grounded = self.ground >= TUNING.least_ground
-        middle_s = (self.tracks.start_s + self.tracks.end_s) / 2
+        sigma = np.sqrt(np.linalg.inv(inner)[:, _DISTANCE, _DISTANCE])
         return Odometry(
             self.tracks.start_s,
             self.tracks.end_s,
-            steadied(self.state[:, _DISTANCE], sigma, ratios, middle_s, grounded),
+            self.state[:, _DISTANCE].copy(),
             sigma,
             self.ground,
             self.state[:, :3],

@@ -51,8 +51,6 @@ class Tracks:
     ----------
     pair : ndarray of int, shape (n,)
         Which pair each belongs to, in order.
-    corner : ndarray of int, shape (n,)
-        Which corner each is of, the same number in all pairs through which it is followed.
     x0, y0, x1, y1 : ndarrays, shape (n,)
         Pixels from the middle of the picture, right and down positive, in the first and second
         picture of the pair.
@@ -65,7 +63,6 @@ class Tracks:
     """
 
     pair: npt.NDArray[np.int64]
-    corner: npt.NDArray[np.int64]
     x0: FloatArray
     y0: FloatArray
     x1: FloatArray
@@ -96,10 +93,7 @@ class CornerTracker:
     _span_s: float = TUNING.longest_span_s / 2
     _points: Float32 = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     _moving: Float32 = field(default_factory=lambda: np.zeros((0, 2), np.float32))
-    _numbers: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    _count: int = 0
     _found: list[tuple[Float32, Float32]] = field(default_factory=list)
-    _corners: list[npt.NDArray[np.int64]] = field(default_factory=list)
     _times: list[tuple[float, float]] = field(default_factory=list)
     _lost: list[float] = field(default_factory=list)
     _keep: BoolArray | None = None
@@ -108,7 +102,6 @@ class CornerTracker:
         """Look at the next picture, shape (height, width), footage time in seconds."""
         if self._before is None or t_s - self._before_s > LONGEST_PAIR_S:
             self._points = self._moving = np.zeros((0, 2), np.float32)
-            self._numbers = np.zeros(0, np.int64)
             self._keep = _outside(self.ignore, luma.shape)
             self._start(t_s, luma)
             return
@@ -132,7 +125,6 @@ class CornerTracker:
         times = np.array(self._times).reshape(-1, 2)
         return Tracks(
             np.repeat(np.arange(len(counts)), counts),
-            np.concatenate([np.zeros(0, np.int64), *self._corners]),
             first[:, 0],
             first[:, 1],
             second[:, 0],
@@ -152,7 +144,6 @@ class CornerTracker:
         self._times.append((self._before_s, t_s))
         if not len(self._points):
             self._found.append((self._points, self._points))
-            self._corners.append(self._numbers)
             self._lost.append(1.0)
             return
         size = (TUNING.window_px, TUNING.window_px)
@@ -176,9 +167,7 @@ class CornerTracker:
         good &= (there > edge).all(axis=1) & (there < (width - edge, height - edge)).all(axis=1)
         self._lost.append(1 - float(good.mean()))
         start, there = start[good], there[good]
-        self._numbers = self._numbers[good]
         self._found.append((start, there))
-        self._corners.append(self._numbers)
         self._points, self._moving = there, (there - start) / np.float32(span_s)
         self._next_span(span_s, start, there)
 
@@ -209,8 +198,6 @@ class CornerTracker:
             nearest = np.argpartition(apart, 3, axis=1)[:, :3]
             moving = np.median(self._moving[nearest], axis=1).astype(np.float32)
         self._points = np.concatenate([self._points, new])
-        self._numbers = np.append(self._numbers, self._count + np.arange(len(new)))
-        self._count += len(new)
         self._moving = np.concatenate([self._moving, moving])
 
 

@@ -62,7 +62,7 @@ def drive(
         second.append(b[good] + rng.normal(0, noise_px, (good.sum(), 2)))
     a, b = np.concatenate(first), np.concatenate(second)
     tracks = Tracks(
-        np.concatenate(pair), np.arange(len(a)), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
+        np.concatenate(pair), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
         t[:-1], t[1:], np.zeros(PAIRS), WIDTH, HEIGHT,
     )  # fmt: skip
     return tracks, np.diff(place) / CAMERA_M, (pitch[1:] + pitch[:-1]) / 2
@@ -116,7 +116,7 @@ def test_odometry__still_camera_goes_nowhere() -> None:
     a, b = (np.tile(points, (20, 1)) + rng.normal(0, 0.1, (20 * n, 2)) for _ in range(2))
     start = np.arange(20) * SPAN_S
     tracks = Tracks(
-        np.repeat(np.arange(20), n), np.tile(np.arange(n), 20), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
+        np.repeat(np.arange(20), n), a[:, 0], a[:, 1], b[:, 0], b[:, 1],
         start, start + SPAN_S, np.zeros(20), WIDTH, HEIGHT,
     )  # fmt: skip
     found = odometry(tracks)
@@ -128,7 +128,7 @@ def test_odometry__still_camera_goes_nowhere() -> None:
 def test_odometry__too_few_corners() -> None:
     tracks, _, _ = drive(np.random.default_rng(6), Rotation.identity())
     few = tracks.pair < 4
-    left = {k: getattr(tracks, k)[few] for k in ("pair", "corner", "x0", "y0", "x1", "y1")}
+    left = {k: getattr(tracks, k)[few] for k in ("pair", "x0", "y0", "x1", "y1")}
     short = Tracks(
         **left, start_s=tracks.start_s[:4], end_s=tracks.end_s[:4],
         lost_share=tracks.lost_share[:4], width=WIDTH, height=HEIGHT,
