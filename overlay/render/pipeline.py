@@ -263,6 +263,11 @@ def _as_error(code: int, words: list[str]) -> OutputError | EncoderError:
     said = _bare((severe or telling or words or ["it said nothing"])[-1])
     if code < 0:
         name = signal.Signals(-code).name
+        if name == "SIGXFSZ":
+            return OutputError(
+                "the result cannot be written: it grew past the file size limit; raise the limit "
+                "(ulimit -f)"
+            )
         return EncoderError(f"ffmpeg was ended from outside ({name}); its last words: {said}")
     return EncoderError(f"ffmpeg stopped with code {code}: {said}")
 

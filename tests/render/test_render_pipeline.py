@@ -209,6 +209,18 @@ def test_run__full_disk(clip: Path, tiny_disk: Path) -> None:
     assert left_in(tiny_disk) == []
 
 
+def test_run__file_size_limit(clip: Path, tmp_path: Path) -> None:
+    target = str(tmp_path / "b.mp4")
+    program = (
+        "import resource; from overlay.render.draw import draw_clip; "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000)); "
+        f"draw_clip({str(clip)!r}, [], {target!r})"
+    )
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert "OutputError: the result cannot be written: it grew past" in ended.stderr
+    assert left_in(tmp_path) == []
+
+
 def test_run__source_cut_off_is_used_to_the_cut(tmp_path: Path) -> None:
     whole = make_clip(
         tmp_path / "w.mp4", size=(192, 128), seconds=2, gop=15, extra=["-movflags", "+faststart"]
