@@ -79,28 +79,34 @@ class Row:
         return too_slow or (self.memory_bar is not None and self.memory > self.memory_bar)
 
 
-def tree_mb(pid: int) -> float:
+def tree_mb(pid: int, kind: str = "Pss") -> float:
     """Memory of a process and all below it now, what they share counted once."""
     total, waiting = 0.0, [pid]
     while waiting:
         one = Path(f"/proc/{waiting.pop()}")
         with contextlib.suppress(OSError, ValueError, TypeError):
             rollup = (one / "smaps_rollup").read_text()
-            total += int(re.search(r"^Pss: *(\d+)", rollup, re.M)[1]) / 1024  # type: ignore[index]
+            total += int(re.search(rf"^{kind}: *(\d+)", rollup, re.M)[1]) / 1024  # type: ignore[index]
             for task in (one / "task").iterdir():
                 waiting += map(int, (task / "children").read_text().split())
     return total
 
 
-def cost_of(command: Sequence[str]) -> Cost:
-    """Run a process that must succeed."""
-    started, peak = time.perf_counter(), 0.0
+def cost_of(command: Sequence[str], memory: str = "Pss") -> Cost:
+    """Run a process that must succeed; `memory` is a name of /proc/PID/smaps_rollup.
+
+    Of pages that stand in files, such as libraries, other programs carry a share that comes and
+    goes with them; ``"Pss_Anon"`` counts only what the processes themselves have taken.
+    """
+    started, peak, before = time.perf_counter(), 0.0, 0.0
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL)
     while True:
         found, status, usage = os.wait4(process.pid, os.WNOHANG)
         if found:
             break
-        peak = max(peak, tree_mb(process.pid))
+        now = tree_mb(process.pid, memory)
+        # A child that has not started its program yet shows its parent's memory once more.
+        peak, before = max(peak, min(before, now)), now
         time.sleep(LOOK_S)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
