@@ -28,7 +28,8 @@ from overlay.cli.options import (
 from overlay.cli.shared import print_json, say, show, shown_progress
 from overlay.errors import UndeterminedError, UsageError
 from overlay.jobs.correct import correct_run
-from overlay.jobs.facts import CLIP_SUFFIXES, facts_of
+from overlay.jobs.facts import facts_of
+from overlay.jobs.names import CLIP_SUFFIXES
 from overlay.jobs.readout import align_readout, readout_json, readout_lines, write_readout
 from overlay.jobs.text import align_report
 from overlay.jobs.verify import verify_clip, verify_logs

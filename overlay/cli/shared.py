@@ -10,15 +10,14 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, TaskID, TextColumn, TimeRemainingColumn
-from rich.progress import Progress as Bars
 
-from overlay.jobs.film import FilmReport
 from overlay.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from overlay.jobs.film import FilmReport
 
 NAMED = re.compile(r"\s*(?:\S+ )*\S+ {2,}(?=\S)(?!.*\S {2,}\S)|\s*[\w ]{1,12}: (?=\S)")
 
@@ -46,6 +45,10 @@ def shown_progress(*, quiet: bool) -> Iterator[Progress]:
     if quiet or not sys.stderr.isatty():
         yield silent
         return
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskID, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bars
+
     columns = (TextColumn("{task.description:<28}"), BarColumn(), TimeRemainingColumn())
     tasks: dict[str, TaskID] = {}
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:

@@ -21,8 +21,8 @@ from overlay.cli.options import (
 )
 from overlay.cli.shared import say, tell
 from overlay.errors import UsageError
-from overlay.jobs.facts import CLIP_SUFFIXES
 from overlay.jobs.film import FilmRun, draw_together
+from overlay.jobs.names import CLIP_SUFFIXES
 from overlay.jobs.sheet_runs import runs_from_sheet
 from overlay.scene import Arrangement
 from overlay.session import RunOptions

@@ -7,10 +7,11 @@ import json
 import secrets
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
@@ -18,22 +19,21 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from overlay.desk import work
-from overlay.desk.asked import AskDraft, AskFile, AskFilm, AskResults, AskRun, AskSave
+from overlay.desk.asked import AskDraft, Asks, AskSave
 from overlay.desk.confine import SHOWN, inside
 from overlay.desk.draft import checked, digest_of, first_draft, on_disk, save, set_aside
-from overlay.desk.films import FILMS, scene_for, usual_places
 from overlay.desk.guard import APART, Guard, TooLargeError
 from overlay.desk.queue import Queue
-from overlay.desk.seen import Seen
-from overlay.desk.views import folder_view, run_view, runs_view
+from overlay.desk.seen import Seen, folder_view, unknown_run
 from overlay.errors import InputError, TimetrueError
 from overlay.gauges.type import font_path
-from overlay.jobs.day_run import CLIPS, FOLDER
-from overlay.jobs.sheet_runs import SHEET_NAME
+from overlay.jobs.names import CLIPS, FILMS, FOLDER, KEPT, SHEET_NAME
 from overlay.page.scripts import STATIC as PLAYER
-from overlay.sheet import DaySheet, Run
+from overlay.sheet import DaySheet
 from overlay.sheet.edit import Edit, edited
+
+if TYPE_CHECKING:
+    from overlay.desk.orders import Orders
 
 STATIC = Path(__file__).with_name("static")
 EVENT_EVERY_S = 0.15
@@ -58,11 +58,23 @@ class Desk:
         self.seen = seen or Seen(folder)
         self.path = self.folder / SHEET_NAME
         self.queue = Queue()
-        self._picturing = threading.Lock()
+        # Begun when the page is there: the first who asks for a run need not wait for it.
+        self._reading = threading.Thread(target=lambda: self.orders, daemon=True)
         self.is_tour = is_tour
         self.apart_key = secrets.token_urlsafe(32)
         if is_tour and not self.path.exists():
-            self.queue.add("demo", "", work.demo, str(self.folder), wide=True)
+            from overlay.desk.work import demo
+
+            self.queue.add("demo", "", demo, str(self.folder), wide=True)
+
+    @cached_property
+    def orders(self) -> Orders:
+        """What is asked of runs. Its libraries take longer to read than all the rest of the start,
+        and a folder where nothing is worked out can be shown without them.
+        """
+        from overlay.desk.orders import Orders
+
+        return Orders(self.path, self.queue)
 
     # -- the folder and the sheet --------------------------------------------------------------
 
@@ -97,8 +109,16 @@ class Desk:
         edits = [Edit(edit.op, edit.path, edit.value) for edit in asked.edits]
         text = edited(asked.text, edits) if edits else asked.text
         found = checked(text, self.path)
-        runs = [] if found.sheet is None else runs_view(found.sheet, self.folder / FOLDER)
+        runs = [] if found.sheet is None else self._runs(found.sheet)
+        if not self._reading.ident:
+            self._reading.start()
         return {"text": text, "raw": found.raw, "problems": found.problems, "runs": runs}
+
+    def _runs(self, sheet: DaySheet) -> list[dict[str, Any]]:
+        """State and colour of each run."""
+        if (self.folder / FOLDER / KEPT).is_dir():
+            return self.orders.states(sheet)
+        return [unknown_run(sheet, run) for run in sheet.runs]
 
     def save(self, asked: AskSave) -> dict[str, Any]:
         """Write the sheet, or give the other text that is there."""
@@ -108,110 +128,6 @@ class Desk:
         if theirs is None:
             return {"base": digest_of(asked.text)}
         return {"theirs": theirs, "base": digest_of(theirs)}
-
-    def _sheet(self, text: str) -> DaySheet:
-        found = checked(text, self.path)
-        if found.sheet is None:
-            first = found.problems[0]
-            said = f"line {first['line']}: {first['place']}: {first['text']}"
-            raise InputError(f"the sheet has problems; the first: {said}")
-        return found.sheet
-
-    # -- work ----------------------------------------------------------------------------------
-
-    def run(self, asked: AskRun) -> dict[str, Any]:
-        """One run with its evidence."""
-        sheet = self._sheet(asked.text)
-        return run_view(sheet, self._own_run(sheet, asked.name), self.folder / FOLDER)
-
-    def _own_run(self, sheet: DaySheet, name: str) -> Run:
-        """The run of that name, whose files are all in the folder."""
-        run = sheet.run(name)
-        if run is None:
-            raise InputError(f"{name!r}: no run of that name in the sheet")
-        for file in (run.clip, *run.logs):
-            if not sheet.file(file).resolve().is_relative_to(self.folder):
-                raise InputError(
-                    f"{file}: is outside the folder, which the desk does not leave; copy it in, "
-                    "or use 'timetrue day run'"
-                )
-        return run
-
-    def work_out(self, asked: AskRun) -> dict[str, Any]:
-        """Put a run in line, or all that are not worked out where no name is given."""
-        sheet = self._sheet(asked.text)
-        if asked.name:
-            names = [asked.name]
-        else:
-            views = runs_view(sheet, self.folder / FOLDER)
-            names = [view["name"] for view in views if view["state"] != "done"]
-        for name in names:
-            self._own_run(sheet, name)
-            self.queue.add("run", name, work.work_out, sheet, name)
-        return {"count": len(names)}
-
-    def find(self, asked: AskRun) -> dict[str, Any]:
-        """Put the search for runs in a long recording in line."""
-        sheet = self._sheet(asked.text)
-        self._own_run(sheet, asked.name)
-        self.queue.add("find", asked.name, work.find, sheet, asked.name)
-        return {}
-
-    def play(self, asked: AskRun) -> dict[str, Any]:
-        """Put the making of a run's player in line."""
-        sheet = self._sheet(asked.text)
-        self._own_run(sheet, asked.name)
-        self.queue.add("play", asked.name, work.play, sheet, asked.name)
-        return {}
-
-    def results(self, asked: AskResults) -> dict[str, Any]:
-        """Compare the builds of the saved sheet."""
-        if on_disk(self.path) != asked.text:
-            raise InputError("the results are those of the saved sheet; save the changes first")
-        sheet = self._sheet(asked.text)
-        for run in sheet.runs:
-            self._own_run(sheet, run.name)
-        self.queue.add("results", "", work.results, str(self.path), asked.with_clips, wide=True)
-        return {}
-
-    def film(self, asked: AskFilm) -> dict[str, Any]:
-        """Put a film in line."""
-        sheet, order = self._sheet(asked.text), asked.film
-        for name in order.runs:
-            self._own_run(sheet, name)
-        self.queue.add("film", order.name, work.film, sheet, order, wide=True)
-        return {}
-
-    def picture(self, asked: AskFilm) -> bytes:
-        """One picture of a film of one run, PNG."""
-        import tempfile
-
-        from overlay.render.stills import still
-
-        sheet = self._sheet(asked.text)
-        order = asked.film.model_copy(update={"arrangement": "alone"})
-        order = order.model_copy(update={"runs": order.runs[:1]})
-        self._own_run(sheet, order.runs[0])
-        with self._picturing, tempfile.TemporaryDirectory() as place:
-            scene = scene_for(sheet, order)
-            clip = scene.cells[0].run.clip
-            at_s = min(asked.at_s or 0.0, clip.duration_s)
-            target = Path(place) / "still.png"
-            still(clip, scene.layers[0], at_s, target)
-            return target.read_bytes()
-
-    def places(self, asked: AskRun) -> dict[str, Any]:
-        """The usual places of gauges in a run's picture."""
-        from overlay.footage import probe
-
-        sheet = self._sheet(asked.text)
-        clip = probe(sheet.file(self._own_run(sheet, asked.name).clip))
-        return {**usual_places(clip.width, clip.height), "duration_s": clip.duration_s}
-
-    def verify(self, asked: AskFile) -> dict[str, Any]:
-        """Put the proof of a film in line."""
-        self.queue.add("verify", asked.name, work.verify, str(inside(self.folder, asked.name)))
-        return {}
 
     def disk(self) -> str:
         """Digest of the sheet on disk; of no text where it cannot be read."""
@@ -223,28 +139,15 @@ class Desk:
 
 def routes(desk: Desk) -> list[Route | Mount]:
     """Every address."""
-    asks: dict[str, tuple[type[BaseModel], Callable[[Any], Any]]] = {
-        "draft": (AskDraft, desk.draft),
-        "save": (AskSave, desk.save),
-        "run": (AskRun, desk.run),
-        "work-out": (AskRun, desk.work_out),
-        "find": (AskRun, desk.find),
-        "play": (AskRun, desk.play),
-        "results": (AskResults, desk.results),
-        "film": (AskFilm, desk.film),
-        "places": (AskRun, desk.places),
-        "picture": (AskFilm, desk.picture),
-        "verify": (AskFile, desk.verify),
-    }
+    own: Asks = {"draft": (AskDraft, desk.draft), "save": (AskSave, desk.save)}
     return [
         Route("/", lambda _: FileResponse(STATIC / "index.html")),
         Route("/api/look", _answering(lambda _: desk.look())),
         Route("/api/events", _events(desk)),
         Route("/api/cancel/{number:int}", _cancel(desk), methods=["POST"]),
-        *(
-            Route(f"/api/{name}", _asking(model, answer), methods=["POST"])
-            for name, (model, answer) in asks.items()
-        ),
+        Route("/api/draft", _asking(lambda: own), methods=["POST"]),
+        Route("/api/save", _asking(lambda: own), methods=["POST"]),
+        Route("/api/{name}", _asking(lambda: desk.orders.asks), methods=["POST"]),
         Route("/files/{name:path}", _answering(lambda request: _file(desk, request))),
         Route(APART + "{key}/{name:path}", _answering(lambda request: _apart(desk, request))),
         Route("/fonts/regular.otf", lambda _: FileResponse(font_path())),
@@ -279,13 +182,18 @@ def _answering(answer: Callable[[Request], Any]) -> Callable[[Request], Awaitabl
 
 
 def _asking(
-    model: type[BaseModel], answer: Callable[[Any], Any]
+    asks: Callable[[], Asks],
 ) -> Callable[[Request], Awaitable[Response]]:
-    """The same for a question in JSON."""
+    """The same for a question in JSON, by its name."""
 
     async def respond(request: Request) -> Response:
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             return JSONResponse({"error": "the question must be JSON"}, 415)
+        name = request.url.path.removeprefix("/api/")
+        known = await run_in_threadpool(asks)
+        if name not in known:
+            return JSONResponse({"error": f"{name[:80]!r}: is not a question"}, 404)
+        model, answer = known[name]
         try:
             asked = model.model_validate_json(await request.body())
         except TooLargeError:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from overlay.desk.films import FilmOrder
-
+# The model of each question, and what answers it.
+Asks = Mapping[str, tuple[type[BaseModel], Callable[[Any], Any]]]
 LARGEST_TEXT = 1 << 20
 
 
@@ -52,13 +53,6 @@ class AskResults(Asked):
     """The builds compared, with small clips beside the page or without."""
 
     with_clips: bool = False
-
-
-class AskFilm(Asked):
-    """A film of runs of a draft; with `at_s` one picture of it, footage time in seconds."""
-
-    film: FilmOrder
-    at_s: float | None = Field(default=None, ge=0)
 
 
 class AskFile(BaseModel):

@@ -82,6 +82,22 @@ def checked(text: str, path: Path) -> Checked:
         return Checked(None, raw, tuple(problems))
 
 
+def sheet_of(text: str, path: Path) -> DaySheet:
+    """The sheet of a draft.
+
+    Raises
+    ------
+    InputError
+        If it has problems.
+    """
+    found = checked(text, path)
+    if found.sheet is None:
+        first = found.problems[0]
+        said = f"line {first['line']}: {first['place']}: {first['text']}"
+        raise InputError(f"the sheet has problems; the first: {said}")
+    return found.sheet
+
+
 def first_draft(seen: Folder, units: str) -> str:
     """The text of a sheet for a folder that has none."""
     return sheet_text(seen, pair_up(seen.clips, seen.logs), units)[0]

@@ -8,17 +8,17 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
+from overlay.desk.asked import Asked
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges import GAUGES
 from overlay.gauges.layout import SAFE_SHARE, built_in_layout
 from overlay.jobs.day_one import RunTask, cell_of
-from overlay.jobs.day_run import FOLDER
+from overlay.jobs.names import FILMS, FOLDER
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Scene, Style, scene_of
 from overlay.sheet import DaySheet
 from overlay.sheet.films import Film, Place
 
-FILMS = "films"
 SIDES = ("x", "y", "width", "height", "rung")
 
 
@@ -41,6 +41,13 @@ class FilmOrder(Film):
     def encoder(self) -> EncodeOptions:
         """How it is encoded."""
         return EncodeOptions(codec=self.codec, quality=self.quality)
+
+
+class AskFilm(Asked):
+    """A film of runs of a draft; with `at_s` one picture of it, footage time in seconds."""
+
+    film: FilmOrder
+    at_s: float | None = Field(default=None, ge=0)
 
 
 def film_path(folder: Path, order: FilmOrder) -> Path:

@@ -1,4 +1,4 @@
-"""What the page shows of a folder and of its runs, as plain values in the units it shows."""
+"""What the page shows of runs, as plain values in the units it shows."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from overlay.gauges.palette import hex_of
+from overlay.desk.seen import unknown_run
 from overlay.jobs.day_find import FoundRuns
 from overlay.jobs.day_motion import load_motion
-from overlay.jobs.day_new import Folder, pair_up
-from overlay.jobs.day_one import KEPT, RunTask, cell_of, inputs_of
+from overlay.jobs.day_one import RunTask, cell_of, inputs_of
 from overlay.jobs.day_store import digest
+from overlay.jobs.names import KEPT
 from overlay.jobs.text import align_report, offset_lines, run_lines
 from overlay.motion.model import MotionSignal
 from overlay.page.play import read_play
@@ -28,52 +28,17 @@ TOP_PERCENT = 98
 Floats = npt.NDArray[np.float64]
 
 
-def folder_view(seen: Folder) -> dict[str, Any]:
-    """Clips, logs, what could not be read, and how they would be paired."""
-    pairs = pair_up(seen.clips, seen.logs)
-    return {
-        "clips": [
-            {
-                "name": clip.name,
-                "duration_s": clip.duration_s,
-                "has_track": clip.track is not None,
-                "created": "" if clip.created_utc is None else f"{clip.created_utc:%H:%M:%S}",
-            }
-            for clip in seen.clips
-        ],
-        "logs": [
-            {
-                "name": log.name,
-                "has_speed": log.has_speed,
-                "has_rpm": log.log.rpm is not None,
-                "duration_s": log.span_s[1] - log.span_s[0],
-            }
-            for log in seen.logs
-        ],
-        "left_out": [{"name": name, "why": why} for name, why in seen.left_out],
-        "pairs": {
-            pair.clip.name: {
-                "logs": [log.name for log in pair.logs],
-                "reasons": list(pair.reasons),
-                "doubts": list(pair.doubts),
-            }
-            for pair in pairs
-        },
-    }
-
-
 def runs_view(sheet: DaySheet, folder: Path) -> list[dict[str, Any]]:
     """Each run's state and, where it is worked out, its figures in a few words."""
     return [_run_line(RunTask(sheet, run, folder)) for run in sheet.runs]
 
 
 def _run_line(task: RunTask) -> dict[str, Any]:
-    view: dict[str, Any] = {"name": task.name, "hue": hex_of(task.hue)}
+    view = unknown_run(task.sheet, task.run)
     kept = task.kept_run()
     if kept is None:
         failed = task.kept_failure()
-        problem = "" if failed is None else failed.problem
-        return {**view, "state": "failed" if failed else "new", "problem": problem}
+        return view if failed is None else {**view, "state": "failed", "problem": failed.problem}
     splits = [
         f"{split.goal.label} {split.time_s:.2f} s"
         for split in kept.splits

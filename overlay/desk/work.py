@@ -11,7 +11,7 @@ from overlay.desk.views import play_folder, play_key, recording_view
 from overlay.errors import OutputError, TimetrueError, UndeterminedError, UsageError
 from overlay.files import written_whole
 from overlay.jobs.day_one import RunTask
-from overlay.jobs.day_run import FOLDER
+from overlay.jobs.names import FOLDER
 from overlay.progress import Progress, staged
 from overlay.sheet import DaySheet
 
@@ -26,7 +26,8 @@ def work_out(sheet: DaySheet, name: str, *, progress: Progress) -> str:
     TimetrueError
         Why it cannot be worked out.
     """
-    from overlay.jobs.day_one import KEPT, do_run
+    from overlay.jobs.day_one import do_run
+    from overlay.jobs.names import KEPT
 
     task = _task(sheet, name)
     _make(task.folder / KEPT)
@@ -83,7 +84,7 @@ def find(sheet: DaySheet, name: str, *, progress: Progress) -> str:
         Why none is found.
     """
     from overlay.jobs.day_find import find_in
-    from overlay.jobs.day_one import KEPT
+    from overlay.jobs.names import KEPT
 
     said = _task(sheet, name).run
     found = find_in(

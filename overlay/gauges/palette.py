@@ -7,12 +7,14 @@ that of WCAG 2.2: relative luminance from sRGB, ratio (L1 + 0.05) / (L2 + 0.05).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from overlay.errors import UsageError
+from overlay.sheet import Build
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -65,6 +67,11 @@ def build_hue(index: int) -> Color:
             f"{len(BUILD_HUES)} builds in one picture"
         )
     return BUILD_HUES[index]
+
+
+def hue_among(builds: Sequence[Build], name: str) -> Color:
+    """The hue of a build of a day sheet; a fifth has that of the first again."""
+    return BUILD_HUES[[build.name for build in builds].index(name) % len(BUILD_HUES)]
 
 
 def hex_of(color: Color) -> str:

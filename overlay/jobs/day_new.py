@@ -15,8 +15,7 @@ from overlay.files import written_whole
 from overlay.footage import probe
 from overlay.footage.model import ClipFacts
 from overlay.jobs.day_text import sheet_text
-from overlay.jobs.facts import CLIP_SUFFIXES, LOG_SUFFIXES
-from overlay.jobs.sheet_runs import SHEET_NAME
+from overlay.jobs.names import CLIP_SUFFIXES, LOG_SUFFIXES, SHEET_NAME
 from overlay.logs import read_log, read_track_log
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent

@@ -10,7 +10,7 @@ import numpy as np
 
 from overlay.compare.standing import DayRun
 from overlay.errors import EncoderError, OutputError, TimetrueError
-from overlay.gauges.palette import Color, build_hue
+from overlay.gauges.palette import Color, hue_among
 from overlay.jobs.day_motion import keep_logged, watched
 from overlay.jobs.day_store import (
     digest,
@@ -23,6 +23,7 @@ from overlay.jobs.day_store import (
     save_run,
 )
 from overlay.jobs.film import encoded
+from overlay.jobs.names import KEPT
 from overlay.jobs.parallel import KILLED
 from overlay.logs.model import LATITUDE, LONGITUDE
 from overlay.motion.model import MotionSignal
@@ -46,7 +47,6 @@ from overlay.session import (
 from overlay.sheet import DaySheet, Run
 
 ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
-KEPT = "kept"
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +93,7 @@ class RunTask:
     @property
     def hue(self) -> Color:
         """The colour of its build."""
-        return build_hue([one.name for one in self.sheet.builds].index(self.run.build) % 4)
+        return hue_among(self.sheet.builds, self.run.build)
 
     @property
     def key(self) -> str:

@@ -8,9 +8,9 @@ from urllib.parse import quote
 
 from overlay.errors import TimetrueError, UndeterminedError, UsageError
 from overlay.jobs.day_motion import load_logged, load_motion
-from overlay.jobs.day_one import KEPT, RunTask, cell_of, style_of
-from overlay.jobs.day_run import CLIPS
+from overlay.jobs.day_one import RunTask, cell_of, style_of
 from overlay.jobs.day_store import digest
+from overlay.jobs.names import CLIPS, KEPT
 from overlay.page.evidence import Evidence
 from overlay.page.play import Shown, lock_tables, write_play
 from overlay.page.proxy import SMALL_PX

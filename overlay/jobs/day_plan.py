@@ -10,7 +10,7 @@ from pathlib import Path
 from overlay.compare.cautions import CLOSED_COURSE
 from overlay.compare.figures import LEVEL, MAIN_SHARE
 from overlay.compare.further import STEPS, chance_of, runs_wanted
-from overlay.jobs.day_run import FOLDER
+from overlay.jobs.names import FOLDER
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.sheet import DaySheet, load_sheet
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from overlay.compare.value import headline, money
 from overlay.errors import UsageError
 from overlay.jobs.day_one import RunTask
-from overlay.jobs.day_run import FOLDER, known, pair_path, results_of, without_copies
+from overlay.jobs.day_run import known, pair_path, results_of, without_copies
+from overlay.jobs.names import FOLDER
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.report.results import DayResults
 from overlay.sheet import Build, load_sheet

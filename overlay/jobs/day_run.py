@@ -15,9 +15,10 @@ from overlay.errors import (
 from overlay.files import held
 from overlay.jobs.cluster import on_cluster
 from overlay.jobs.copies import copied_runs, copy_text
-from overlay.jobs.day_one import KEPT, RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
+from overlay.jobs.day_one import RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.film import encoded
+from overlay.jobs.names import FOLDER, KEPT
 from overlay.jobs.parallel import cores, in_parallel
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.progress import Progress, silent, staged
@@ -25,9 +26,6 @@ from overlay.report.results import DayResults, judged_day, write_markdown
 from overlay.report.results_data import results_json, write_csv, write_json
 from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
-
-FOLDER = "day-results"
-CLIPS = "results-clips"  # in it, beside the page
 
 
 @dataclass(frozen=True)

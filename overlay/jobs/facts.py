@@ -12,14 +12,13 @@ from overlay.errors import InputError
 from overlay.files import require_file
 from overlay.footage import probe, read_sound
 from overlay.footage.model import ClipFacts
+from overlay.jobs.names import LOG_SUFFIXES
 from overlay.jobs.prospects import prospects
 from overlay.logs import is_log, read_log, read_track_log
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent
 from overlay.session import measure_motion
 
-CLIP_SUFFIXES = {".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts", ".m2ts", ".ts", ".webm", ".3gp"}
-LOG_SUFFIXES = {".gpx", ".csv", ".tsv", ".txt", ".nmea", ".log", ".xml", ".fit", ".srt", ".vtt"}
 LONGEST_WATCHED_S = 900.0
 SOUND_HZ = 16_000
 PICTURE = ("video_codec", "pixel_format", "bit_depth", "is_interlaced")

@@ -13,13 +13,13 @@ from overlay.footage import probe
 from overlay.footage.model import ClipFacts
 from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.film import FilmRun
+from overlay.jobs.names import SHEET_NAME
 from overlay.logs import read_log
 from overlay.logs.model import Log
 from overlay.progress import Progress, silent
 from overlay.session import RunOptions, options_of
 from overlay.sheet import DaySheet, Problem, Run, load_sheet
 
-SHEET_NAME = "day.toml"
 Read = TypeVar("Read")
 
 

@@ -13,7 +13,7 @@ from overlay.compare.day_power import coasts_of
 from overlay.compare.figures import Comparison
 from overlay.compare.power import RoadLoad, Setting
 from overlay.compare.standing import TOP, DayRun
-from overlay.gauges.palette import SPIN, build_hue, hex_of
+from overlay.gauges.palette import SPIN, hex_of, hue_among
 from overlay.page.chart import Axis, Line, chart
 from overlay.report.day_curves import (
     DayCurve,
@@ -58,8 +58,7 @@ def day_charts(results: DayResults) -> list[dict[str, Any]]:
 
 def hue_of(results: DayResults, build: str) -> str:
     """A build's hue, ``#rrggbb``."""
-    names = [one.name for one in results.sheet.builds]
-    return hex_of(build_hue(names.index(build) % 4))
+    return hex_of(hue_among(results.sheet.builds, build))
 
 
 def _dots(results: DayResults, label: str) -> dict[str, Any]:

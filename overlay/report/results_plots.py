@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from overlay.files import written_whole
-from overlay.gauges.palette import build_hue, hex_of
+from overlay.gauges.palette import hex_of, hue_among
 from overlay.report.day_curves import (
     DayCurve,
     Traces,
@@ -119,8 +119,7 @@ def _power_plot(folder: Path, results: DayResults, traces: Traces) -> Path | Non
 
 def _look(results: DayResults, build: str, runs: int) -> tuple[str, str]:
     """Hue and label of a build."""
-    names = [one.name for one in results.sheet.builds]
-    hue = hex_of(build_hue(names.index(build) % 4))
+    hue = hex_of(hue_among(results.sheet.builds, build))
     return hue, f"{build} ({runs} run{'s' * (runs != 1)})"
 
 

@@ -11,7 +11,7 @@ from overlay.desk.queue import Job
 from overlay.desk.views import recording_view, run_view
 from overlay.jobs import day_motion
 from overlay.jobs.day_find import FoundRuns
-from overlay.jobs.day_one import KEPT
+from overlay.jobs.names import KEPT
 from overlay.logs import read_log
 from overlay.motion.model import MotionSignal
 from overlay.runs import RunWindow

@@ -20,10 +20,11 @@ from overlay.errors import EncoderError, OutputError, UsageError
 from overlay.files import held
 from overlay.footage import probe
 from overlay.jobs import day_motion, day_one, day_run, day_store
-from overlay.jobs.day_one import KEPT, RunTask, style_of
+from overlay.jobs.day_one import RunTask, style_of
 from overlay.jobs.day_reel import day_reel
-from overlay.jobs.day_run import FOLDER, DayReport, pair_path, run_day, shared_out
+from overlay.jobs.day_run import DayReport, pair_path, run_day, shared_out
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
+from overlay.jobs.names import FOLDER, KEPT
 from overlay.runs.model import Mark
 from overlay.sheet import load_sheet
 from overlay.sync.model import Alignment, ChannelTiming

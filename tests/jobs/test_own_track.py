@@ -12,7 +12,8 @@ from overlay.cli.main import main
 from overlay.errors import InputError, UsageError
 from overlay.footage import probe
 from overlay.jobs.day_new import new_sheet
-from overlay.jobs.day_one import KEPT, RunTask, inputs_of
+from overlay.jobs.day_one import RunTask, inputs_of
+from overlay.jobs.names import KEPT
 from overlay.jobs.sheet_runs import file_problems
 from overlay.logs import read_log
 from overlay.session import RunOptions, load

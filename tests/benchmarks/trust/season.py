@@ -31,9 +31,9 @@ from overlay.jobs.day_motion import (
     motion_key,
     motion_path,
 )
-from overlay.jobs.day_one import KEPT, RunTask
-from overlay.jobs.day_run import FOLDER
+from overlay.jobs.day_one import RunTask
 from overlay.jobs.day_store import keep, save_run
+from overlay.jobs.names import FOLDER, KEPT
 from overlay.sheet import load_sheet
 from tests.benchmarks.trust.kills import MARK, inputs, living
 
