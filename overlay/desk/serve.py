@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import secrets
 import socket
-import threading
 import webbrowser
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from overlay.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from overlay.desk.folder import Desk
 
 HOST = "127.0.0.1"
 USUAL_PORT = 7043  # drafts that a browser keeps are found again under the same one
@@ -71,21 +75,26 @@ def _folder(named: Path | None) -> Path:
 
 def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> None:
     """Answer until Ctrl-C."""
-    # Most of the start is reading the libraries; the browser starts meanwhile, and waits. The
-    # folder is read meanwhile too.
-    from overlay.desk.seen import Seen
+    # Most of the start is reading the libraries: of what answers, while the page goes out.
+    apart_key = secrets.token_urlsafe(32)
 
-    seen = Seen(folder)
-    threading.Thread(target=seen.warm, daemon=True).start()
+    def made() -> Desk:
+        from overlay.desk.folder import Desk
+
+        desk = Desk(folder, is_tour=is_tour, apart_key=apart_key)
+        desk.seen.warm()
+        return desk
+
+    desk = ThreadPoolExecutor(1).submit(made)
 
     import uvicorn
 
-    from overlay.desk.app import Desk, application
+    from overlay.desk.app import application
 
-    desk = Desk(folder, is_tour=is_tour, seen=seen)
+    port = listener.getsockname()[1]
     server = uvicorn.Server(
         uvicorn.Config(
-            application(desk, token=token, port=listener.getsockname()[1]),
+            application(desk.result, token=token, apart_key=apart_key, port=port),
             log_level="warning",
             access_log=False,  # it would hold the key
             server_header=False,
@@ -98,7 +107,7 @@ def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> No
     except KeyboardInterrupt:
         pass  # the way to end it
     finally:
-        desk.queue.close()
+        desk.result().queue.close()
 
 
 def _listener(port: int | None) -> socket.socket:

@@ -105,20 +105,22 @@ def probe(path: str | os.PathLike[str]) -> ClipFacts:
                 scan.add_picture(packet)
             else:
                 scan.add_sound(packet)
+        if len(both) == 2 or not clip.sound:
+            return _facts(clip, scan)
     with opened(path) as clip:
-        if is_cut_off and clip.sound:
-            # In a file that is cut off, one stream's end would end the reading of the other.
-            for packet in packets(clip, clip.sound):
-                scan.add_sound(packet)
-        if scan.first is None or len(scan.pts) < 2:
-            raise InputError(
-                f"{path}: holds fewer than two pictures that can be decoded; "
-                "use a clip of a whole run"
-            )
-        return _facts(clip, scan, scan.first)
+        # In a file that is cut off, one stream's end would end the reading of the other.
+        for packet in packets(clip, clip.sound):
+            scan.add_sound(packet)
+        return _facts(clip, scan)
 
 
-def _facts(clip: OpenClip, scan: _Scan, first: VideoFrame) -> ClipFacts:
+def _facts(clip: OpenClip, scan: _Scan) -> ClipFacts:
+    first = scan.first
+    if first is None or len(scan.pts) < 2:
+        raise InputError(
+            f"{clip.path}: holds fewer than two pictures that can be decoded; "
+            "use a clip of a whole run"
+        )
     time_base = clip.video.time_base or Fraction(1, 1000)
     times = FrameTimes(_presented(clip, scan, first), time_base)
     last_ticks = 0 if clip.has_decode_times_only else scan.last_duration

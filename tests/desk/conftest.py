@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from overlay.desk.app import Desk, application
+from overlay.desk.app import application
+from overlay.desk.folder import Desk
 from tests.demo_runs import CLIPS
 
 PORT = 7043
@@ -23,7 +24,7 @@ def day(tmp_path: Path) -> Path:
 
 def client_of(desk: Desk, **more: object) -> TestClient:
     """A browser that has not opened the address yet."""
-    guarded = application(desk, token=TOKEN, port=PORT)
+    guarded = application(lambda: desk, token=TOKEN, apart_key=desk.apart_key, port=PORT)
     return TestClient(guarded, base_url=HOST, client=("127.0.0.1", 5), **more)
 
 

@@ -1,6 +1,8 @@
 """Draft and sheet: changed, saved, met by another's change; the folder; work in line."""
 
 import shutil
+import subprocess
+import sys
 import time
 import tomllib
 
@@ -9,8 +11,8 @@ import pytest
 
 from overlay.desk import draft as drafts
 from overlay.desk import work
-from overlay.desk.app import Desk
 from overlay.desk.films import FilmOrder, layout_text, usual_places
+from overlay.desk.folder import Desk
 from overlay.desk.queue import Queue
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import UndeterminedError, UsageError
@@ -263,3 +265,15 @@ def test_film_demo__is_the_demos_own_day(tmp_path, monkeypatch):
         plan.name for plan in demo.plan_day(runs_per_build=3, size=(960, 540), camera_gps=True)
     )
     assert (tmp_path / "made").is_dir()
+
+
+def test_start__a_folder_is_shown_without_the_libraries_that_work_a_run_out(day):
+    script = (
+        "import sys; from pathlib import Path; from overlay.desk.asked import AskDraft; "
+        "from overlay.desk.folder import Desk; desk = Desk(Path(sys.argv[1])); "
+        "view = desk.draft(AskDraft(text=desk.look()['text'])); "
+        "assert [run['state'] for run in view['runs']] == ['new', 'new']; "
+        "print(sorted({'scipy', 'cv2', 'matplotlib', 'overlay.session'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", script, day], capture_output=True, text=True)
+    assert (shown.stdout, shown.stderr) == ("[]\n", "")

@@ -1,0 +1,148 @@
+"""One folder at the desk: what is in it, its sheet, and what the page is answered."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from contextlib import suppress
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from overlay.desk.asked import AskDraft, Asks, AskSave
+from overlay.desk.draft import checked, digest_of, first_draft, on_disk, save, set_aside
+from overlay.desk.guard import APART
+from overlay.desk.queue import Queue
+from overlay.desk.seen import Seen, folder_view, unknown_run
+from overlay.errors import InputError, UsageError
+from overlay.jobs.names import CLIPS, FILMS, FOLDER, KEPT, SHEET_NAME
+from overlay.sheet import DaySheet
+from overlay.sheet.edit import Edit, edited
+
+if TYPE_CHECKING:
+    from overlay.desk.orders import Orders
+
+READ_AFTER_S = 1.0  # the page has shown its runs by then
+
+
+class Desk:
+    """One folder, its queue, and the answers.
+
+    Parameters
+    ----------
+    folder : Path
+        That exists.
+    is_tour : bool
+        Whether to film the demo day into it where it has no sheet, and to lead through it.
+    apart_key : str, optional
+        Secret in the path of the results page.
+    """
+
+    def __init__(self, folder: Path, *, is_tour: bool = False, apart_key: str = "") -> None:
+        self.folder = folder.resolve()
+        self.seen = Seen(folder)
+        self.path = self.folder / SHEET_NAME
+        self.queue = Queue()
+        # Begun when the page is there: the first who asks for a run need not wait for it.
+        self._reading = threading.Timer(READ_AFTER_S, lambda: self.orders)
+        self._reading.daemon = True
+        self.is_tour = is_tour
+        self.apart_key = apart_key or secrets.token_urlsafe(32)
+        if is_tour and not self.path.exists():
+            from overlay.desk.work import demo
+
+            self.queue.add("demo", "", demo, str(self.folder), wide=True)
+
+    @cached_property
+    def orders(self) -> Orders:
+        """What is asked of runs. Its libraries take longer to read than all the rest of the start,
+        and a folder where nothing is worked out can be shown without them.
+        """
+        from overlay.desk.orders import Orders
+
+        return Orders(self.path, self.queue)
+
+    def answer(self, name: str, body: bytes) -> Any:
+        """The answer to a question in JSON.
+
+        Raises
+        ------
+        UsageError
+            If there is no such question, or it makes no sense.
+        TimetrueError
+            Why there is no answer.
+        """
+        own: Asks = {"draft": (AskDraft, self.draft), "save": (AskSave, self.save)}
+        asks = own if name in own else self.orders.asks
+        if name not in asks:
+            raise UsageError(f"{name[:80]!r}: is not what this page asks")
+        model, answer = asks[name]
+        try:
+            asked = model.model_validate_json(body)
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            place = ".".join(map(str, first["loc"]))
+            raise UsageError(f"{place}: {first['msg']}") from None
+        return answer(asked)
+
+    # -- the folder and the sheet --------------------------------------------------------------
+
+    def look(self) -> dict[str, Any]:
+        """Files, pairing, and the sheet as it is or as it would start."""
+        seen = self.seen.now()
+        text = on_disk(self.path)
+        return {
+            "folder": str(self.folder),
+            "files": folder_view(seen),
+            "text": text if text is not None else first_draft(seen, "mph"),
+            "base": digest_of(text),
+            "is_new": text is None,
+            "is_tour": self.is_tour,
+            "films": self._films(),
+            "results": self._results(),
+            "has_clips": (self.folder / FOLDER / CLIPS).is_dir(),
+        }
+
+    def _results(self) -> str:
+        """Address of the results page; empty where there is none."""
+        name = f"{FOLDER}/results.html"
+        return f"{APART}{self.apart_key}/{name}" if (self.folder / name).is_file() else ""
+
+    def _films(self) -> list[str]:
+        places = [self.folder / FOLDER / FILMS, self.folder / FOLDER]
+        found = [film for place in places for film in sorted(place.glob("*.mp4"))]
+        return [film.relative_to(self.folder).as_posix() for film in found]
+
+    def draft(self, asked: AskDraft) -> dict[str, Any]:
+        """A draft with its edits made, judged, and the state of each of its runs."""
+        edits = [Edit(edit.op, edit.path, edit.value) for edit in asked.edits]
+        text = edited(asked.text, edits) if edits else asked.text
+        found = checked(text, self.path)
+        runs = [] if found.sheet is None else self._runs(found.sheet)
+        with suppress(RuntimeError):  # begun by an earlier draft
+            self._reading.start()
+        return {"text": text, "raw": found.raw, "problems": found.problems, "runs": runs}
+
+    def _runs(self, sheet: DaySheet) -> list[dict[str, Any]]:
+        """State and colour of each run."""
+        if (self.folder / FOLDER / KEPT).is_dir():
+            return self.orders.states(sheet)
+        return [unknown_run(sheet, run) for run in sheet.runs]
+
+    def save(self, asked: AskSave) -> dict[str, Any]:
+        """Write the sheet, or give the other text that is there."""
+        if asked.aside:
+            return {"aside": set_aside(self.path, asked.text)}
+        theirs = save(self.path, asked.text, asked.base)
+        if theirs is None:
+            return {"base": digest_of(asked.text)}
+        return {"theirs": theirs, "base": digest_of(theirs)}
+
+    def disk(self) -> str:
+        """Digest of the sheet on disk; of no text where it cannot be read."""
+        try:
+            return digest_of(on_disk(self.path))
+        except InputError:
+            return ""
