@@ -21,7 +21,12 @@ from overlay.timebase import FloatArray
 
 @dataclass(frozen=True)
 class Tuning:
-    """Set on real streets by ``python -m tests.benchmarks.accuracy.street``."""
+    """Set on real streets by ``python -m tests.benchmarks.accuracy.street``.
+
+    `bend` is one over the usual radius of crests and dips, in camera heights, and `bend_step` how
+    much it changes over one: a road for 50 km/h is built with radii of 700 m and more (AASHTO,
+    "A Policy on Geometric Design of Highways and Streets", from memory), some 500 heights.
+    """
 
     noise_px: float = 0.3
     ground_share: float = 0.04  # relief of the ground: relative error of what a corner says
@@ -29,6 +34,9 @@ class Tuning:
     least_below_horizon: float = 0.05
     attitude_step_rad: float = 3e-4  # of the ground's own bends, from pair to pair
     slip_step_rad: float = 2e-3
+    bend: float = 2e-3
+    bend_step: float = 4e-4
+    least_gone: float = 0.05
     attitude_rad: tuple[float, float, float] = (0.02, 0.02, 0.01)  # pitch, slip, roll
     first_roll_rad: float = 0.1
     rounds: int = 12

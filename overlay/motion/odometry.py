@@ -9,6 +9,11 @@ A vehicle pitches with its acceleration. The horizon, and the point headed for w
 in the picture, and a distance taken with a fixed horizon is wrong in step with the acceleration,
 which looks like a lag. So pitch, roll and slip of each pair are unknowns, too; their steps are tied
 to the turning between pictures, which is exact over seconds, and their level to the picture itself.
+
+A way bends up and down as well. In a dip the ground ahead rises towards the camera and seems to
+pass faster, and the vehicle turns nose up though it does not pitch against the ground. Both say
+how much the way bends, an unknown of each pair that changes little over the next few metres.
+
 All pairs are solved together, a banded least-squares problem with robust weights.
 """
 
@@ -36,8 +41,8 @@ from overlay.motion.tracks import Tracks
 from overlay.timebase import FloatArray
 
 # Unknowns of a pair: turning about x, y, z; pitch, slip and roll of the camera against its usual
-# attitude; distance over camera height.
-_PITCH, _SLIP, _ROLL, _DISTANCE, _COUNT = 3, 4, 5, 6, 7
+# attitude; distance over camera height; how the ground bends up, radians a camera height.
+_PITCH, _SLIP, _ROLL, _DISTANCE, _BEND, _COUNT = 3, 4, 5, 6, 7, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +93,8 @@ def odometry(tracks: Tracks) -> Odometry | None:
     -----
     A corner at p (in focal lengths from the middle) moves by ``R(p) w`` as the camera turns by w,
     and by ``D (N p) (p T_z - T)`` as it travels a distance of D camera heights along T over ground
-    below N: exact for the middle of both places, up to the square of half the growth.
+    below N: exact for the middle of both places, up to the square of half the growth. Ground that
+    bends up by b radians a camera height is higher by ``b / (2 (N p)^2)`` heights there.
     """
     kept = _with_enough(tracks)
     if kept is None:
@@ -161,7 +167,8 @@ class _Solver:
                     return None
                 self.state[:, _DISTANCE] = self.likely = likely
             self._step(round_)
-        inner = self.block + np.diag([0, 0, 0, *(s**-2.0 for s in TUNING.attitude_rad), 1e-9])
+        sigmas = (*TUNING.attitude_rad, np.inf, TUNING.bend)
+        inner = self.block + np.diag([0, 0, 0, *(s**-2.0 for s in sigmas)])
         tie = 2 * TUNING.attitude_step_rad**-2
         inner[:, [_PITCH, _ROLL], [_PITCH, _ROLL]] += tie
         inner[:, range(3), range(3)] += 1e-6
@@ -244,7 +251,9 @@ class _Solver:
         along = np.sum(unit * flow, axis=1)
         low = np.sum(points.middle * normal[pair], axis=1)
         grown = 1 - (self.travel[2] * along / (2 * size)) ** 2
-        reach = low * size * grown
+        level = low * size * grown
+        nearer = 1 / (2 * np.maximum(low, TUNING.least_below_horizon) ** 2)
+        reach = level * (1 + state[pair, _BEND] * nearer)
         expected = state[pair, _DISTANCE] * reach
         off = along - expected
         n = len(pair)
@@ -252,6 +261,7 @@ class _Solver:
         rows[:, :3] = -np.einsum("ni,nij->nj", across, points.turning)
         ground[:, :3] = -np.einsum("ni,nij->nj", unit, points.turning)
         ground[:, _DISTANCE] = -reach
+        ground[:, _BEND] = -state[pair, _DISTANCE] * level * nearer
         for k, (a, b) in axes.items():
             moved = points.middle[:, :2] * a[2] - a[:2]
             rows[:, k] = slope(points, flow, size, a)
@@ -299,28 +309,33 @@ class _Solver:
         for i in range(_COUNT):
             for j in range(i + 1):
                 bands[i - j, base + j] += self.block[:, i, j]
-        sigmas = list(TUNING.attitude_rad)
+        sigmas = [*TUNING.attitude_rad, TUNING.bend]
         if round_ < TUNING.loose_rounds:
             sigmas[2] = TUNING.first_roll_rad
-        for k, sigma in zip((_PITCH, _SLIP, _ROLL), sigmas, strict=True):
+        for k, sigma in zip((_PITCH, _SLIP, _ROLL, _BEND), sigmas, strict=True):
             bands[0, base + k] += sigma**-2
             flat[base + k] -= sigma**-2 * state[base + k]
         bands[0, base + _DISTANCE] += 1e-9
         bands[0] += 1e-9
-        step = TUNING.attitude_step_rad
-        for k, axis, sigma in (
-            (_PITCH, np.cross(self.normal, self.travel), step),
-            (_SLIP, np.zeros(3), TUNING.slip_step_rad),
-            (_ROLL, self.travel, step),
+        gone = (self.likely[1:] + self.likely[:-1]) / 4
+        step, none = TUNING.attitude_step_rad, np.zeros(3)
+        bend_step = TUNING.bend_step * np.sqrt(np.maximum(2 * np.abs(gone), TUNING.least_gone))
+        at = base[:-1]
+        for k, axis, bent, sigma in (
+            (_PITCH, np.cross(self.normal, self.travel), gone, step),
+            (_SLIP, none, 0.0, TUNING.slip_step_rad),
+            (_ROLL, self.travel, 0.0, step),
+            (_BEND, none, 0.0, bend_step),
         ):
-            places = [_COUNT + k, k, 0, 1, 2, _COUNT, _COUNT + 1, _COUNT + 2]
-            factors = np.array([1.0, -1.0, *(-axis / 2), *(-axis / 2)])
-            at = base[:-1]
-            apart = sum(f * state[at + p] for p, f in zip(places, factors, strict=True))
-            for p, f in zip(places, factors, strict=True):
+            of_one = {0: -axis[0] / 2, 1: -axis[1] / 2, 2: -axis[2] / 2, _BEND: bent}
+            factors = {k: 0.0, **of_one, **{_COUNT + i: f for i, f in of_one.items()}}
+            factors[k] -= 1.0
+            factors[_COUNT + k] = factors.get(_COUNT + k, 0.0) + 1.0
+            apart = sum(f * state[at + p] for p, f in factors.items())
+            for p, f in factors.items():
                 flat[at + p] -= f * apart / sigma**2
-                for r, g in zip(places, factors, strict=True):
-                    if p >= r and f and g:
+                for r, g in factors.items():
+                    if p >= r and np.any(f) and np.any(g):
                         bands[p - r, at + r] += f * g / sigma**2
         return bands, flat.reshape(right.shape)
 
