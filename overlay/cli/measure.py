@@ -115,6 +115,7 @@ def align(
             else:
                 run = aligned_run(load(clip, logs, options), progress=progress)
         found, motion, speed, text = run.alignment, run.motion, run.inputs.speed, align_report(run)
+        facts = {"camera": motion.camera and motion.camera.to_json()}
     if plot:
         from overlay.report.plot import plot_evidence
 

@@ -109,6 +109,14 @@ ignore_option = many(
     "A part of the picture to leave out when motion is measured, shown all the same: in "
     "pixels from the top left, or in shares of the picture such as 0,0,1,0.4. Repeat for more.",
 )
+angle_option = click.option(
+    "--angle-of-view",
+    "angle_of_view_deg",
+    type=Finite(10, 170),
+    metavar="DEGREES",
+    help="Of the camera, across the longer side of the picture, where it is known; it serves where "
+    "the ground has to be followed among other things.  [default: found in the clip]",
+)
 
 offset_option = click.option(
     "--offset",
@@ -195,14 +203,19 @@ hardware_option = click.option(
     help="Encode by hardware where a trial shows that it works; else by software, and say so.",
 )
 encoding = with_options(encoder_options, hardware_option, quiet_option)
-measuring = with_options(leave_out_option, ignore_option, column_option, rounding_option)
+_looking = with_options(ignore_option, angle_option, column_option, rounding_option)
+measuring = with_options(leave_out_option, _looking)
 # Of clips that show several runs.
 together_options = with_options(
-    units_option, split_option, same_clock_option, ignore_option, column_option, layout_option
+    units_option,
+    split_option,
+    same_clock_option,
+    ignore_option,
+    angle_option,
+    column_option,
+    layout_option,
 )
-_of_run = with_options(
-    same_clock_option, offset_option, cover_option, ignore_option, column_option, rounding_option
-)
+_of_run = with_options(same_clock_option, offset_option, cover_option, _looking)
 run_options = with_options(units_option, split_option, gauges_option, layout_option, _of_run)
 tag_options = with_options(units_option, split_option, _of_run)
 
@@ -215,6 +228,7 @@ def options_of(words: dict[str, Any]) -> RunOptions:
         columns=parse_columns(words.get("columns", ())),
         covers=parse_covers(words.get("covers", ())),
         ignore=parse_boxes("--ignore", words.get("ignore", ())),
+        angle_of_view_deg=words.get("angle_of_view_deg"),
         rounding=words.get("rounding", "unknown"),
         corrected=not words.get("uncorrected", False),
         rpm_from_sound=words.get("rpm_from_sound", False),

@@ -52,7 +52,8 @@ def runs_from_sheet(
     names : sequence of str
         Names of runs, all different.
     more : RunOptions, optional
-        Whose `ignore` goes for every run, and its `columns` for those without in the sheet.
+        Whose `ignore` and angle of view go for every run, and its `columns` for those without in
+        the sheet.
 
     Raises
     ------
@@ -77,7 +78,12 @@ def _whole_run(sheet: DaySheet, name: str, more: RunOptions) -> FilmRun:
         )
     logs = tuple(map(sheet.file, run.logs))
     said = options_of(sheet, run)
-    options = replace(said, ignore=more.ignore, columns=said.columns or more.columns)
+    options = replace(
+        said,
+        ignore=more.ignore,
+        angle_of_view_deg=more.angle_of_view_deg,
+        columns=said.columns or more.columns,
+    )
     return FilmRun(sheet.file(run.clip), logs, run.name, options)
 
 

@@ -56,7 +56,11 @@ TUNING = Tuning()
 
 
 def ground_signal(
-    frames: Iterable[LumaFrame], cells: MotionSignal, *, ignore: Sequence[Box] = ()
+    frames: Iterable[LumaFrame],
+    cells: MotionSignal,
+    *,
+    ignore: Sequence[Box] = (),
+    focal_share: float | None = None,
 ) -> MotionSignal | None:
     """The signal of the ground alone, or None where too little of it can be followed.
 
@@ -67,11 +71,13 @@ def ground_signal(
     cells : MotionSignal
         By the whole picture; cuts, flashes and frozen pictures are taken from it.
     ignore : sequence of Box
+    focal_share : float, optional
+        Focal length over the picture's longer side, where it is known.
     """
     tracker = CornerTracker(ignore)
     for frame in frames:
         tracker.add(frame.t_s, frame.luma)
-    found = odometry(tracker.tracks())
+    found = odometry(tracker.tracks(), focal_share)
     return None if found is None else _signal(found, cells)
 
 
@@ -100,6 +106,7 @@ def _signal(found: Odometry, cells: MotionSignal) -> MotionSignal | None:
         quality=quality,
         sigma=sigma / top,
         gain_bend=LEAST_BEND,
+        camera=found.camera,
         gain_errors=_gain_errors(middle, sign * rate, found.attitude_rad[:, 0], trusted),
     )
 

@@ -44,7 +44,9 @@ class Tuning:
     fresh_rounds: tuple[int, ...] = (0, 4)
     focal_shares: tuple[float, ...] = (0.45, 0.6, 0.8, 1.1)
     usual_focal_share: float = 0.7
+    usual_focal_spread: float = 0.35  # relative
     focal_turn_px: float = 2.0
+    focal_steps: tuple[float, ...] = (0.89, 1.0, 1.12)  # of a second look
     focal_cost: float = 10.0  # errors of neighbouring corners and pairs go together
     sample_pairs: int = 90
     way_heights: float = 2.0  # half the width of the way, in camera heights
@@ -143,32 +145,46 @@ def _crowding(tracks: Tracks) -> FloatArray:
     return np.asarray(1 / count[where])
 
 
-def camera_of(tracks: Tracks) -> tuple[float, FloatArray]:
-    """Focal length in pixels, and the usual direction of travel."""
+def camera_of(tracks: Tracks, known_share: float | None = None) -> tuple[float, float, FloatArray]:
+    """Focal length in pixels, its relative standard uncertainty, the usual direction of travel.
+
+    Parameters
+    ----------
+    known_share : float, optional
+        Focal length over the picture's longer side, where it is known.
+    """
     longer = max(tracks.width, tracks.height)
     flow = np.hypot(tracks.x1 - tracks.x0, tracks.y1 - tracks.y0)
     size = np.bincount(tracks.pair, flow) / np.bincount(tracks.pair)
     moving = size > 0.3 * np.percentile(size, 90)
     numbers = np.flatnonzero(moving)
-    focal = TUNING.usual_focal_share * longer
+    focal = (known_share or TUNING.usual_focal_share) * longer
     few = among(numbers[:: max(1, len(numbers) // TUNING.sample_pairs)], len(size))
     first = points_of(picked(tracks, few), focal)
     travel, *_ = min((heading_of(first, start) for start in _starts()), key=lambda each: each[2])
+    if known_share is not None:
+        return focal, 0.0, travel
     numbers = numbers[:: max(1, len(numbers) // TUNING.stretch_pairs)]
     some = points_of(picked(tracks, among(numbers, len(size))), focal)
     turn = heading_of(some, travel, rounds=6, fixed=True)[1]
     turned = np.hypot(turn[:, 0], turn[:, 1]) * focal
     most = np.argsort(-turned)[: TUNING.sample_pairs]
     if float(turned[most].mean()) < TUNING.focal_turn_px:
-        return focal, travel
+        return focal, TUNING.usual_focal_spread, travel
     sample = picked(tracks, among(numbers[most], len(size)))
-    shares, costs = np.array(TUNING.focal_shares), []
-    for share in shares:
+
+    def cost_of(log_share: float) -> float:
+        share = float(np.exp(log_share))
         there = travel * [1, 1, share / TUNING.usual_focal_share]
         cost = heading_of(points_of(sample, share * longer), there)[2] / TUNING.focal_cost
-        costs.append(cost + 0.5 * np.log(share / TUNING.usual_focal_share) ** 2 / 0.35**2)
-    focal = float(np.exp(_lowest(np.log(shares), np.array(costs)))) * longer
-    return focal, heading_of(points_of(sample, focal), travel)[0]
+        unusual = np.log(share / TUNING.usual_focal_share) / TUNING.usual_focal_spread
+        return float(cost + 0.5 * unusual**2)
+
+    wide = np.log(TUNING.focal_shares)
+    near = _lowest(wide, np.array(list(map(cost_of, wide))))[0] + np.log(TUNING.focal_steps)
+    log_share, sigma = _lowest(near, np.array(list(map(cost_of, near))))
+    focal = float(np.exp(log_share)) * longer
+    return focal, sigma, heading_of(points_of(sample, focal), travel)[0]
 
 
 def among(numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]], size: int) -> BoolArray:
@@ -178,11 +194,17 @@ def among(numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]], size: int) -
     return out
 
 
-def _lowest(x: FloatArray, cost: FloatArray) -> float:
-    """Where a parabola through the least value and its neighbours is lowest."""
+def _lowest(x: FloatArray, cost: FloatArray) -> tuple[float, float]:
+    """Where a parabola through the least value and its neighbours is lowest, and how surely.
+
+    `cost` is minus a log likelihood, so that the standard uncertainty is the parabola's width.
+    """
     k = int(np.clip(np.argmin(cost), 1, len(x) - 2))
     a, b, _ = np.polyfit(x[k - 1 : k + 2], cost[k - 1 : k + 2], 2)
-    return float(np.clip(-b / (2 * a), x[0], x[-1])) if a > 0 else float(x[np.argmin(cost)])
+    if a <= 0:
+        return float(x[np.argmin(cost)]), TUNING.usual_focal_spread
+    sigma = min(1 / np.sqrt(2 * a), TUNING.usual_focal_spread)
+    return float(np.clip(-b / (2 * a), x[0], x[-1])), float(sigma)
 
 
 def _starts() -> Iterator[FloatArray]:

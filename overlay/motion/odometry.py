@@ -37,6 +37,7 @@ from overlay.motion.heading import (
     sideways,
     slope,
 )
+from overlay.motion.model import Camera
 from overlay.motion.tracks import Tracks
 from overlay.timebase import FloatArray
 
@@ -62,10 +63,8 @@ class Odometry:
     lost_share : ndarray, shape (n,), 0 to 1
     travel, normal : ndarrays, shape (3,)
         Usual direction of travel and of the ground below, in camera axes (right, down, ahead).
-    focal_px : float
-        Focal length found, or assumed where the clip does not tell.
-    width : int
-        Of the pictures tracked, pixels.
+    camera : Camera
+        Its focal length is assumed where the clip does not tell.
     """
 
     start_s: FloatArray
@@ -78,16 +77,17 @@ class Odometry:
     lost_share: FloatArray
     travel: FloatArray
     normal: FloatArray
-    focal_px: float
-    width: int
+    camera: Camera
 
 
-def odometry(tracks: Tracks) -> Odometry | None:
+def odometry(tracks: Tracks, focal_share: float | None = None) -> Odometry | None:
     """Distance and attitude of every pair, or None where too little could be followed.
 
     Parameters
     ----------
     tracks : Tracks
+    focal_share : float, optional
+        Focal length over the picture's longer side, where it is known.
 
     Notes
     -----
@@ -99,14 +99,15 @@ def odometry(tracks: Tracks) -> Odometry | None:
     kept = _with_enough(tracks)
     if kept is None:
         return None
-    focal, travel = camera_of(kept)
+    focal, sigma, travel = camera_of(kept, focal_share)
     count = len(kept.start_s)
     # A long drive in stretches, so that memory stays bounded; the camera is the same in all.
     stretches = np.array_split(np.arange(count), -(-count // TUNING.stretch_pairs))
     solved = []
     for numbers in stretches:
         part = picked(kept, among(numbers, count))
-        found = _Solver(part, points_of(part, focal), focal, travel).solved()
+        camera = Camera(focal / max(kept.width, kept.height), sigma, 0.0, 0.0)
+        found = _Solver(part, points_of(part, focal), camera, travel).solved()
         if found is not None:
             solved.append(found)
     return _joined(solved) if solved else None
@@ -147,8 +148,8 @@ def _with_enough(tracks: Tracks) -> Tracks | None:
 class _Solver:
     """All pairs together; `travel` and `normal` are the usual directions, renewed on the way."""
 
-    def __init__(self, tracks: Tracks, points: Points, focal_px: float, travel: FloatArray) -> None:
-        self.tracks, self.points, self.focal_px = tracks, points, focal_px
+    def __init__(self, tracks: Tracks, points: Points, camera: Camera, travel: FloatArray) -> None:
+        self.tracks, self.points, self.camera = tracks, points, camera
         self.pairs = len(tracks.start_s)
         self.span_s = tracks.end_s - tracks.start_s
         self.travel, self.normal = travel, ground_below(travel)
@@ -184,8 +185,16 @@ class _Solver:
             self.tracks.lost_share,
             self.travel,
             self.normal,
-            self.focal_px,
-            self.tracks.width,
+            self._turned_camera(),
+        )
+
+    def _turned_camera(self) -> Camera:
+        """The camera, and where it looks."""
+        ahead = self.travel * np.sign(self.state[:, _DISTANCE].sum())
+        return replace(
+            self.camera,
+            down_deg=float(np.degrees(np.arcsin(self.normal[2]))),
+            left_deg=float(np.degrees(np.arctan2(ahead[0], ahead[2]))),
         )
 
     def _likely_distances(self) -> FloatArray | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -41,6 +42,8 @@ class RunOptions:
     ignore : tuple of (x, y, w, h)
         Parts left out when motion is measured and shown all the same; pixels, or shares of the
         picture where all four are at most 1.
+    angle_of_view_deg : float or None
+        Across the longer side of the picture, where it is known; else found in the clip.
     corrected : bool
         False leaves the receiver's lag in, for comparison.
     rounding : str
@@ -58,10 +61,17 @@ class RunOptions:
     machine: Machine = field(default=Machine())
     covers: tuple[PixelBox, ...] = ()
     ignore: tuple[tuple[float, float, float, float], ...] = ()
+    angle_of_view_deg: float | None = None
     corrected: bool = True
     rounding: Rounding = "unknown"
     log_sigma_s: float = 0.0
     rpm_from_sound: bool = False
+
+    @property
+    def focal_share(self) -> float | None:
+        """Focal length over the picture's longer side, of a pinhole camera."""
+        angle_deg = self.angle_of_view_deg
+        return None if angle_deg is None else 0.5 / math.tan(math.radians(angle_deg) / 2)
 
 
 @dataclass(frozen=True, eq=False)

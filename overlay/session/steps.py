@@ -15,7 +15,7 @@ from overlay.footage.ahead import ahead
 from overlay.footage.model import ClipFacts, LumaFrame
 from overlay.footage.survey import frames_within, moving_stretches
 from overlay.motion import ground_signal, motion_onset, motion_signal
-from overlay.motion.model import Box, MotionSignal
+from overlay.motion.model import Box, Camera, MotionSignal
 from overlay.progress import Progress, silent, staged
 from overlay.runs import find_launch, find_marks, smooth, splits, with_common_error
 from overlay.runs.marks import find_heard_cuts
@@ -66,16 +66,20 @@ def align(
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     """The alignment by motion in the picture alone."""
-    watch = Watch(inputs.clip, left_out(inputs), progress)
+    watch = Watch(inputs.clip, left_out(inputs), inputs.options.focal_share, progress)
     motion, alignment = best_alignment(
         watch.motion(),
         # Where the ground was followed already, in vain, it is not followed again.
         lambda cells: (
-            None if watch.followed else ground_signal(watch.closer(), cells, ignore=watch.ignore)
+            None
+            if watch.followed
+            else ground_signal(
+                watch.closer(), cells, ignore=watch.ignore, focal_share=watch.focal_share
+            )
         ),
         partial(estimated, inputs),
     )
-    notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
+    notes = (*alignment.notes, *watched_lines(inputs.clip, motion), *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
 
 
@@ -92,14 +96,29 @@ def estimated(inputs: RunInputs, motion: MotionSignal) -> Alignment:
     return found.widened(inputs.options.log_sigma_s)
 
 
-def _watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
-    """How much of the clip was looked at, where that is not all of it."""
+def watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
+    """How much of the clip was looked at, where that is not all of it, and by what camera."""
     watched_s = float(motion.span_s.sum())
     if watched_s < WHOLE_SHARE * clip.duration_s and clip.duration_s >= LONG_S:
         yield (
             f"motion was measured in {watched_s:.0f} of the clip's {clip.duration_s:.0f} s, "
             "where its key frames show that the vehicle moves"
         )
+    if motion.camera is not None:
+        yield _camera_line(motion.camera)
+
+
+def _camera_line(camera: Camera) -> str:
+    """How the camera was taken to look, with its doubt."""
+    value, low, high = camera.angle_of_view_deg()
+    sure = f", {low:.0f} to {high:.0f} (95 %)" if camera.relative_sigma else ", as given"
+    tilt, turn = camera.down_deg, camera.left_deg
+    return (
+        f"corners on the ground were followed; angle of view {value:.0f} degrees across the "
+        f"picture's longer side{sure}; the camera looks {abs(tilt):.0f} degrees "
+        f"{'down' if tilt >= 0 else 'up'} and {abs(turn):.0f} to the "
+        f"{'left' if turn >= 0 else 'right'} of the way"
+    )
 
 
 def taken_lines(inputs: RunInputs) -> Iterator[str]:
@@ -158,13 +177,16 @@ class Watch:
 
     clip: ClipFacts
     ignore: Sequence[Box] = ()
+    focal_share: float | None = None
     progress: Progress = silent
     followed: bool = False
 
     def motion(self) -> MotionSignal:
         """The motion signal, outside the parts to ignore."""
         pictures = self._frames(CELLS_WIDTH_PX, "watching")
-        signal = motion_signal(pictures, ignore=self.ignore, larger=self.closer)
+        signal = motion_signal(
+            pictures, ignore=self.ignore, larger=self.closer, focal_share=self.focal_share
+        )
         self.progress(f"watching {named_short(self.clip.path)}", 1.0)
         return signal
 
@@ -188,7 +210,7 @@ def measure_motion(
     clip: ClipFacts, *, ignore: Sequence[Box] = (), progress: Progress = silent
 ) -> MotionSignal:
     """Motion in a clip, outside the parts to ignore; of a long one only where it moves."""
-    return Watch(clip, ignore, progress).motion()
+    return Watch(clip, ignore, progress=progress).motion()
 
 
 def with_given_offset(aligned: AlignedRun) -> AlignedRun:

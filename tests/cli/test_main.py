@@ -111,6 +111,8 @@ def test_wrong_file__one_line_and_a_documented_code(command, case, wrong, tmp_pa
         ["correct", A.clip, A.log, "-o", "x.doc"],
         ["align", A.clip],
         ["align", A.clip, A.log, "--column", "speed"],
+        ["align", A.clip, A.log, "--angle-of-view", "5"],
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--angle-of-view", "nan"],
         ["draw", A.clip, A.log, "-o", "x.mp4", "--offset", "nan"],
         ["still", A.clip, A.log, "-o", "x.png", "--at", "inf"],
         ["day", "plan", "--scatter", "nan"],

@@ -46,12 +46,9 @@ def world(rng: np.random.Generator, travelled_m: float, waves: float = 0.0) -> n
     return whole
 
 
-def looked_at(
-    points: np.ndarray, at_m: float, pitch: float, turned: Rotation, high_m: float = 0.0
-) -> np.ndarray:
-    """Pixels from the middle of the picture; NaN outside it. Pitch positive looks up."""
-    pitched = Rotation.from_euler("x", pitch) * turned
-    seen = (points - [0, -high_m, at_m]) @ pitched.as_matrix()
+def looked_at(points: np.ndarray, place: np.ndarray, turned: Rotation) -> np.ndarray:
+    """Pixels from the middle of the picture; NaN outside it."""
+    seen = (points - place) @ turned.as_matrix()
     with np.errstate(invalid="ignore", divide="ignore"):
         pixels = FOCAL_PX * seen[:, :2] / seen[:, 2:]
     good = (seen[:, 2] > 0.5) & (np.abs(pixels) < (WIDTH / 2, HEIGHT / 2)).all(axis=1)
@@ -64,20 +61,27 @@ def drive(
     *,
     noise_px: float = 0.15,
     waves: float = 0.0,
+    swing: float = 0.0,
     speeds_mps: tuple[float, float] = (3.0, 7.0),
 ) -> tuple[Tracks, np.ndarray, np.ndarray]:
-    """Tracks of a launch and a stop on soft springs; distance in camera heights, pitch."""
+    """Tracks of a launch and a stop on soft springs; distance in camera heights, pitch.
+
+    The way swings by `swing` radians to either side, and bends up and down by `waves`.
+    """
     t = np.arange(PAIRS + 1) * SPAN_S
     speed = speeds_mps[0] + np.ptp(speeds_mps) * np.sin(np.pi * t / t[-1]) ** 2
     place = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * SPAN_S)])
     pitch = 0.006 * np.gradient(speed, t)
-    high = rise_m(place, waves)
-    looks_up = pitch + np.arctan(np.gradient(high, place))
+    yaw = swing * np.sin(4 * np.pi * t / t[-1])
+    aside = np.cumsum(np.append(0.0, np.diff(place) * np.sin((yaw[1:] + yaw[:-1]) / 2)))
+    places = np.column_stack([aside, -rise_m(place, waves), place])
+    looks_up = pitch - np.arctan(np.gradient(places[:, 1], place))
+    turned = Rotation.from_euler("YX", np.column_stack([yaw, looks_up])) * mounted
     pair, first, second = [], [], []
     for k in range(PAIRS):
-        points = world(rng, place[k], waves)
-        a = looked_at(points, place[k], looks_up[k], mounted, high[k])
-        b = looked_at(points, place[k + 1], looks_up[k + 1], mounted, high[k + 1])
+        points = world(rng, place[k], waves) + np.array([aside[k], 0, 0])
+        a = looked_at(points, places[k], turned[k])
+        b = looked_at(points, places[k + 1], turned[k + 1])
         good = np.isfinite(a).all(axis=1) & np.isfinite(b).all(axis=1)
         pair.append(np.full(good.sum(), k))
         first.append(a[good] + rng.normal(0, noise_px, (good.sum(), 2)))
@@ -136,6 +140,34 @@ def test_odometry__does_not_follow_crests_and_dips(yaw_deg: float) -> None:
     assert spread[1] < 0.006
 
 
+@pytest.mark.parametrize(("yaw_deg", "down_deg"), [(0.0, 8.0), (25.0, -3.0), (-160.0, 5.0)])
+def test_odometry__camera_as_mounted(yaw_deg: float, down_deg: float) -> None:
+    """Turned to the right by `yaw_deg`, then tilted down (rotations of scipy); focal length."""
+    turns = Rotation.from_euler("YX", [yaw_deg, -down_deg], degrees=True)
+    tracks, _, _ = drive(np.random.default_rng(9), turns, swing=0.25, speeds_mps=(8.0, 10.0))
+    found = odometry(tracks)
+    assert found is not None
+    camera = found.camera
+    assert camera.left_deg == pytest.approx(-yaw_deg, abs=1.5)
+    assert camera.down_deg == pytest.approx(down_deg, abs=1.5)
+    # 2 atan(640 / 2 / 400) = 77.3 degrees.
+    value, low, high = camera.angle_of_view_deg()
+    assert low < 77.32 < high
+    assert value == pytest.approx(77.32, abs=6)
+    assert high - low < 30
+
+
+def test_odometry__focal_length_that_is_given() -> None:
+    tracks, distance, _ = drive(np.random.default_rng(10), Rotation.identity())
+    free, given = odometry(tracks), odometry(tracks, FOCAL_PX / WIDTH)
+    assert free is not None
+    assert given is not None
+    # Without turning it cannot be seen: 40 to 100 degrees.
+    assert free.camera.angle_of_view_deg()[1:] == pytest.approx((39.6, 109.7), abs=1)
+    assert given.camera.angle_of_view_deg() == pytest.approx((77.32, 77.32, 77.32), abs=0.01)
+    assert abs(given.distance.sum()) == pytest.approx(distance.sum(), rel=0.02)
+
+
 def test_odometry__long_drives_in_stretches_as_in_one(monkeypatch: pytest.MonkeyPatch) -> None:
     tracks, _, _ = drive(np.random.default_rng(7), Rotation.identity())
     whole = odometry(tracks)
@@ -149,7 +181,7 @@ def test_odometry__long_drives_in_stretches_as_in_one(monkeypatch: pytest.Monkey
 
 def test_odometry__still_camera_goes_nowhere() -> None:
     rng = np.random.default_rng(5)
-    points = looked_at(world(rng, 0.0), 0.0, 0.0, Rotation.identity())
+    points = looked_at(world(rng, 0.0), np.zeros(3), Rotation.identity())
     points = points[np.isfinite(points).all(axis=1)]
     n = len(points)
     a, b = (np.tile(points, (20, 1)) + rng.normal(0, 0.1, (20 * n, 2)) for _ in range(2))

@@ -31,6 +31,17 @@ def test_street__motion_is_in_proportion_to_speed(motion) -> None:
     assert np.corrcoef(motion.forward[good], np.interp(motion.t_s[good], t_s, speed))[0, 1] > 0.98
 
 
+def test_street__camera_as_calibrated(motion) -> None:
+    """Focal length 718.9 pixels of 1242 (calibration of the data, from memory): 81.6 degrees."""
+    value, low, high = motion.camera.angle_of_view_deg()
+    assert low < 81.6 < high
+    assert high - low < 20
+    assert value == pytest.approx(81.6, abs=7)
+    # It is mounted level, looking ahead.
+    assert abs(motion.camera.down_deg) < 2
+    assert abs(motion.camera.left_deg) < 2
+
+
 def test_street__right_log(motion) -> None:
     log = log_of(WINDOW, lag_s=(0.6, 0.3), rate_hz=10.0, rng=np.random.default_rng(1))
     found = estimate_offset(motion, log)
