@@ -148,7 +148,7 @@ def best_alignment(
     estimate : callable
         From a signal to the alignment.
     """
-    from overlay.sync.refusal import OTHER_LOG
+    from overlay.sync.refusal import OTHER_LOG, TOO_LITTLE
 
     first = estimate(motion)
     if motion.reason is not None or motion.gain_errors.lag_s or _half_s(first) <= WIDE_HALF_S:
@@ -158,7 +158,7 @@ def best_alignment(
         return motion, first
     again = estimate(ground)
     # A log that the ground speaks against is not saved by a picture that tells less.
-    decides = again.reason == OTHER_LOG or _half_s(again) < _half_s(first)
+    decides = again.reason in (OTHER_LOG, TOO_LITTLE) or _half_s(again) < _half_s(first)
     return (ground, again) if decides else (motion, first)
 
 

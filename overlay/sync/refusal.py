@@ -49,6 +49,10 @@ LARGEST_LOG_NOISE_MPS = 0.35
 USUAL_SUPPORT = 40.0  # log units that one launch gives
 LARGEST_GAIN_ERROR = 0.15  # as used for the interval, which is looser than the likeliest
 OTHER_LOG = "the logged speed does not match the motion in the picture: is it the right log?"
+TOO_LITTLE = (
+    "too little of the speed's changes is in view to be sure that the log belongs to this clip: "
+    "use a longer part of the run"
+)
 TOO_WIDE = "speed changes too little against the noise for a useful answer"
 
 
@@ -97,7 +101,7 @@ def _other_log(verdict: Verdict) -> bool:
     """
     evidence, fit, support = verdict.evidence, verdict.fit, verdict.support
     noise, wander = fit.noise, gain_wander(evidence, fit)
-    if support < evidence.gain_errors.least_support or noise.gain > LARGEST_GAIN_ERROR:
+    if noise.gain > LARGEST_GAIN_ERROR:
         return True
     largest = max(LARGEST_WANDER, LARGEST_DRIFTS * evidence.gain_errors.drift)
     if wander > largest * max(support / USUAL_SUPPORT, 1.0):
@@ -175,6 +179,8 @@ def late_refusal(places: list[Candidate], verdicts: list[Verdict]) -> str | None
         return refused
     if _other_log(best):
         return OTHER_LOG
+    if best.support < best.evidence.gain_errors.least_support:
+        return TOO_LITTLE
     if (best.interval_s[1] - best.interval_s[0]) / 2 > WIDEST_HALF_INTERVAL_S:
         return TOO_WIDE
     if len(verdicts) > 1 and best.score - verdicts[1].score < LEAST_MARGIN_LOG:
