@@ -13,12 +13,13 @@ from overlay.gauges.palette import BUILD_HUES, hex_of
 from overlay.motion.model import MotionSignal
 from overlay.series import Series
 from overlay.sync.model import Alignment
+from overlay.sync.receiver import apply_receiver
 from overlay.timebase import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MEAN_PAIRS = 15  # of the running mean of the residuals
+MEAN_VALUES = 9  # of the running mean of the residuals
 PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 _LOG_HUE, _MOTION_HUE = hex_of(BUILD_HUES[0]), hex_of(BUILD_HUES[1])
 
@@ -123,20 +124,46 @@ def _draw_after(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alig
 
 
 def _draw_residuals(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alignment) -> None:
-    t_s, seen = _scaled_motion(motion, alignment)
-    rest = seen - speed.shifted(-(alignment.total_offset_s or 0.0)).at(t_s)
-    known = np.isfinite(rest)
+    t_s, rest = residuals(motion, speed, alignment)
     axes.axhline(0, color="0.6", lw=0.8)
-    axes.plot(t_s, rest, ".", ms=2.5, alpha=0.5, color=_MOTION_HUE)
-    if np.count_nonzero(known) > 2 * MEAN_PAIRS:
-        window = np.ones(MEAN_PAIRS) / MEAN_PAIRS
-        smooth = np.convolve(rest[known], window, mode="valid")
-        half = MEAN_PAIRS // 2
-        axes.plot(t_s[known][half : half + len(smooth)], smooth, color="0.2", lw=1.2)
-    axes.set_xlim(float(t_s[0]), float(t_s[-1]))
-    title = "Residuals: motion less logged speed, with their running mean"
-    _label(axes, f"{title} (the receiver rounds off starts and stops)", "m/s")
+    axes.plot(t_s, rest, ".", ms=4, alpha=0.6, color=_MOTION_HUE)
+    if len(rest) > 2 * MEAN_VALUES:
+        smooth = np.convolve(rest, np.ones(MEAN_VALUES) / MEAN_VALUES, mode="valid")
+        half = MEAN_VALUES // 2
+        axes.plot(t_s[half : half + len(smooth)], smooth, color="0.2", lw=1.2)
+    axes.set_xlim(float(motion.t_s[0]), float(motion.t_s[-1]))
+    title = "Residuals: motion, as the receiver would show it, less logged speed; running mean"
+    _label(axes, title, "m/s")
     axes.set_xlabel("footage time (s)")
+
+
+def residuals(
+    motion: MotionSignal, speed: Series, alignment: Alignment
+) -> tuple[FloatArray, FloatArray]:
+    """Motion as the receiver would show it less the logged speed, at each value of the log.
+
+    Through the receiver's smoothing, which rounds off starts and stops in the log; at the gain that
+    leaves the least squares.
+
+    Returns
+    -------
+    t_s, rest : ndarrays, shape (n,)
+        Footage time of what each value shows, in the clip; m/s.
+    """
+    good = motion.quality > 0
+    t_s = speed.t_s - (alignment.total_offset_s or 0.0)
+    within = (t_s >= motion.t_s[good][0]) & (t_s <= motion.t_s[good][-1])
+    seen = apply_receiver(
+        motion.t_s[good],
+        motion.forward[good],
+        delay_s=alignment.delay_s,
+        smoothing_s=alignment.smoothing_s,
+        at_s=speed.t_s[within],
+    )
+    logged = speed.values[within]
+    size = float(seen @ seen)
+    gain = float(seen @ logged) / size if size > 0 else 0.0
+    return t_s[within], gain * seen - logged
 
 
 def misfit_over_offset(motion: MotionSignal, speed: Series, offsets_s: FloatArray) -> FloatArray:
