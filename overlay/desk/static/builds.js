@@ -1,46 +1,9 @@
-// Builds, their parts and prices; what to report; the vehicle.
+// Builds, their parts and prices; what might be fitted next; what to report; the vehicle.
 import { button, choice, field, h, refill } from "./dom.js";
+import { candidates } from "./candidates.js";
+import { list, number, renamed, text } from "./inputs.js";
 import { problemList, problemsAt } from "./folder.js";
 import { edit, state } from "./store.js";
-
-const NUMBER = /^-?\d+([.,]\d+)?$/;
-
-// An input bound to a place of the sheet; empty takes the key out.
-function text(path, value, more = {}) {
-  const input = h("input", { value: value ?? "", maxLength: 2000, ...more });
-  input.addEventListener("change", () => {
-    const said = input.value.trim();
-    edit(said === "" ? { op: "unset", path } : { op: "set", path, value: said });
-  });
-  return input;
-}
-
-function number(path, value) {
-  const input = h("input", { value: value ?? "", inputMode: "decimal", maxLength: 20 });
-  input.addEventListener("change", () => {
-    const said = input.value.trim();
-    const isNumber = NUMBER.test(said);
-    if (said !== "") edit({ op: "set", path, value: isNumber ? Number(said.replace(",", ".")) : said });
-    else if (value !== undefined) edit({ op: "unset", path });
-  });
-  return input;
-}
-
-function list(path, value, hint) {
-  const input = h("input", { value: (value || []).join(", "), maxLength: 2000, placeholder: hint });
-  input.addEventListener("change", () => {
-    const items = input.value.split(",").map((one) => one.trim()).filter(Boolean);
-    edit(items.length ? { op: "set", path, value: items } : { op: "unset", path });
-  });
-  return input;
-}
-
-function rename(index, old, input) {
-  const value = input.value.trim();
-  const users = (state.raw.runs || []).map((run, i) => [run, i]).filter(([run]) => run.build === old);
-  edit({ op: "set", path: ["builds", index, "name"], value },
-    ...users.map(([, i]) => ({ op: "set", path: ["runs", i, "build"], value })));
-}
 
 function parts(build, index) {
   const rows = build.parts || [];
@@ -49,7 +12,7 @@ function parts(build, index) {
     rows.length > 0 && h("table", {}, h("thead", {}, h("tr", {}, h("th", {}, "Part"), h("th", {}, "Price"), h("th", {}, h("span", { className: "quiet" }, "")))),
       h("tbody", {}, rows.map((part, i) => h("tr", {},
         h("td", {}, text([...path, i, "name"], part.name, { id: `part-${index}-${i}-name`, "aria-label": `Part ${i + 1} of build ${build.name}` })),
-        h("td", {}, Object.assign(number([...path, i, "price"], part.price), { id: `part-${index}-${i}-price`, size: 8, ariaLabel: `Price of ${part.name}` })),
+        h("td", {}, number([...path, i, "price"], part.price, { id: `part-${index}-${i}-price`, size: 8, ariaLabel: `Price of ${part.name}` })),
         h("td", {}, button("Take out", () => edit({ op: "remove", path: [...path, i] }), { id: `part-${index}-${i}-out`, "aria-label": `Take out ${part.name}` })))))),
     button("Add a part", () => edit({ op: "add", path, value: { name: "new part", price: 0 } },
       ...(build.currency ? [] : [{ op: "set", path: ["builds", index, "currency"], value: currency() }])), { id: `part-${index}-add` }));
@@ -61,8 +24,8 @@ function card(build, index) {
   const at = (key) => ["builds", index, key];
   const id = (key) => `build-${index}-${key}`;
   const hue = state.runs.find((run) => state.raw.runs?.some((said) => said.name === run.name && said.build === build.name))?.hue;
-  const name = h("input", { value: build.name || "", maxLength: 40 });
-  name.addEventListener("change", () => rename(index, build.name, name));
+  const name = renamed(build.name, at("name"), (value) => ["runs", "candidates"].flatMap((key) => (state.raw[key] || [])
+    .flatMap((one, i) => one.build === build.name ? [{ op: "set", path: [key, i, "build"], value }] : [])));
   const users = (state.raw.runs || []).filter((run) => run.build === build.name).length;
   return h("li", { className: "run", hue },
     h("div", { className: "fields" },
@@ -70,7 +33,7 @@ function card(build, index) {
       field(id("price"), "Price of the whole", number(at("price"), build.price), "or leave it to the parts"),
       field(id("currency"), "Currency", text(at("currency"), build.currency, { maxLength: 3, placeholder: "GBP" }))),
     parts(build, index),
-    h("details", {}, h("summary", {}, "What it changes on the vehicle"), h("div", { className: "fields" },
+    h("details", { id: id("changes") }, h("summary", {}, "What it changes on the vehicle"), h("div", { className: "fields" },
       field(id("mass_kg"), "Mass, kg", number(at("mass_kg"), build.mass_kg)),
       field(id("limiter_rpm"), "Limiter, rpm", number(at("limiter_rpm"), build.limiter_rpm)),
       field(id("stock_limit_rpm"), "Maker's limit, rpm", number(at("stock_limit_rpm"), build.stock_limit_rpm)))),
@@ -85,26 +48,29 @@ function newName() {
 }
 
 const VEHICLE = [["mass_kg", "Mass with driver, kg"], ["rolling_circumference_m", "Rolled in one turn, m"],
-  ["idle_rpm", "Idle, rpm"], ["limiter_rpm", "Limiter, rpm"], ["stock_limit_rpm", "Maker's limit, rpm"]];
+  ["idle_rpm", "Idle, rpm"], ["limiter_rpm", "Limiter, rpm"], ["stock_limit_rpm", "Maker's limit, rpm"],
+  ["gear_ratios", "Whole ratios", list.numbers, "turns of the crank for one of the wheel"],
+  ["sprocket_teeth", "Teeth, driving and driven", list.numbers, "such as 10, 94"]];
 
 export function builds(main) {
   const report = state.raw.report || {}, vehicle = state.raw.vehicle || {};
   refill(main, h("h1", {}, "Builds and their prices"),
     h("ol", { className: "runs" }, (state.raw.builds || []).map(card)),
     h("p", {}, button("Add a build", () => edit({ op: "add", path: ["builds"], value: { name: newName() } }), { id: "build-add" })),
+    candidates(),
     h("fieldset", {}, h("legend", {}, "What to report"), h("div", { className: "fields" },
       field("report-title", "Title", text(["report", "title"], report.title)),
       field("report-unit", "Unit of speed", choice(["mph", "km/h", "m/s"], report.speed_unit || "mph", (value) => edit({ op: "set", path: ["report", "speed_unit"], value }))),
       field("report-splits", "Splits from launch", list(["report", "splits"], report.splits, "60 m, 20 mph"), "such as 60 m, 20 mph, 60 m rollout"),
       field("report-judged", "Judged by", list(["report", "judged"], report.judged, "20 to 60 m"), "such as 20 to 60 m, trap 50 to 60 m"),
       field("report-main", "Judged first", text(["report", "main"], report.main)),
-      field("report-worth", "Smallest that matters, s", number(["report", "worth_noticing_s"], report.worth_noticing_s)),
-      field("report-worth-v", "and of a speed, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
+      field("report-worth", "Matters from, s", number(["report", "worth_noticing_s"], report.worth_noticing_s)),
+      field("report-worth-v", "and of a speed from, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
     problemList(problemsAt("report"))),
     h("fieldset", {}, h("legend", {}, "The vehicle"), h("div", { className: "fields" },
       field("vehicle-name", "Name", text(["vehicle", "name"], vehicle.name)),
-      VEHICLE.map(([key, label]) => field(`vehicle-${key}`, label, number(["vehicle", key], vehicle[key])))),
+      VEHICLE.map(([key, label, input = number, hint]) => field(`vehicle-${key}`, label, input(["vehicle", key], vehicle[key]), hint))),
     h("p", { className: "hint" }, "A stock flywheel or rod can burst above its maker's limit. Everything else the sheet may say can be written into day.toml with an editor; the desk keeps it."),
     problemList(problemsAt("vehicle"))),
-    problemList(state.problems.filter((one) => !/^(report|vehicle|builds|runs)/.test(one.place))));
+    problemList(state.problems.filter((one) => !/^(report|vehicle|builds|candidates|runs)/.test(one.place))));
 }

@@ -17,13 +17,15 @@ export function h(tag, given = {}, ...inside) {
   return made;
 }
 
-// New content in place of the old; whoever types or tabs stays where he was.
+// New content in place of the old; whoever types or tabs stays there, and what is unfolded stays so.
 export function refill(place, ...inside) {
   const held = document.activeElement;
   const id = place.contains(held) ? held.id : "";
   const typed = id && "value" in held && held.type !== "range" ? held.value : null;
   const changed = typed !== null && "defaultValue" in held && typed !== held.defaultValue;
+  const folds = [...place.querySelectorAll("details[id]")].map((one) => [one.id, one.open]);
   place.replaceChildren(...inside.flat(3).filter(Boolean));
+  for (const [fold, open] of folds) document.getElementById(fold)?.toggleAttribute("open", open);
   const again = id && document.getElementById(id);
   if (!again) return;
   if (changed && again.type !== "checkbox" && again.type !== "radio") again.value = typed;

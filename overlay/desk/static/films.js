@@ -1,6 +1,6 @@
 // Films: which runs, how they stand together, which gauges and where; drawn in line, then proved.
 import { ask, button, choice, field, h, refill } from "./dom.js";
-import { problemList, problemsAt } from "./folder.js";
+import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 
 const GAUGES = [["ribbon", "ribbon: speed"], ["comb", "comb: revs"], ["ladder", "ladder: splits"], ["accel", "acceleration"], ["strip", "track strip"]];
@@ -183,6 +183,7 @@ function listed(file) {
 let list = "";
 let pictured = "";
 export function films(main) {
+  if (hindered(main, "Films")) return;
   if (current !== null && place() < 0) current = null;
   if (current === null && !fresh.runs && kept().length) current = kept().at(-1).name;
   const film = order(), drawing = job("film", film.name || suggested(film.runs));

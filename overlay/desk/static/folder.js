@@ -17,6 +17,15 @@ export function problemList(list) {
     h("li", {}, `line ${one.line}${one.place ? `, ${one.place}` : ""}: ${one.text}`))) : null;
 }
 
+// In place of a page that needs a sheet without problems.
+export function hindered(main, title) {
+  if (!state.problems.length) return false;
+  refill(main, h("h1", {}, title), h("p", { className: "empty" }, "The sheet has problems. Correct them under ",
+    h("a", { href: "#folder" }, "Folder"), " or ", h("a", { href: "#builds" }, "Builds"), ", or in an editor; this page is here again then."),
+  problemList(state.problems));
+  return true;
+}
+
 // The logs of a run with one of its two roles given to another file.
 function withLog(run, role, name) {
   const files = state.look.files.logs;

@@ -20,6 +20,7 @@ export function results(main) {
   const top = [h("h1", {}, "Results"),
     h("p", {}, button(words, start, { id: "compare", className: "main", disabled: busy || state.problems.length > 0 }), " ",
       h("span", { className: "quiet" }, busy ? `working: ${one.stage} ${Math.round(100 * one.share)} %`
+        : state.problems.length ? "the sheet has problems; correct them under Folder or Builds first"
         : left ? `${left} run${left > 1 ? "s are" : " is"} not worked out; that is done first` : "")),
     h("label", { className: "check" }, h("input", { type: "checkbox", id: "with-clips", checked: clips(),
       onchange: (event) => { ticked = event.target.checked; } }), "put small clips beside the page, which play in it"),

@@ -1,7 +1,7 @@
 // The runs: worked out one by one, their sync looked at and nudged, their marks judged.
 import "/player/player.js";
 import { ask, button, choice, field, h, refill, Refused } from "./dom.js";
-import { problemList, problemsAt } from "./folder.js";
+import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { at, Strip } from "./strip.js";
 
@@ -36,10 +36,7 @@ function listOf(now) {
 }
 
 export function runs(main, [wanted]) {
-  if (state.problems.length) {
-    refill(main, h("h1", {}, "Runs"), h("p", { className: "empty" },
-      "The sheet has problems. Correct them under Folder or Builds, or in an editor; the runs are here again then."),
-    problemList(state.problems));
+  if (hindered(main, "Runs")) {
     held.key = "";
     return;
   }
