@@ -23,10 +23,11 @@ def desk(folder: str | None, port: int | None, no_browser: bool) -> None:
 
     Without DIR a simulated day is filmed into ./timetrue-demo, to look around in.
 
-    Files are paired, runs worked out, their sync looked at and nudged, builds priced and
-    compared, and films drawn, by the same jobs as the other commands. The day sheet, day.toml, is
-    the only store; it changes only when you save. The desk answers this machine alone, and only
-    the browser that opened the printed address. Ctrl-C ends it and whatever it works on.
+    Files are paired, runs worked out, their sync looked at and nudged, builds and candidates
+    priced and compared, and films drawn, by the same jobs as the other commands. The day sheet,
+    day.toml, is the only store; it changes only when you save. The desk answers this machine
+    alone, and only the browser that opened the printed address. Ctrl-C ends it and whatever it
+    works on.
     """
     from overlay.desk.serve import serve
 
