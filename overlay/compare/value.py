@@ -168,7 +168,8 @@ def _cost_of_a_tenth(
     c, gain, half = found[0], found[1].gain, found[1].half
     each = TENTH_S if c.unit == "s" else 1 / mps_to_speed(1.0, unit)
     what = f"{TENTH_S:g} s" if c.unit == "s" else f"1 {unit}"
-    if gain + half <= 0:
+    is_undecidable = c.verdict == CANNOT_TELL and c.reason != WIDE  # such as order and build alike
+    if gain + half <= 0 or is_undecidable:
         return ""
     least = money(_rounded(each * cost / (gain + half)), currency)
     if c.verdict != REAL or gain - half <= 0:

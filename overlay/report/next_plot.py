@@ -26,7 +26,8 @@ def write_gearing_plot(sweep: Sweep, target: Path) -> Path:
     axes.fill_between(ratio, sweep.low, sweep.high, color=hue, alpha=0.28, lw=0)
     axes.plot(ratio, sweep.value, color=hue, lw=2.2, label=f"{sweep.goal}, with 95 % band")
     if sweep.alike is not None:
-        axes.axvspan(*sweep.alike, color="0.5", alpha=0.15, lw=0, label="not told from the best")
+        label = "as good as far as this shows"
+        axes.axvspan(*sweep.alike, color="0.5", alpha=0.15, lw=0, label=label)
     too_fast = np.flatnonzero(sweep.line_high_rpm > sweep.limit_rpm)
     if len(too_fast):
         label = f"may pass {sweep.limit_rpm:.0f} rpm: {sweep.limit_from}"

@@ -178,11 +178,18 @@ def _candidates(found: Next) -> Table:
     for one in found.prospects:
         gain = change_text(one.gains[0]) if one.gains else "-"
         price = "-" if one.price is None else money(one.price, found.currency)
-        tenth = "-" if one.tenth is None else money(round(one.tenth.value), found.currency)
+        tenth = "-" if one.tenth is None else _tenth(one.tenth, found.currency)
         runs = "-" if not one.gains else "over 20" if one.runs is None else str(one.runs)
         rows.append((one.name, price, gain, tenth, runs, one.answer))
     head = ("candidate", "price", f"change of {found.goal}", "0.1 s costs", "runs each", "answer")
     return Table("", head, tuple(rows))
+
+
+def _tenth(cost: Figure, currency: str | None) -> str:
+    """What 0.1 s costs; only the least where the gain may be nothing."""
+    if cost.high is None:
+        return f"at least {money(round(cost.low or 0.0), currency)}"
+    return money(round(cost.value), currency)
 
 
 def _prospect(one: Prospect, found: Next) -> tuple[str, tuple[str, ...]]:
@@ -226,7 +233,7 @@ def _gearing(sweep: Sweep) -> tuple[str, ...]:
     lines += [
         f"best {sweep.best:.2f} within {limit}: "
         + "; ".join(f"{gain.name} {change_text(gain)}" for gain in sweep.gains),
-        f"{low:.2f} to {high:.2f} cannot be told from it, or differ by less than matters to you",
+        f"{low:.2f} to {high:.2f} are as good as far as this shows, or differ by less than matters",
         f"highest revs on the course {sweep.line_rpm[at]:.0f} rpm, "
         f"up to {sweep.line_high_rpm[at]:.0f}",
     ]

@@ -23,7 +23,7 @@ from overlay.files import written_whole
 from overlay.report.numbers import difference_text, figure_unit, signed
 from overlay.report.results_power import power_lines, surroundings_lines
 from overlay.report.table import columns
-from overlay.sheet import DaySheet
+from overlay.sheet import Build, DaySheet
 from overlay.units import mps_to_speed
 
 
@@ -167,12 +167,15 @@ def runs_table(results: DayResults) -> Table:
         )
         for one in day.standings
     ]
-    named = "; ".join(
-        _named(results, build.name, " = ") for build in results.sheet.builds if build.about
-    )
+    named = named_builds(results.sheet.builds)
     heading = "Times of the runs (s); in brackets: left out of the statistics"
     heading += f"; {named}" if named else ""
     return Table(heading, ("run", "build", "order", *labels), tuple(rows))
+
+
+def named_builds(builds: Sequence[Build]) -> str:
+    """What each build is, such as ``A = As bought``; empty where no sheet says so."""
+    return "; ".join(f"{one.name} = {one.about}" for one in builds if one.about)
 
 
 def step_table(results: DayResults, step: Step) -> Table:
@@ -208,12 +211,10 @@ def step_heading(results: DayResults, step: Step) -> str:
     )
 
 
-def _named(results: DayResults, name: str, sign: str = "") -> str:
-    """A build's name with what it is, in brackets or after a sign."""
+def _named(results: DayResults, name: str) -> str:
+    """A build's name with what it is in brackets."""
     build = results.sheet.build(name)
-    if build is None or not build.about:
-        return name
-    return f"{name}{sign}{build.about}" if sign else f"{name} ({build.about})"
+    return name if build is None or not build.about else f"{name} ({build.about})"
 
 
 def verdict_text(c: Comparison) -> str:

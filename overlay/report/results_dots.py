@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from overlay.compare.standing import TOP
 from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
 from overlay.report.numbers import difference_text, figure_unit
-from overlay.report.results import DayResults
+from overlay.report.results import DayResults, named_builds
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +22,7 @@ DPI = 160
 MOST_FIGURES = 4  # judged figures drawn, the main one first
 _PANEL_IN = 2.5
 _WIDE_IN = 8.0
+_TITLE_CHARACTERS = 90  # of its size across the picture
 
 
 def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
@@ -44,9 +46,10 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     last = max(one.place for one in results.day.standings)
     rows[-1].set_xlabel("run, in the order driven")
     rows[-1].set_xticks(range(1, last + 1), [_run_at(results, i) for i in range(1, last + 1)])
+    named = textwrap.fill(named_builds(results.sheet.builds), _TITLE_CHARACTERS)
     figure.suptitle(
         "Each run (dot; hollow: left out), each build's mean with its 95 % bar as runs scatter;\n"
-        "the difference with the day's drift allowed for",
+        f"the difference with the day's drift allowed for\n{named}".rstrip(),
         fontsize=12,
         x=0.01,
         ha="left",

@@ -12,7 +12,7 @@ from overlay.compare.explained import Cause
 from overlay.compare.power import RoadLoad
 from overlay.compare.power_step import PowerStep
 from overlay.report.numbers import figure_unit, power_text, signed
-from overlay.units import mps_to_speed
+from overlay.units import mps_to_speed, power_unit
 
 if TYPE_CHECKING:
     from overlay.report.results import DayResults
@@ -47,7 +47,8 @@ def power_lines(results: DayResults) -> list[str]:
 def power_step_text(step: PowerStep, unit: str) -> str:
     """How much more power the later build has, and why that is surer than either power."""
     low, high = (f"{mps_to_speed(v, unit):.0f}" for v in (step.low_mps, step.high_mps))
-    words = "less" if step.difference_w < 0 else "more"
+    each_w, _ = power_unit(unit)
+    words = "less" if round(step.difference_w / each_w, 1) < 0 else "more"
     order = "; order and build cannot be separated" if step.is_confounded else ""
     watts = power_text(abs(step.difference_w), step.half_w, unit)
     return (

@@ -6,7 +6,7 @@ from typing import Any
 
 from overlay.compare.season import DAYS, Season, SeasonStep
 from overlay.report.numbers import difference_text, figure_unit
-from overlay.report.results import verdict_text
+from overlay.report.results import named_builds, verdict_text
 from overlay.report.results_data import comparison_json
 from overlay.report.table import columns
 from overlay.units import mps_to_speed
@@ -17,7 +17,10 @@ def season_text(season: Season) -> str:
     rows = [
         (day.name, ", ".join(_driven(day.day.standings)), day.day.order_from) for day in season.days
     ]
-    lines = ["Builds driven on each day (runs)", columns(("day", "builds", "order from"), rows), ""]
+    known = {build.name: build for day in reversed(season.days) for build in day.sheet.builds}
+    named = named_builds([known[name] for name in sorted(known)])
+    heading = "Builds driven on each day (runs)" + (f"; {named}" if named else "")
+    lines = [heading, columns(("day", "builds", "order from"), rows), ""]
     for step in season.steps:
         lines += [_heading(season, step), _table(season, step), ""]
     judged = max((c.judged_with for step in season.steps for c in step.comparisons), default=0)

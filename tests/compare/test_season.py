@@ -159,3 +159,4 @@ def test_season__json_and_table_say_the_same(make: Make) -> None:
     assert f"−{-figure['difference_s']:.2f} ± {half:.2f}" in season_text(season)
     assert "2 figures" not in season_text(season)
     assert "A (3), B (3)" in season_text(season)
+    assert season_text(season).startswith("Builds driven on each day (runs); A = A; B = B\n")

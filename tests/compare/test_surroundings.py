@@ -338,6 +338,9 @@ def test_power_step__mass_and_road_load_cancel(tmp_path: Path) -> None:
     assert text.startswith(f"B puts {step.difference_w / 745.69987:.1f} hp ± ")
     back = replace(step, difference_w=-step.difference_w, is_confounded=True)
     assert " less on the road than A" in power_step_text(back, "mph")
+    none = replace(step, difference_w=-30.0)  # 0.04 hp: no "less" before what reads as nothing
+    assert power_step_text(none, "mph").startswith("B puts 0.0 hp ± ")
+    assert " more on the road than A" in power_step_text(none, "mph")
     assert power_step_text(back, "km/h").endswith("order and build cannot be separated")
     assert f"{step.difference_w / 1000:.1f} kW ± " in power_step_text(step, "km/h")
 

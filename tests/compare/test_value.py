@@ -7,6 +7,7 @@ from overlay.compare.figures import (
     NO_DIFFERENCE,
     NOT_JUDGED,
     REAL,
+    WIDE,
     BuildSummary,
     Comparison,
 )
@@ -80,11 +81,13 @@ def test_sentence__a_loss_a_tie_and_an_open_figure() -> None:
 
 
 def test_notes__an_upper_end_only_where_the_gain_is_sure() -> None:
-    unsure = figure(-0.05, 0.09, CANNOT_TELL)
+    unsure = figure(-0.05, 0.09, CANNOT_TELL, reason=WIDE)
     assert bought(unsure).notes == (
         "0.1 s from 20 to 60 m cost at least £61; the gain may be nothing",  # 8.5 / 0.14
     )
     assert bought(figure(0.2, 0.05)).notes == ()
+    # All of A before all of B: not even the least is known.
+    assert bought(figure(-0.23, 0.16, CANNOT_TELL, reason="order")).notes == ()
     assert bought(figure(-0.31, 0.12), cost=0.0).notes == ()
     assert bought(figure(-0.31, 0.12, NOT_JUDGED)).notes == ()
     two = value_of(

@@ -12,8 +12,9 @@ from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of
 from overlay.demo.vehicle import Drive, Vehicle, simulate
 from overlay.errors import UndeterminedError, UsageError
+from overlay.plan.figure import Figure
 from overlay.plan.whole import plan_next
-from overlay.report.next_text import next_text
+from overlay.report.next_text import next_parts, next_text
 from overlay.report.results import DayResults
 from overlay.sheet import SheetError, load_sheet
 from tests.jobs.simulated import simulated_day
@@ -169,3 +170,12 @@ def test_command__bad_sheet(tmp_path, capsys):
     assert invoke(["next", str(tmp_path / "none.toml"), "--json"]) == 3
     assert json.loads(capsys.readouterr().out)["exit_code"] == 3
     assert invoke(["next", "--gaol", "60 m"]) == 2
+
+
+def test_table__the_cost_of_a_tenth_has_no_middle_where_the_gain_may_be_nothing(of_a):
+    """By hand: £60 for 0.05 s is £120 a tenth; for 0.15 s at most, £40 at least."""
+    seat = next(one for one in of_a.prospects if one.name == "lighter seat")
+    sure = Figure("cost of 0.1 s", 120.0, "", "price and gain", 40.0, 300.0)
+    for tenth, said in ((sure, "£120"), (replace(sure, high=None), "at least £40")):
+        found = replace(of_a, prospects=(replace(seat, tenth=tenth),))
+        assert [row[3] for row in next_parts(found).candidates.rows] == [said]

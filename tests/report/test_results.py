@@ -304,6 +304,8 @@ def test_numbers__plots_show_those_of_the_tables(everywhere, results):
             assert seen == pytest.approx(-c.difference, abs=3e-3)
             edge = band[np.abs(band[:, 0] - at) < 0.01, 1]
             assert (edge.min(), edge.max()) == pytest.approx((-c.high, -c.low), abs=5e-3)
+    above = everywhere.plots["runs-by-order.png"].get_suptitle()
+    assert above.endswith("\nA = As bought; B = Open filter, jet and free governor")
     power = everywhere.plots["power-by-speed.png"].axes[0]
     for one, told in zip(results.powers, everywhere.json["power"], strict=True):
         hp = one.peak_w / 745.69987
