@@ -118,7 +118,7 @@ def plan_lines(plan: DayPlan) -> list[str]:
             f"not found in a day: {STEPS[-1]} runs of each find it in {plan.chance:.0%} of days; "
             "make the runs more alike, or care about a larger difference only"
         )
-        return lines
+        return [*lines, CLOSED_COURSE]
     lines.append(f"{plan.runs} runs of each build find it in {plan.chance:.0%} of days like this")
     lines.append(f"{WARM_UPS} runs to warm up, not timed")
     way = {False: "", True: " one way, then back"}[plan.both_directions]

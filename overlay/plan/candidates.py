@@ -218,7 +218,8 @@ def _shown_by(ground: Ground, trial: _Trial) -> str:
         grown = ground.scatter[main.label] * float(np.nanmedian(before)) / whole
         scatter = ground.scatter.get(goal.label, grown)
         if (runs := _runs(gain, scatter)) is not None:
-            return f"{goal.label}: {gain:+.2f} s, {runs} runs of each build"
+            change = "faster" if gain < 0 else "slower"
+            return f"{goal.label}: {abs(gain):.2f} s {change}, {runs} runs of each build"
     return ""
 
 

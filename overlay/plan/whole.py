@@ -23,11 +23,13 @@ from overlay.plan.driveline import Slip, slip_of
 from overlay.plan.figure import Figure, drawn
 from overlay.plan.gearing import Limit, Sweep, choices, sweep, unit_of
 from overlay.plan.pull import Pull, fit_pull
+from overlay.plan.shown import in_unit
 from overlay.plan.strength import strength_figures
 from overlay.plan.vehicle import Body, VehicleModel, fit_vehicle
 from overlay.runs.model import SplitGoal
 from overlay.runs.splits import parse_goal, splits
 from overlay.sheet import Candidate, DaySheet, SheetError, Vehicle
+from overlay.units import mps_to_speed
 
 SCATTER_SHARE = 0.01  # of a goal's value from run to run where fewer than two tell; our own figure
 STRENGTH_CAUTION = (
@@ -71,6 +73,8 @@ class Next:
     elsewhere : tuple of (str, str)
         Candidates of other builds, and their builds.
     cautions : tuple of str
+    about : str
+        What the build is.
     """
 
     build: str
@@ -87,6 +91,7 @@ class Next:
     asked: tuple[str, ...]
     elsewhere: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
+    about: str = ""
 
 
 def plan_next(
@@ -130,21 +135,23 @@ def plan_next(
     strength, asked = _strength(ground)
     air, ask_air = jetting_figures(sheet.engine, sheet.conditions)
     asked += [*ask_air, *(_asked(vehicle) if rpm_per_mps is None else ())]
+    unit = sheet.report.speed_unit
     return Next(
         name,
         goals[0].label,
         next((one.currency for one in sheet.builds if one.currency), None),
-        _facts(ground.model, slip, vehicle),
-        _forces(ground.model),
-        _held_out(base, goals[0], driven[goals[0].label]),
-        _sweep(ground, slip, mine),
+        in_unit(_facts(ground.model, slip, vehicle), unit),
+        _forces(ground.model, unit),
+        in_unit(_held_out(base, goals[0], driven[goals[0].label]), unit),
+        in_unit(_sweep(ground, slip, mine), unit),
         strength,
         compression_figures(sheet.engine)[0],
         air,
-        ranked(ground, mine),
+        in_unit(ranked(ground, mine), unit),
         tuple(dict.fromkeys(asked)),
         tuple((one.name, one.build) for one in sheet.candidates if one not in mine),
         (*_beyond(ground, name), STRENGTH_CAUTION, QUALIFIED, CLOSED_COURSE),
+        next((one.about or "" for one in sheet.builds if one.name == name), ""),
     )
 
 
@@ -344,12 +351,17 @@ def _facts(model: VehicleModel, slip: Slip | None, vehicle: Vehicle) -> tuple[Fi
     return tuple(found)
 
 
-def _forces(model: VehicleModel) -> tuple[Figure, ...]:
+def _forces(model: VehicleModel, unit: str) -> tuple[Figure, ...]:
     """Force at the wheels at eight speeds up to what was driven."""
     speeds = np.linspace(1.0, model.pull.top_mps, 8)
     places = np.searchsorted(model.speed_mps, speeds)
     return tuple(
-        drawn(f"force at {model.speed_mps[i]:.1f} m/s", model.force_n[:, i], "N", "runs")
+        drawn(
+            f"force at {mps_to_speed(float(model.speed_mps[i]), unit):.1f} {unit}",
+            model.force_n[:, i],
+            "N",
+            "runs",
+        )
         for i in places
     )
 

@@ -79,9 +79,10 @@ def next_parts(found: Next) -> NextParts:
         ("Air and jetting", found.air),
         ("The vehicle, as its runs and the sheet have it", (*found.vehicle, *found.force)),
     )
+    about = f" ({found.about})" if found.about else ""
     asked = "Would tell more, if the sheet had it: " + ", ".join(found.asked)
     return NextParts(
-        f"What to try next on build {found.build}, judged by {found.goal}",
+        f"What to try next on build {found.build}{about}, judged by {found.goal}",
         _candidates(found) if found.prospects else None,
         tuple(_prospect(one, found) for one in found.prospects),
         () if found.sweep is None else _gearing(found.sweep),

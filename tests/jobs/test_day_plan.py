@@ -1,9 +1,11 @@
 """The plan of a day: order, number of runs, and what is said."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
+from overlay.compare.cautions import CLOSED_COURSE
 from overlay.jobs.day_plan import DayPlan, order_of, plan_day, plan_lines
 from tests.sheet.samples import GOOD
 
@@ -51,5 +53,7 @@ def test_plan__words():
     assert "run 3: B one way, then back" in lines
     assert any("closed course" in line for line in lines)
     assert any("one or more of the first again" in line for line in lines)
+    rough = plan_lines(replace(plan, runs=None, chance=0.04))
+    assert "20 runs of each find it in 4% of days" in rough[1] and rough[2] == CLOSED_COURSE
     alone = DayPlan(("A",), 2, 0.8, ("A", "A"), 0.15, 0.02, "as given", False)
     assert plan_lines(alone)[-1].startswith("one build")

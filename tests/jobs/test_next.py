@@ -85,10 +85,13 @@ def test_model__facts_of_the_demos_cart(of_a):
     """Truth: engages near 2516 rpm and locks near 7.8 m/s, governed at 3823 rpm."""
     facts = {figure.name: figure for figure in of_a.vehicle}
     assert facts["revs over speed, clutch locked"].value == pytest.approx(
-        9.4 / (2 * np.pi * 0.28) * 60, rel=0.02
+        9.4 / (2 * np.pi * 0.28) * 60 * 0.44704, rel=0.02
     )
     assert facts["clutch pulls away at"].value == pytest.approx(2516, abs=40)
-    assert facts["clutch locks at"].value == pytest.approx(7.6, abs=0.7)
+    # The sheet is in mph, of 0.44704 m/s each (NIST SP 811, B.8).
+    locks = facts["clutch locks at"]
+    assert (locks.value * 0.44704, locks.unit) == (pytest.approx(7.6, abs=0.7), "mph")
+    assert all(figure.name.endswith(" mph") for figure in of_a.force)
     assert facts["highest revs driven"].value == pytest.approx(3823, abs=60)
     assert all(figure.why or figure.low is not None for figure in (*of_a.vehicle, *of_a.force))
 
@@ -143,7 +146,7 @@ def test_command__words_and_picture(worked_out, capsys):
     assert invoke(["next", str(worked_out), "-q", "--build", "A", "--goal", "60 m"]) == 0
     out, err = capsys.readouterr()
     first = out.splitlines()[0]
-    assert first == "What to try next on build A, judged by 60 m"
+    assert first == "What to try next on build A (As bought), judged by 60 m"
     for words in ("lighter seat", "worth trying", "£60", "Gearing for 60 m", "MPa"):
         assert words in out
     assert "Each run predicted from the others" in out
@@ -179,3 +182,35 @@ def test_table__the_cost_of_a_tenth_has_no_middle_where_the_gain_may_be_nothing(
     for tenth, said in ((sure, "£120"), (replace(sure, high=None), "at least £40")):
         found = replace(of_a, prospects=(replace(seat, tenth=tenth),))
         assert [row[3] for row in next_parts(found).candidates.rows] == [said]
+
+
+def test_units__a_trap_is_told_in_the_sheets_unit(day):
+    """Its figures and curve are 3.6 times those in m/s (km/h, NIST SP 811, B.8)."""
+    report = day.sheet.report
+    of = [
+        plan_next(
+            day.sheet.model_copy(update={"report": report.model_copy(update={"speed_unit": unit})}),
+            day.day,
+            day.runs,
+            day.powers,
+            build="A",
+            goal="trap 50 to 60 m",
+        )
+        for unit in ("m/s", "km/h")
+    ]
+    plain, shown = of
+    assert (plain.sweep.unit, shown.sweep.unit) == ("m/s", "km/h")
+    assert shown.sweep.high == pytest.approx(3.6 * plain.sweep.high, nan_ok=True)
+    for a, b in zip(plain.held_out, shown.held_out, strict=True):
+        assert (b.measured, b.predicted.low) == pytest.approx(
+            (3.6 * a.measured, 3.6 * a.predicted.low)
+        )
+        assert a.is_inside == b.is_inside
+    first, second = (one.sweep.sizes[0].gains[0] for one in of)
+    assert (second.value, second.unit) == (pytest.approx(3.6 * first.value), "km/h")
+    other = {one.name: one for one in plain.vehicle}
+    for one in shown.vehicle:
+        factor = {"km/h": 3.6, "rpm per km/h": 1 / 3.6}.get(one.unit, 1.0)
+        assert one.value == pytest.approx(factor * other[one.name].value)
+    assert [f.value for f in shown.force] == [f.value for f in plain.force]
+    assert shown.force[0].name == "force at 3.6 km/h"
