@@ -30,6 +30,10 @@ POINT_ON_LOG = """() => {
     if (at.x > box.left + box.width / 3) return [at.x, at.y];
   }
 }"""
+SHOWN_ASPECT = """() => {
+  const { naturalWidth, naturalHeight } = document.querySelector("#still img");
+  return naturalWidth / naturalHeight;
+}"""
 PATIENCE_MS = 120_000  # for jobs, on a machine that has other work too
 
 
@@ -183,6 +187,10 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     window.to("films", "#film-a1:enabled")
     page.check("#film-a1")
     page.wait_for_selector("#still img")
+    for size in ((2560, 500), (1280, 800)):  # the picture fills what its gauges' places are laid on
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        whole, shown = page.locator("#still").bounding_box(), page.evaluate(SHOWN_ASPECT)
+        assert whole["width"] / whole["height"] == pytest.approx(shown, rel=0.01)
     first = top_of(page)
     page.focus("#place-ribbon")
     page.keyboard.press("ArrowUp")
@@ -412,4 +420,18 @@ def test_long_recording__runs_are_found_and_their_bounds_moved(lent, chromium):
     (run,) = [run for run in sheet_of(lent)["runs"] if run["clip"] == "a1.mp4"]
     assert run["window_s"] == [moved_s, 13.0] and run["logs"] == ["a1.gpx", "a1_revs.csv"]
     context.close()
+    assert window.wrong == []
+
+
+def test_empty_folder__says_what_to_do_next(tmp_path, chromium):
+    (tmp_path / "empty").mkdir()
+    empty = Server(tmp_path / "empty").start()
+    context = chromium.new_context()
+    window = Window(context, empty.url)
+    assert "Copy the day's clips and logs into it" in window.page.text_content(".empty")
+    for stage in ("runs", "results", "films"):
+        window.to(stage, ".empty a[href='#folder']")
+    assert window.page.query_selector(".problems") is None
+    context.close()
+    empty.stop()
     assert window.wrong == []

@@ -65,7 +65,7 @@ export function builds(main) {
       field("report-judged", "Judged by", list(["report", "judged"], report.judged, "20 to 60 m"), "such as 20 to 60 m, trap 50 to 60 m"),
       field("report-main", "Judged first", text(["report", "main"], report.main)),
       field("report-worth", "Matters from, s", number(["report", "worth_noticing_s"], report.worth_noticing_s)),
-      field("report-worth-v", "and of a speed from, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
+      field("report-worth-v", "and of speed, m/s", number(["report", "worth_noticing_mps"], report.worth_noticing_mps))),
     problemList(problemsAt("report"))),
     h("fieldset", {}, h("legend", {}, "The vehicle"), h("div", { className: "fields" },
       field("vehicle-name", "Name", text(["vehicle", "name"], vehicle.name)),

@@ -72,6 +72,9 @@ export function choice(options, value, onchange, more = {}) {
     }));
 }
 
+// Where a file of the folder is read.
+export const fileOf = (path) => `/files/${path.split("/").map(encodeURIComponent).join("/")}`;
+
 export function seconds(value) {
   if (value === null || value === undefined) return "";
   return value >= 90 ? `${Math.round(value / 60)} min` : `${Math.max(1, Math.round(value))} s`;

@@ -1,5 +1,5 @@
 // Films: which runs, how they stand together, which gauges and where; drawn in line, then proved.
-import { ask, button, choice, field, h, refill } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, refill } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 
@@ -97,6 +97,7 @@ function showStill() {
   const safe = h("div", { className: "safe" });
   const boxes = film.arrangement === "alone" ? film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)) : [];
   refill(host, img, safe, boxes);
+  host.style.setProperty("--aspect", usual.width / usual.height); // so that shares of it are shares of the picture
   lay(safe, { x: 0, y: 0, width: 1, height: 1 });
 }
 
@@ -173,8 +174,8 @@ function pick(film, run) {
 function listed(file) {
   const proof = job("verify", file);
   return h("li", { className: "card" }, h("h3", {}, file.split("/").pop()),
-    h("video", { src: `/files/${file.split("/").map(encodeURIComponent).join("/")}`, controls: true, preload: "metadata", "aria-label": file }),
-    h("p", {}, h("a", { href: `/files/${file.split("/").map(encodeURIComponent).join("/")}`, target: "_blank", rel: "noopener" }, "Open"), " ",
+    h("video", { src: fileOf(file), controls: true, preload: "metadata", "aria-label": file }),
+    h("p", {}, h("a", { href: fileOf(file), target: "_blank", rel: "noopener" }, "Open"), " ",
       button(isBusy(proof) ? "Proving …" : "Prove that no lag is left", () => prove(file), { id: `prove-${file}`, disabled: Boolean(isBusy(proof)), "aria-label": `Prove that no lag is left in ${file}` })),
     proof?.result && h("ul", { className: "lines" }, proof.result.lines.map((line) => h("li", {}, line))),
     proof?.error && h("p", { className: "error", role: "alert" }, proof.error));

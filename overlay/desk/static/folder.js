@@ -17,8 +17,13 @@ export function problemList(list) {
     h("li", {}, `line ${one.line}${one.place ? `, ${one.place}` : ""}: ${one.text}`))) : null;
 }
 
-// In place of a page that needs a sheet without problems.
+// In place of a page that needs runs, and a sheet without problems.
 export function hindered(main, title) {
+  if (!state.raw.runs?.length) {
+    refill(main, h("h1", {}, title), h("p", { className: "empty" }, "There is no run yet. ",
+      h("a", { href: "#folder" }, "Folder"), " shows which clips and logs are there, and makes a clip a run."));
+    return true;
+  }
   if (!state.problems.length) return false;
   refill(main, h("h1", {}, title), h("p", { className: "empty" }, "The sheet has problems. Correct them under ",
     h("a", { href: "#folder" }, "Folder"), " or ", h("a", { href: "#builds" }, "Builds"), ", or in an editor; this page is here again then."),
@@ -136,11 +141,11 @@ export function folder(main, [kind, name]) {
   const used = new Set(runs.flatMap((run) => [run.clip, ...(run.logs || [])]));
   const clips = files.clips.filter((clip) => !used.has(clip.name));
   const logs = files.logs.filter((log) => !used.has(log.name));
-  const general = state.problems.filter((one) => !one.place.startsWith("runs["));
+  const general = runs.length ? state.problems.filter((one) => !one.place.startsWith("runs[")) : [];
   refill(main,
     h("h1", {}, "What is in the folder"),
-    h("p", {}, state.look.is_new
-      ? "There is no day sheet yet: this is how one would start. Check the pairs, then save."
+    h("p", {}, !runs.length ? "No clip is a run yet."
+      : state.look.is_new ? "There is no day sheet yet: this is how one would start. Check the pairs, then save."
       : "Each run is a clip with its logs. Drag a log onto another run, or choose it there."),
     !files.clips.length && h("p", { className: "empty" }, "No clip in this folder can be read. Copy the day's clips and logs into it and load this page again, or start the desk with another folder."),
     problemList(general),
@@ -154,5 +159,5 @@ export function folder(main, [kind, name]) {
           ondragstart: (event) => event.dataTransfer.setData("text/plain", log.name) },
         h("b", {}, log.name), ` ${[log.has_speed && "speed", log.has_rpm && "revs"].filter(Boolean).join(" and ")}, ${length(log.duration_s)}`)),
         files.left_out.map((one) => h("li", { className: "quiet" }, `${one.name}: ${one.why}`)))),
-    h("p", {}, h("a", { className: "onward", href: "#runs" }, "On to the runs")));
+    runs.length > 0 && h("p", {}, h("a", { className: "onward", href: "#runs" }, "On to the runs")));
 }

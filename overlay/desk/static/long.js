@@ -1,5 +1,5 @@
 // A long recording: the runs found in it, their bounds moved on the strip or typed.
-import { ask, button, h, refill } from "./dom.js";
+import { ask, button, fileOf, h, refill } from "./dom.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { Strip } from "./strip.js";
 
@@ -24,7 +24,7 @@ export function long(main, index) {
     return;
   }
   shown.key = key;
-  fetch(`/files/${one.result.split("/").map(encodeURIComponent).join("/")}`).then((answer) => answer.json())
+  fetch(fileOf(one.result)).then((answer) => answer.json())
     .then((found) => { if (shown.key === key) show(main, head, run, index, found); }, (error) => say(error.message));
 }
 

@@ -1,5 +1,5 @@
 // Start: the frame around the stages, and what the desk tells meanwhile.
-import { button, h, refill, seconds, ask, Refused } from "./dom.js";
+import { ask, button, fileOf, h, refill, Refused, seconds } from "./dom.js";
 import * as store from "./store.js";
 import { builds } from "./builds.js";
 import { films } from "./films.js";
@@ -24,27 +24,28 @@ const stage = () => {
 
 function showSheet() {
   const changed = store.isChanged();
-  const wrong = state.problems.length;
+  const wrong = state.raw.runs?.length ? state.problems.length : 0;
   const told = !state.look ? "" : state.look.is_new ? "new sheet, not saved yet"
     : changed ? "unsaved changes" : "saved";
   refill(place("sheet"),
     h("span", { className: changed ? "unsaved" : "quiet" }, told,
-      wrong ? `, ${wrong} problem${wrong > 1 ? "s" : ""}` : ""),
+      wrong ? `, ${counted(wrong, "problem")}` : ""),
     button("Undo", () => store.step(-1), { id: "undo", disabled: state.at < 1 }),
     button("Redo", () => store.step(1), { id: "redo", disabled: state.at >= state.steps.length - 1 }),
     button("Save", store.save, { id: "save", className: "main", disabled: !changed || !(state.raw.runs || []).length }));
 }
 
+const counted = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
 function shares() {
   const all = state.runs.length;
   const done = state.runs.filter((run) => run.state === "done").length;
   const made = state.look?.films.length || 0;
   return {
-    folder: [state.look && !state.look.is_new ? 1 : 0.3, state.look ? `${state.look.files.clips.length} clips` : ""],
+    folder: [state.look && !state.look.is_new ? 1 : 0.3, state.look ? counted(state.look.files.clips.length, "clip") : ""],
     runs: [all ? done / all : 0, all ? `${done} of ${all} worked out` : ""],
-    builds: [state.problems.length ? 0 : 1, `${(state.raw.builds || []).length} builds`],
+    builds: [state.problems.length ? 0 : 1, counted((state.raw.builds || []).length, "build")],
     results: [state.look?.results ? 1 : 0, state.look?.results ? "worked out" : "not yet"],
-    films: [made ? 1 : 0, `${made} films`],
+    films: [made ? 1 : 0, counted(made, "film")],
   };
 }
 
@@ -91,6 +92,7 @@ function showLine() {
         h("span", {}, name), " ",
         h("span", { className: "quiet" }, one.state === "working"
           ? `${Math.round(100 * one.share)} %${left}` : STATES[one.state]),
+        one.kind === "film" && one.result && h("a", { href: fileOf(one.result.file), target: "_blank", rel: "noopener" }, "Open"),
         store.isBusy(one) && button("Cancel", () => ask(`cancel/${one.number}`, {}), {
           id: `cancel-${one.number}`, "aria-label": `Cancel: ${name}` }),
         one.error && h("p", { className: "error" }, one.error));

@@ -1,5 +1,6 @@
 // What the day came to: the same page that is sent to a friend.
 import { ask, button, h, refill } from "./dom.js";
+import { hindered } from "./folder.js";
 import { isBusy, isChanged, job, save, say, state } from "./store.js";
 
 async function start() {
@@ -12,6 +13,7 @@ let ticked = null;
 const clips = () => ticked ?? state.look.has_clips;
 let shown = "";
 export function results(main) {
+  if (!state.raw.runs?.length) { hindered(main, "Results"); return; }
   const one = job("results", "");
   const left = state.runs.filter((run) => run.state !== "done").length;
   const words = isChanged() ? "Save the sheet and compare the builds" : "Compare the builds";

@@ -1,6 +1,6 @@
 // The runs: worked out one by one, their sync looked at and nudged, their marks judged.
 import "/player/player.js";
-import { ask, button, choice, field, h, refill, Refused } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, refill, Refused } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { at, Strip } from "./strip.js";
@@ -88,11 +88,12 @@ function showRun(detail, name, view) {
   if (view.state !== "done") {
     parts.push(view.evidence
       ? h("p", {}, "Lay the log over the picture by hand and take that offset, or correct what the message says and try again.")
-      : h("p", {}, "This run is not worked out yet: its picture has to be watched first."),
+      : h("p", {}, wrong ? "Correct what the message says, under Folder or in the files, and try again."
+        : "This run is not worked out yet: its picture has to be watched first."),
     button(wrong ? "Try again" : "Work it out", () => workOut(name), { id: "work-one", className: "main" }));
   }
   if (view.evidence) parts.push(sync(view, index));
-  else parts.push(h("video", { controls: true, preload: "metadata", src: `/files/${encodeURIComponent(view.clip)}` }));
+  else parts.push(clipOf(view, { preload: "metadata" }));
   if (view.state === "done") {
     parts.push(marks(view, said, index), h("h2", {}, "What is known"),
       h("ul", { className: "lines" }, view.lines.map((line) => h("li", {}, line))));
@@ -101,13 +102,20 @@ function showRun(detail, name, view) {
   refill(detail, parts);
 }
 
+function clipOf(view, more) {
+  const refuse = () => video.replaceWith(h("p", { className: "warn" },
+    "This browser cannot play this clip as it is; once the run is worked out, a copy is made that it can play."));
+  const video = h("video", { controls: true, src: fileOf(view.clip), "aria-label": `Clip of ${view.name}`, ...more,
+    onerror: refuse, onloadedmetadata: () => video.videoWidth || refuse() }); // where only its sound plays
+  return video;
+}
+
 const signed = (value) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(3)} s`;
 
 function sync(view, index) {
   const e = view.evidence;
   const player = view.play ? document.createElement("run-view") : null;
-  const video = player ? null : h("video", { id: "clip", controls: true, preload: "auto", muted: true, playsInline: true,
-    src: `/files/${encodeURIComponent(view.clip)}`, "aria-label": `Clip of ${view.name}` });
+  const video = player ? null : clipOf(view, { id: "clip", preload: "auto", muted: true, playsInline: true });
   const curves = [{ kind: "picture", curve: e.motion }, ...(view.course ? [{ kind: "course", curve: view.course }] : []),
     { kind: "log", curve: e.log }];
   const strip = new Strip({ curves, from: 0, to: e.duration_s, unit: view.unit, launch: view.launch_s ?? null,
@@ -175,9 +183,8 @@ function sync(view, index) {
   }
   function showPlayer() {
     const { data, base, clip } = view.play;
-    const whole = (path) => `/files/${path.split("/").map(encodeURIComponent).join("/")}`;
     player.addEventListener("framechange", ({ detail }) => cursor(detail.time));
-    player.show({ data, base: `${whole(base)}/`, clip: data.clip ? undefined : whole(clip) }).then(() => {
+    player.show({ data, base: `${fileOf(base)}/`, clip: data.clip ? undefined : fileOf(clip) }).then(() => {
       player.muted = true;
       player.nudge = strip.nudge;
       if (view.launch_s !== undefined && view.launch_s !== null) player.seek(view.launch_s);
