@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 from scipy.special import gammainc, gammaincinv
 
-from overlay.compare.mixed import ACCOUNTS, Layout, difference_of, laid_out
+from overlay.compare.equations import Layout, laid_out
+from overlay.compare.mixed import ACCOUNTS, difference_of
 from overlay.timebase import FloatArray
 
 WANTED = 0.8

@@ -16,7 +16,8 @@ cannot say.
 
 Given the ratios of variances the model is generalised least squares, and the difference has
 Student's t distribution. Within an account the ratios are weighted by their restricted
-likelihood (Harville, Biometrika 61 (1974) 383-385, from memory).
+likelihood (Harville, Biometrika 61 (1974) 383-385, from memory); the
+equations are in :mod:`overlay.compare.equations`.
 
 The run's variance is never taken to be less than the measurement's: a few values can agree by
 luck, better than they were measured. With a floor f^2 and a prior flat in log(variance) above it,
@@ -31,37 +32,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from itertools import product
-from typing import Any
 
 import numpy as np
 from scipy.special import gammainc, gammaln, hyp1f1, stdtr, stdtrit
 
+from overlay.compare.equations import Account, Design, Layout, Weighted, design_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.timebase import FloatArray
-
-Weighted = tuple[tuple[float, float], ...]  # (value, weight)
-
-
-@dataclass(frozen=True)
-class Account:
-    """One account of a day: ratios to the run's own variance, each with its weight.
-
-    Attributes
-    ----------
-    spreads : tuple of (ratio, weight)
-        Variance of b's runs over that of a's.
-    trends, walks, jumps : tuple of (ratio, weight)
-        Variance of the steady drift from one run to the next, of the walk's step, and of the
-        jump, which is as likely at one run as at another.
-    """
-
-    spreads: Weighted = ((1.0, 1.0),)
-    trends: Weighted = ((0.0, 1.0),)
-    walks: Weighted = ((0.0, 1.0),)
-    jumps: Weighted = ((0.0, 1.0),)
-
 
 # Same cart, driver and track: spreads seldom differ more than fivefold, and mostly far less.
 SPREADS: Weighted = tuple((s**2, w) for s, w in ((0.2, 2), (1 / 2.2, 3), (1, 4), (2.2, 3), (5, 2)))
@@ -71,23 +48,9 @@ ACCOUNTS = (
     Account(SPREADS, TRENDS, ((0.1, 1.0), (0.5, 1.0), (2.5, 1.0))),
     Account(SPREADS, TRENDS, jumps=((25.0, 1.0),)),
 )
-NOT_APART = "what else differed between the runs went wholly with the build"
-TOO_FEW = "too few runs for all that differed between them"
-MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer day
 _HALVINGS = 40  # of the bracket of an interval's end
 _LEAST, _TINY = 1e-12, 1e-200
 _LEAST_RATE = 1e-4  # below it the floor rules alone, and the incomplete gamma underflows
-
-
-@dataclass(frozen=True, eq=False)
-class _Design:
-    """Generalised least squares for each choice of ratios, shape (g, ...)."""
-
-    log_prior: FloatArray
-    residual: FloatArray  # (g, n, n): quadratic form of the residual sum of squares
-    estimate: FloatArray  # (g, n): weights of the values in the difference
-    variance: FloatArray  # (g,): of the difference, in run variances
-    dof: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,56 +116,6 @@ class Difference:
         return np.asarray((low + high) / 2)
 
 
-@dataclass(frozen=True)
-class Layout:
-    """Which of a day's runs were of which build, and what else may make them differ.
-
-    Attributes
-    ----------
-    of_b : tuple of bool, length n
-    places : tuple of float, length n
-        Of each run in the order driven.
-    columns : tuple of tuples of float, length n each
-        What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
-    days : tuple of int, length n
-        Day of each run: drifts do not reach from one to another.
-    """
-
-    of_b: tuple[bool, ...]
-    places: tuple[float, ...]
-    columns: tuple[tuple[float, ...], ...]
-    days: tuple[int, ...]
-
-    def fixed(self) -> FloatArray:
-        """Columns of the mean, the difference and whatever else is not the sum of others."""
-        kept = [np.ones(len(self.of_b))]
-        for column in self.columns:
-            more = [*kept, np.array(column)]
-            kept = more if np.linalg.matrix_rank(np.array(more)) == len(more) else kept
-        whole = np.stack([kept[0], np.array(self.of_b, dtype=np.float64), *kept[1:]], axis=1)
-        if np.linalg.matrix_rank(whole) < whole.shape[1]:
-            raise UndeterminedError(NOT_APART)
-        if len(whole) <= whole.shape[1]:
-            raise UndeterminedError(TOO_FEW)
-        return whole
-
-
-def laid_out(
-    of_b: Sequence[bool],
-    places: Sequence[float],
-    *,
-    columns: Sequence[Sequence[float]] = (),
-    days: Sequence[int] = (),
-) -> Layout:
-    """The layout of runs, all on one day unless `days` are given."""
-    return Layout(
-        tuple(map(bool, of_b)),
-        tuple(map(float, places)),
-        tuple(tuple(map(float, column)) for column in columns),
-        tuple(days) or (0,) * len(of_b),
-    )
-
-
 def difference_of(
     values: FloatArray,
     layout: Layout,
@@ -235,6 +148,7 @@ def difference_of(
     The pooled t test is the case of equal spreads without drift, here NIST's figures for b less
     a of 4 and 3 values:
 
+    >>> from overlay.compare.equations import laid_out
     >>> times = np.array([[6.00, 6.05, 5.95, 6.02, 5.60, 5.66, 5.55]])
     >>> runs = laid_out([False] * 4 + [True] * 3, range(7))
     >>> d = difference_of(times, runs, accounts=[Account()])
@@ -249,7 +163,7 @@ def difference_of(
     if bool(np.any(still & (least == 0))):
         raise UndeterminedError("the runs show no spread and no uncertainty is given")
     y = y - y.mean(axis=1, keepdims=True)  # for the numbers' sake; differences do not change
-    found = [_judged(y, _design(account, layout), least) for account in accounts]
+    found = [_judged(y, design_of(account, layout), least) for account in accounts]
     parts = [_with_shared(*one, np.broadcast_to(shared, len(y))) for one in found]
     centre, error, dof, weight = zip(*parts, strict=True)
     return Difference(centre, error, dof, weight)
@@ -341,11 +255,10 @@ def _log_gammainc(shape: float, rate: FloatArray) -> FloatArray:
 
 
 def _judged(
-    y: FloatArray, design: _Design, floor: FloatArray
+    y: FloatArray, design: Design, floor: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Centre, error, degrees of freedom and weight for each figure and choice of ratios."""
-    squares = np.maximum(np.sum((design.residual @ y.T) * y.T, axis=1).T, 0.0)
-    variance, dof, log_likelihood = floored(squares, design.dof, floor[:, None])
+    variance, dof, log_likelihood = floored(design.squares(y), design.dof, floor[:, None])
     log_weight = design.log_prior + log_likelihood
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
@@ -358,43 +271,3 @@ def _with_shared(
     """A further known part of the error (Welch-Satterthwaite, JCGM 100:2008 G.4.1)."""
     whole = np.hypot(error, shared[:, None])
     return centre, whole, dof * (whole / np.maximum(error, _LEAST)) ** 4, weight
-
-
-@lru_cache(maxsize=512)
-def _design(account: Account, layout: Layout) -> _Design:
-    fixed, p, day = layout.fixed(), np.array(layout.places), np.array(layout.days)
-    together = np.equal.outer(day, day)
-    since, middle = np.zeros(len(p)), np.zeros(len(p))
-    for one in set(layout.days):
-        since[day == one] = p[day == one] - p[day == one].min()
-        middle[day == one] = p[day == one] - p[day == one].mean()
-    trend, walk = np.outer(middle, middle) * together, np.minimum.outer(since, since) * together
-    later = [(d, place) for d in sorted(set(layout.days)) for place in np.unique(p[day == d])[1:]]
-    if len(later) > MOST_JUMPS:
-        rows_kept = np.linspace(0, len(later) - 1, MOST_JUMPS).round().astype(int)
-        later = [later[i] for i in rows_kept]
-    after = [(day == d) & (p >= place) for d, place in later]
-    leaps = [np.outer(late, late).astype(np.float64) for late in after]
-    rows = []
-    for choice in product(account.spreads, account.trends, account.walks, account.jumps):
-        (ratio, steady, step, leap), weights = zip(*choice, strict=True)
-        own = np.diag(np.where(fixed[:, 1] > 0, math.sqrt(ratio), 1 / math.sqrt(ratio)))
-        without = own + steady * trend + step * walk
-        found = [without + leap * one for one in leaps] if leap and leaps else [without]
-        share = math.prod(weights) / len(found)
-        rows += [_least_squares(covariance, fixed, share) for covariance in found]
-    log_prior, residual, estimate, variance = (np.array(p) for p in zip(*rows, strict=True))
-    return _Design(log_prior, residual, estimate, variance, len(fixed) - fixed.shape[1])
-
-
-def _least_squares(
-    covariance: FloatArray, fixed: FloatArray, share: float
-) -> tuple[float, Any, Any, float]:
-    """One row of a design: log prior with the determinants, residual form, gain, variance."""
-    inverse = np.linalg.inv(covariance)
-    normal = fixed.T @ inverse @ fixed
-    gain = np.linalg.solve(normal, fixed.T @ inverse)
-    determinants = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1]
-    spread = float(np.linalg.inv(normal)[1, 1])
-    log_prior = math.log(share) - 0.5 * float(determinants)
-    return log_prior, inverse - inverse @ fixed @ gain, gain[1], spread

@@ -15,7 +15,8 @@ import numpy as np
 
 from overlay.compare.day import Step
 from overlay.compare.day_power import MASS_SHARE, BuildPower
-from overlay.compare.mixed import difference_of, is_confounded, laid_out
+from overlay.compare.equations import laid_out
+from overlay.compare.mixed import difference_of, is_confounded
 from overlay.compare.power import STEP_MPS, driving_forces
 from overlay.compare.where import HALF_WINDOW_S, accel_at
 from overlay.errors import UndeterminedError

@@ -19,6 +19,7 @@ from itertools import pairwise
 import numpy as np
 
 from overlay.compare.day import DayComparison
+from overlay.compare.equations import laid_out
 from overlay.compare.figures import (
     CANNOT_TELL,
     FEW_RUNS,
@@ -29,7 +30,7 @@ from overlay.compare.figures import (
     RunSplit,
     summarise,
 )
-from overlay.compare.mixed import Difference, difference_of, floored, laid_out
+from overlay.compare.mixed import Difference, difference_of, floored
 from overlay.compare.standing import TOP, Standing
 from overlay.compare.verdict import decided, measured
 from overlay.errors import MismatchError, UndeterminedError

@@ -24,6 +24,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from overlay.compare.equations import NOT_APART, TOO_FEW
 from overlay.compare.figures import (
     CANNOT_TELL,
     DIRECTION,
@@ -41,7 +42,7 @@ from overlay.compare.figures import (
 )
 from overlay.compare.further import ONE_RUN_START, Driven, further_runs
 from overlay.compare.holm import holm
-from overlay.compare.mixed import NOT_APART, TOO_FEW, Difference, difference_of, is_confounded
+from overlay.compare.mixed import Difference, difference_of, is_confounded
 from overlay.errors import UndeterminedError, UsageError
 
 

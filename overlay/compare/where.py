@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from overlay.compare.mixed import difference_of, laid_out, mean_of
+from overlay.compare.equations import laid_out
+from overlay.compare.mixed import difference_of, mean_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.marks import run_end_s
 from overlay.runs.model import Kinematics

@@ -7,19 +7,10 @@ import pytest
 from scipy import stats
 from scipy.integrate import quad
 
+from overlay.compare.equations import NOT_APART, TOO_FEW, Account, laid_out
 from overlay.compare.further import chance_of, runs_wanted
 from overlay.compare.holm import holm
-from overlay.compare.mixed import (
-    ACCOUNTS,
-    NOT_APART,
-    TOO_FEW,
-    Account,
-    difference_of,
-    floored,
-    is_confounded,
-    laid_out,
-    mean_of,
-)
+from overlay.compare.mixed import ACCOUNTS, difference_of, floored, is_confounded, mean_of
 from overlay.errors import UndeterminedError, UsageError
 
 PLAIN = (Account(),)  # equal spreads, no drift: the pooled t test

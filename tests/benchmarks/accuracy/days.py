@@ -28,6 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from overlay.compare.equations import laid_out
 from overlay.compare.figures import (
     CANNOT_TELL,
     LEVEL,
@@ -38,7 +39,7 @@ from overlay.compare.figures import (
     RunSplit,
     run_split,
 )
-from overlay.compare.mixed import difference_of, is_confounded, laid_out
+from overlay.compare.mixed import difference_of, is_confounded
 from overlay.compare.verdict import compare_all
 from overlay.demo.vehicle import Drive, Vehicle
 from overlay.runs.model import Split

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.compare import verdict
+from overlay.compare.equations import laid_out
 from overlay.compare.figures import LEVEL, REAL, Comparison, Pairing, RunSplit, run_split
-from overlay.compare.mixed import Difference, difference_of, laid_out
+from overlay.compare.mixed import Difference, difference_of
 from overlay.compare.season import _judged, _Run
 from overlay.compare.spoiled import CUT, belonging
 from overlay.compare.verdict import compare_all

@@ -17,8 +17,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from overlay.compare.equations import laid_out
 from overlay.compare.further import turns
-from overlay.compare.mixed import difference_of, laid_out
+from overlay.compare.mixed import difference_of
 from overlay.compare.power import assumed_road_load
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull

@@ -30,7 +30,7 @@ from tests.benchmarks.trust.parsers import PARSERS
 
 LONGEST_S = 5.0
 MOST_BYTES = 1 << 30
-BATCH = 500
+BATCH = 4000
 SEED = 20260527
 
 WORDS = (
