@@ -29,7 +29,7 @@ def motion_path(folder: Path, name: str) -> Path:
 def motion_key(sheet: DaySheet, run: Run) -> str:
     """Digest of all that it depends on."""
     files = [stamp(sheet.file(name)) for name in (run.clip, *run.logs)]
-    return digest(files, run.model_dump(include={"same_clock", "window_s", "columns"}))
+    return digest(files, run.model_dump(include={"same_clock", "rounding", "window_s", "columns"}))
 
 
 def watched(

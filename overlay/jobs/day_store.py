@@ -68,7 +68,8 @@ def run_key(sheet: DaySheet, run: Run, goals: Sequence[SplitGoal]) -> str:
     size = {"tyre_diameter_m", "rolling_circumference_m"}
     engine = {"limiter_rpm", "cylinders", "strokes"}
     of_vehicle = vehicle.model_dump(include={"gear_ratios", "clutch", *size, *engine})
-    said = run.model_dump(include={"same_clock", "offset_s", "window_s", "signal_s", "columns"})
+    of_run = {"same_clock", "offset_s", "rounding", "window_s", "signal_s", "columns"}
+    said = run.model_dump(include=of_run)
     files = [stamp(sheet.file(name)) for name in (run.clip, *run.logs)]
     return digest(files, said, of_vehicle, [asdict(goal) for goal in goals])
 

@@ -65,6 +65,7 @@ _RUN_NOTES = """\
 #   notes = "gusty"
 #   mass_kg = 176                # with driver and fuel, where it is not the build's
 #   same_clock = true            # the log is the camera's own GPS
+#   rounding = "down"            # a log in whole mph shows 23 for 23.0 to 23.9; or "nearest"
 #   window_s = [12.0, 31.5]      # where in a long clip the run is
 #   signal_s = 13.5              # the starting signal in the clip: a launch 1 s after it is late
 #   columns = { rpm = "N" }      # which column of a table is what

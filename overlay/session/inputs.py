@@ -76,6 +76,7 @@ def options_of(sheet: DaySheet, run: Run) -> RunOptions:
         same_clock=run.same_clock,
         offset_s=run.offset_s,
         columns=run.column_map,
+        rounding=run.rounding,
         machine=machine_of(sheet, run.build),
         rpm_from_sound=sheet.vehicle.strokes is not None,  # used where no log has the revs
     )

@@ -220,6 +220,11 @@ class Run(Strict):
         le=1e6,
         description="Total offset if known: log time less footage time of the same event.",
     )
+    rounding: Literal["nearest", "down", "unknown"] = Field(
+        default="unknown",
+        description="How a log in whole mph or km/h came about: 23 for 22.5 to 23.5, for 23 to 24, "
+        "or either, which the ± then holds.",
+    )
     window_s: tuple[Second, Second] | None = Field(
         default=None,
         description="Start and end of the run in the clip, seconds from its first frame.",

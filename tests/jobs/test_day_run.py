@@ -352,6 +352,7 @@ def test_digest__what_matters_changes_it(copied):
         ("gear_ratios = [9.4]", "gear_ratios = [9.5]"),
         ('clip = "a1.mp4"', 'clip = "a1.mp4"\nsame_clock = true'),
         ('clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0'),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\nrounding = "down"'),
     ):
         assert changed(copied, old, new)[0] != first[0]
     assert changed(copied, 'clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0')[1] == first[1]

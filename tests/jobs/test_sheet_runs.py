@@ -28,6 +28,7 @@ build = "A"
 clip = "b1.mp4"
 logs = ["b1.nmea"]
 same_clock = true
+rounding = "down"
 """
 
 
@@ -54,6 +55,7 @@ def test_pair__is_what_the_sheet_says(folder):
         assert (first.name, first.options.same_clock, first.options.offset_s) == ("two", True, None)
         assert (second.name, second.options.same_clock) == ("one", False)
         assert second.logs == (folder / "a1.gpx", folder / "a1_revs.csv")
+        assert (first.options.rounding, second.options.rounding) == ("down", "unknown")
         assert (second.options.offset_s, second.options.columns) == (1.25, None)
 
 

@@ -306,6 +306,12 @@ MISTAKES = {
         "runs[2].offset_s",
         "input should be a valid number",
     ),
+    "rounding up": (
+        'notes = "gusty"',
+        'rounding = "up"',
+        "runs[2].rounding",
+        "'nearest', 'down' or 'unknown'",
+    ),
     "signal as text": (
         'notes = "gusty"',
         'signal_s = "13 s"',
