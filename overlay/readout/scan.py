@@ -26,6 +26,7 @@ PICTURES, WIDTH_PX = 24, 1280
 HARDEST_MPS2 = 20.0  # no vehicle on wheels gains or loses speed faster: common practice, no source
 FASTEST_MPS = 140.0
 LEAST_READ = 0.5  # share of the frames in which a speed is read
+MOST_AMISS = 0.05  # share of these that read otherwise alone, or whose figures fit no neighbours
 COUNTS_EVENLY = 0.02  # of its range, off a straight line over the whole clip: a clock
 A_CLOCK, A_COUNT = "a clock", "figures that count evenly, as a clock does"
 MOST_STEADY = 0.5  # of its greatest figure: a number without unit that never falls below is no run
@@ -94,7 +95,7 @@ def read_readout(
     numbers = [number for number in seen if isinstance(number, _Found)]
     numbers = _clearest(numbers)
     others = [s for s in seen if isinstance(s, str)]
-    chosen, unit = _chosen(clip.path, numbers, others, unit)
+    chosen, unit = _chosen(clip.path, numbers, others, unit, asked=box is None)
     if box is None:
         _require_speed(clip.path, chosen, others)
     return _readout(clip, chosen, unit, t_s)
@@ -148,6 +149,9 @@ def _read(spot: Spot, parts: list[Luma], t_s: FloatArray) -> _Found | str:
         return "figures that hardly change"
     if _counts(t_s, shown):
         return A_COUNT
+    amiss = struck + np.count_nonzero(np.isfinite(shown) & (line.frames.alone != shown))
+    if amiss > MOST_AMISS * (struck + np.count_nonzero(np.isfinite(shown))):
+        return "figures too unclear to be sure of"
     return _Found(spot, line, shown, struck)
 
 
@@ -207,9 +211,9 @@ def _counts(t_s: FloatArray, shown: FloatArray) -> bool:
 
 
 def _chosen(
-    path: str, numbers: list[_Found], others: list[str], unit: str | None
+    path: str, numbers: list[_Found], others: list[str], unit: str | None, *, asked: bool
 ) -> tuple[_Found, str]:
-    """The number that is the speed, and its unit."""
+    """The number that is the speed, and its unit; `asked`: whether a box may be asked for."""
     if unit is None:
         some = [n for n in numbers if n.line.unit in SPEED_UNITS]
     else:
@@ -231,10 +235,9 @@ def _chosen(
     if numbers and unit is None and all(n.line.unit is None for n in numbers):
         raise UsageError(f"{path}: no unit is read beside the number; add --unit, and {where}")
     said = ", ".join([*others, *(f"{_range(n)} {n.line.unit or ''}".strip() for n in numbers)])
-    raise UndeterminedError(
-        f"{path}: no speed is read in the picture ({said}); where you see one, give its place with "
-        "--box X,Y,W,H, number and unit inside"
-    )
+    todo = "where you see one, give its place with --box X,Y,W,H, number and unit inside"
+    todo = todo if asked else "use a clip with larger or clearer digits, or other footage"
+    raise UndeterminedError(f"{path}: no speed is read in the picture ({said}); {todo}")
 
 
 def _require_speed(path: str, number: _Found, others: list[str]) -> None:

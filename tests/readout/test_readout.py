@@ -136,6 +136,22 @@ def _number(shown: list[float], unit: str | None) -> scan._Found:
     return scan._Found(spot, line, values, 0)
 
 
+@pytest.mark.parametrize(("wrong", "is_read"), [(4, True), (16, False)])
+def test_unclear_figures__are_not_taken_for_a_speed(wrong: int, is_read: bool, monkeypatch) -> None:
+    """Where many frames read otherwise alone, no one knows how many are wrong in the record too."""
+    values = np.repeat([0.0, 2.0, 5.0, 9.0, 12.0, 14.0, 12.0, 8.0, 3.0, 0.0], 20)
+    alone = values.copy()
+    alone[5 : 5 + wrong] += 8.0
+    line = Line(Frames(values, alone, np.ones(200)), "mph", 0, False, False, (20.0, 90.0))
+    monkeypatch.setattr(scan, "inks", lambda *_: np.zeros((200, 44, 8), np.uint8))
+    monkeypatch.setattr(scan, "read_line", lambda *_: line)
+    found = scan._read(_number([0.0, 1.0], "mph").spot, [], np.arange(200) / 10)
+    assert isinstance(found, scan._Found) == is_read
+    if not is_read:
+        with pytest.raises(UndeterminedError, match=r"too unclear to be sure.*clearer digits"):
+            scan._chosen("a.mp4", [], [found], None, asked=False)
+
+
 def test_choice__what_may_be_no_speed_is_asked_for() -> None:
     """A height hardly changes; a distance and a top speed never fall."""
     run, lone = [0.0, 12.0, 31.0, 20.0, 0.0], [0.0, 12.0, 25.0, 31.0]
