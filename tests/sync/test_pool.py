@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+import scipy.stats
 
 from overlay.errors import UsageError
 from overlay.sync.model import Alignment
@@ -59,3 +60,46 @@ def test_separate__undetermined_keeps_no_lag():
 def test_separate__offset_outside_its_interval_refused():
     with pytest.raises(UsageError, match="outside its own interval"):
         separate(run(1.0, 0.1), 2.1, (3.0, 4.0), "engine sound")
+
+
+def test_pool__runs_that_differ_as_statsmodels():
+    """DerSimonian and Laird's variance, Hartung and Knapp's error, unlike sigmas."""
+    meta = pytest.importorskip("statsmodels.stats.meta_analysis")
+    lags, sigmas = np.array([1.36, 1.50, 1.88]), np.array([0.03, 0.06, 0.04])
+    known = meta.combine_effects(lags, sigmas**2, method_re="chi2")
+    found = pool([run(*one) for one in zip(lags, sigmas, strict=True)])
+    assert (found.runs, found.constant) == (3, False)
+    assert found.chi_square == pytest.approx(known.q)
+    assert found.p_value == pytest.approx(scipy.stats.chi2.sf(known.q, 2))
+    assert found.spread_s == pytest.approx(np.sqrt(known.tau2))
+    assert found.lag_s == pytest.approx(known.mean_effect_re)
+    half = scipy.stats.t.ppf(0.975, 2) * known.sd_eff_w_re_hksj
+    assert found.interval_s == pytest.approx((found.lag_s - half, found.lag_s + half))
+    assert f"(p < 0.001, {np.sqrt(known.tau2):.3f} s from run to run)" in found.note
+
+
+def test_pool__runs_that_agree_are_weighted_by_their_information():
+    """By hand: weights 1/0.02² and 1/0.04² are 4 to 1, so 1.00 and 1.05 give 1.01."""
+    found = pool([run(1.00, 0.02), run(1.05, 0.04)])
+    assert found.lag_s == pytest.approx(1.01)
+    half = 1.959964 * 0.02 / np.sqrt(1.25)
+    assert found.interval_s == pytest.approx((1.01 - half, 1.01 + half))
+    # Q is 0.05² / (0.02² + 0.04²) = 1.25 with one degree of freedom.
+    assert (found.chi_square, found.spread_s) == (pytest.approx(1.25), 0.0)
+    assert found.note == "2 runs agree on one lag (p = 0.26)"
+
+
+def test_pool__takes_the_lag_only_where_every_run_has_one():
+    half = 1.959964 * 0.02
+    lag = Alignment(
+        True,
+        3.0,
+        (2.9, 3.1),
+        None,
+        readout_lag_s=1.0,
+        readout_lag_interval_s=(1.0 - half, 1.0 + half),
+    )
+    assert pool([lag]).lag_s == 1.0
+    assert pool([lag]).interval_s == pytest.approx((1.0 - half, 1.0 + half))
+    assert (pool([lag]).chi_square, pool([lag]).p_value, pool([lag]).note) == (0, 1, "one run only")
+    assert pool([lag, run(3.0, 0.05)]).lag_s == pytest.approx(3.0)

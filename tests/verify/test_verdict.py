@@ -89,3 +89,38 @@ def test_passing__a_lag_that_shows_passes_once_in_two_hundred_at_most():
     for half_s in np.linspace(0.001, 0.06, 60):
         assert passes(LARGEST_S, float(half_s)) <= 0.00501
         assert passing_s(float(half_s)) <= half_s
+
+
+def test_reason__in_words_with_figures_in_ms():
+    """By hand: normal quantiles 1.960, 2.576, 0.842 (NIST/SEMATECH e-Handbook 1.3.6.7.1).
+
+    A half width of 19.6 ms is a sigma of 10 ms; what passes is up to 40 - 25.8 = 14.2 ms, and a lag
+    8.4 ms beyond it passes once in five.
+    """
+    proof = "a proof needs the 99 % interval within ± 40 ms"
+    for lag_s, half_s, said in (
+        (0.005, 0.0196, "no lag left: +5 ms ± 20; 23 ms would have been caught"),
+        (-0.2, 0.03, "the shown speed is early: -200 ms ± 30"),
+        (0.2, 0.03, "the shown speed is late: +200 ms ± 30"),
+        (0.3, 0.2, f"perhaps a lag, not for sure: +300 ms ± 200; {proof}"),
+        (-0.01, 0.035, f"no lag seen, but it is not proved: -10 ms ± 35; {proof}"),
+    ):
+        assert judge("b1", [check(lag_s, half_s)]).reason == said
+    assert smallest_caught_s(0.0196) == pytest.approx(0.0400 - 0.02576 + 0.00842, abs=5e-5)
+    assert judge("b1", [check(0.01, 0.035)]).smallest_caught_s is None  # none that wide passes
+    assert UNTOLD.half_s == np.inf
+    assert UNTOLD.said == "cannot tell: the clip has no sound"
+    assert check(0.01, 0.02, reason="few").said == "+10 ms ± 20; few"
+
+
+@pytest.mark.parametrize(
+    ("checks", "outcome"),
+    [
+        ([check(0.167, 0.1)], "weak proof"),  # 99.9 %: 3.291 / 1.960 = 1.679 halves of 95 %
+        ([check(-0.169, 0.1)], "lag"),
+        ([check(0.0, 0.019), sound(0.038, 0.02)], "no lag"),  # the intervals meet
+        ([check(0.0, 0.019), sound(0.04, 0.02)], "disagreement"),
+    ],
+)
+def test_judge__at_the_edges(checks, outcome):
+    assert judge("b1", checks).outcome == outcome
