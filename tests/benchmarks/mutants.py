@@ -3,9 +3,10 @@
 Run ``python -m tests.benchmarks.mutants runs [--count 150] [--seed 20261127] [--skip 0]`` from the
 checkout, or name a module such as ``runs/course.py``. Cosmic Ray (extra ``dev``) makes the mutants
 in a copy of the checkout; the seed draws which are tried, and ``--skip`` goes on behind those of an
-earlier run. Each is tried in a fork of this process, which holds the big libraries already: two
-seconds or so for one that is noticed, as long as the package's tests take for one that is not. The
-latter are printed with their place, so that a test can be written or the reason given.
+earlier run; ``--tests`` names the test files of a module where the package's are slow. Each is
+tried in a fork of this process, which holds the big libraries already: two seconds or so for one
+that is noticed, as long as the tests take for one that is not. The latter are printed with their
+place, so that a test can be written or the reason given.
 
 Survivors met in ``runs`` that no test can notice: a limit that no float meets exactly (``>`` for
 ``>=``), small whole numbers compared by ``is``, an initial value of a maximum over values that
@@ -25,6 +26,7 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy  # noqa: F401 - what tests import is loaded once, before the forks
@@ -77,11 +79,11 @@ def passes(folder: Path, tests: list[str]) -> bool:
     return os.waitstatus_to_exitcode(status) == 0
 
 
-def quickest_first(folder: Path, package: str) -> list[str]:
-    """The package's test files, the quickest first, since the first failure ends a mutant."""
+def quickest_first(folder: Path, files: Iterable[Path]) -> list[str]:
+    """Test files, the quickest first, since the first failure ends a mutant."""
     took_s = {}
-    for file in sorted((folder / "tests" / package).glob("test_*.py")):
-        began_s, name = time.monotonic(), str(file.relative_to(folder))
+    for name in sorted(map(str, files)):
+        began_s = time.monotonic()
         if not passes(folder, [name]):
             raise SystemExit(f"{name}: fails without a mutant; get it right first")
         took_s[name] = time.monotonic() - began_s
@@ -119,11 +121,13 @@ def main() -> int:
     parser.add_argument("module", help="a package or a module of it, such as runs/course.py")
     for name, default in (("count", 150), ("seed", 20261127), ("skip", 0)):
         parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--tests", nargs="+", help="these files, not all tests of the package")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         copied(folder)
-        tests = quickest_first(folder, asked.module.split("/")[0])
+        files = asked.tests or (ROOT / "tests" / asked.module.split("/")[0]).glob("test_*.py")
+        tests = quickest_first(folder, [Path(file).resolve().relative_to(ROOT) for file in files])
         every = mutants(folder, asked.module)
         random.Random(asked.seed).shuffle(every)
         chosen = every[asked.skip : asked.skip + asked.count]
