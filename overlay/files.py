@@ -13,6 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from overlay.errors import InputError, OutputError
+from overlay.system import is_gone, is_locked
 
 _HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:8]
 _LEFTOVER = re.compile(rf"\..*\.{_HOST}-(\d+)-[0-9a-f]{{16}}\.part(\..*)?")
@@ -107,41 +108,33 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
 def held(folder: Path) -> Iterator[None]:
     """Hold a folder of results for this process alone, until the block or the process ends.
 
+    A folder in which nothing came to lie is taken away at the end.
+
     Raises
     ------
     OutputError
         If another process holds it, or it cannot be written.
     """
     try:
-        from fcntl import LOCK_EX, LOCK_NB, flock
-    except ImportError:  # not there on every system
-        yield
-        return
-    try:
         file = (folder / ".held").open("a")
     except OSError as error:
         raise OutputError(f"{folder}: cannot be written: {error.strerror or error}") from error
     with file:
+        if not is_locked(file):
+            raise OutputError(f"{folder}: another timetrue writes there; wait until it is done")
         try:
-            flock(file, LOCK_EX | LOCK_NB)
-        except OSError:
-            said = f"{folder}: another timetrue writes there; wait until it is done"
-            raise OutputError(said) from None
-        yield
+            yield
+        finally:
+            if [path.name for path in folder.iterdir()] == [".held"]:
+                with suppress(OSError):
+                    Path(file.name).unlink()
+                    folder.rmdir()
 
 
 def _clear_leftovers(folder: Path) -> None:
     """Remove the parts whose process, one of this machine, is gone."""
-    if os.name != "posix":
-        return  # asking whether a process lives would end it there
     for part in folder.glob(f".*.{_HOST}-*.part*"):
         found = _LEFTOVER.fullmatch(part.name)
-        if found is None:
-            continue
-        try:
-            os.kill(int(found[1]), 0)
-        except ProcessLookupError:
+        if found is not None and is_gone(int(found[1])):
             with suppress(OSError):
                 part.unlink()
-        except OSError:
-            continue  # alive, and another user's

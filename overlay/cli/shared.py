@@ -10,6 +10,7 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
@@ -46,10 +47,18 @@ def shown_progress(*, quiet: bool) -> Iterator[Progress]:
         yield silent
         return
     from rich.console import Console
-    from rich.progress import BarColumn, TaskID, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, ProgressColumn, Task, TaskID, TextColumn
     from rich.progress import Progress as Bars
+    from rich.text import Text
 
-    columns = (TextColumn("{task.description:<28}"), BarColumn(), TimeRemainingColumn())
+    class Left(ProgressColumn):
+        """By all that the stage has taken so far: runs differ, and workers start slowly."""
+
+        def render(self, task: Task) -> Text:
+            left_s = time_left_s(task.elapsed or 0.0, task.completed)
+            return Text("-:--:--" if left_s is None else str(timedelta(seconds=round(left_s))))
+
+    columns = (TextColumn("{task.description:<28}"), BarColumn(), Left())
     tasks: dict[str, TaskID] = {}
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
 
@@ -59,6 +68,17 @@ def shown_progress(*, quiet: bool) -> Iterator[Progress]:
             bars.update(tasks[stage], completed=share)
 
         yield show
+
+
+def time_left_s(taken_s: float, share: float) -> float | None:
+    """Seconds to the end of a stage of which a share is done; None before there is any.
+
+    Examples
+    --------
+    >>> time_left_s(30.0, 0.25), time_left_s(5.0, 0.0), time_left_s(30.0, 1.0)
+    (90.0, None, 0.0)
+    """
+    return taken_s * (1 - share) / share if share > 0 else None
 
 
 def say(line: str) -> None:

@@ -12,8 +12,9 @@ from multiprocessing.connection import Connection
 from typing import Any, Literal
 
 from overlay.errors import TimetrueError
-from overlay.jobs.parallel import cores, start_worker
+from overlay.jobs.parallel import start_worker
 from overlay.progress import Progress
+from overlay.system import cores
 
 State = Literal["waiting", "working", "done", "failed", "cancelled"]
 Task = Callable[..., Any]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from overlay.jobs.parallel import cores, in_parallel
+from overlay.jobs.parallel import in_parallel
 from overlay.progress import Progress, silent
 from overlay.session import AlignedRun, RunInputs
 from overlay.session import steps as session
 from overlay.session.steps import named_short
+from overlay.system import cores
 
 APART_FROM_S = 5.0  # for shorter clips a process takes longer to start than to look at them
 

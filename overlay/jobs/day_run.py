@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,13 +20,14 @@ from overlay.jobs.day_one import RunOutcome, RunTask, cell_of, do_run, lost_run,
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.film import encoded
 from overlay.jobs.names import FOLDER, KEPT
-from overlay.jobs.parallel import cores, in_parallel
+from overlay.jobs.parallel import in_parallel
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.progress import Progress, silent, staged
 from overlay.report.results import DayResults, judged_day, write_markdown
 from overlay.report.results_data import results_json, write_csv, write_json
 from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
+from overlay.system import cores
 
 
 @dataclass(frozen=True)
@@ -94,13 +96,19 @@ def run_day(
     # Workers elsewhere have another working folder.
     sheet = load_sheet(sheet_path(path) if scheduler is None else sheet_path(path).absolute())
     folder = sheet.folder / FOLDER
+    is_new = not folder.exists()
     try:
         (folder / KEPT).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
-    with held(folder / KEPT):
-        hands = Hands(workers or cores(), scheduler)
-        return _run_day(sheet, folder, clips, with_clips, retry, hands, progress)
+    try:
+        with held(folder / KEPT):
+            hands = Hands(workers or cores(), scheduler)
+            return _run_day(sheet, folder, clips, with_clips, retry, hands, progress)
+    finally:
+        if is_new:  # nothing came of it: no empty folder is left
+            with suppress(OSError):
+                folder.rmdir()
 
 
 def _run_day(

@@ -21,6 +21,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from overlay.errors import EncoderError
 from overlay.progress import Progress, silent
+from overlay.system import cores
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -61,14 +62,6 @@ class Crew(Protocol[Result]):
 
     def close(self) -> None:
         """Let the workers go."""
-
-
-def cores() -> int:
-    """Processor cores that this process may use, at least 1."""
-    try:
-        return max(1, len(os.sched_getaffinity(0)))
-    except AttributeError:
-        return max(1, os.cpu_count() or 1)
 
 
 def in_parallel(

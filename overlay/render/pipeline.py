@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import re
 import signal
@@ -22,10 +21,10 @@ from overlay.files import written_whole
 from overlay.render.encoder import ffmpeg_path
 from overlay.render.picture_stream import picture_head, stream_head
 from overlay.scene.layers import Layer, changes
+from overlay.system import give_back_memory, widen_pipe
 from overlay.timebase import FloatArray
 
 _PIPE_BYTES = 1 << 20  # room for a gauge picture, so that writer and reader switch seldom
-_SET_PIPE_SIZE = 1031  # F_SETPIPE_SZ of Linux; other systems refuse it, which does no harm
 _FULL = ("No space left on device", "Disk quota exceeded", "File too large")
 _NOISE = re.compile(
     r"Conversion failed|Task finished with error|Terminating (thread|demuxer)|Nothing was written"
@@ -142,7 +141,7 @@ def run(
             ends = os.pipe()
             reading.append(ends[0])
             writing.append(ends[1])
-            _widen(ends[1])
+            widen_pipe(ends[1], _PIPE_BYTES)
             command += ["-probesize", "32", "-analyzeduration", "0", "-threads", "1"]
             command += ["-f", "matroska", "-i", f"pipe:{ends[0]}"]
         command += after
@@ -178,7 +177,8 @@ def _watch(
     progress: OnProgress | None,
 ) -> Outcome:
     """Start the process and its writers, follow it, and end it whatever happens."""
-    _give_back()
+    # Else what reading the footage took counts beside the encoder to the job's end.
+    give_back_memory()
     try:
         # A session of its own: Ctrl-C reaches this program only, which then ends the encoder
         # at once instead of letting it finish half a file.
@@ -270,22 +270,6 @@ def _as_error(code: int, words: list[str]) -> OutputError | EncoderError:
             )
         return EncoderError(f"ffmpeg was ended from outside ({name}); its last words: {said}")
     return EncoderError(f"ffmpeg stopped with code {code}: {said}")
-
-
-def _give_back() -> None:
-    """Hand memory that earlier steps have freed back to the system, where the C library can.
-
-    Else reading the footage and making the gauges counts beside the encoder to the job's end.
-    """
-    with contextlib.suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
-
-
-def _widen(pipe: int) -> None:
-    with contextlib.suppress(ImportError, OSError):
-        import fcntl
-
-        fcntl.fcntl(pipe, _SET_PIPE_SIZE, _PIPE_BYTES)
 
 
 @contextlib.contextmanager

@@ -122,3 +122,4 @@ def test_day_run__what_is_wrong_with_a_scheduler_is_one_line(day: Path, schedule
     assert "no scheduler answers there; start one with 'dask scheduler'" in capsys.readouterr().err
     assert invoke(["day", "run", str(day), "-q", "--scheduler", scheduler]) == 2
     assert "has no workers; start some with 'dask worker" in capsys.readouterr().err
+    assert not (day / "day-results").exists()

@@ -13,15 +13,20 @@ done twice, all three bad ones named, exit code of the first of them. Exit code 
 from __future__ import annotations
 
 import argparse
+import fcntl
 import os
+import pty
+import re
 import shutil
 import signal
 import struct
 import subprocess
 import sys
 import tempfile
+import termios
 import time
-from dataclasses import asdict, replace
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from overlay.jobs.day_motion import (
@@ -38,6 +43,8 @@ from overlay.sheet import load_sheet
 from tests.benchmarks.trust.kills import MARK, inputs, living
 
 BAR = 1.2
+ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+BAR_TEXT = re.compile(r"working out .*?(\d+):(\d\d):(\d\d)")
 HEAD = "# Copies of the ready-made day.\n"
 
 
@@ -100,21 +107,33 @@ def memory_mb(mark: str) -> float:
     return total / 1024
 
 
-def followed(
-    folder: Path, *, stop_at: float = 2.0
-) -> tuple[int, str, float, list[tuple[float, int]]]:
-    """Exit code, what it said, peak memory and how many runs were done when, of ``day run``."""
+@dataclass(frozen=True)
+class Followed:
+    """How a ``day run`` went: memory in MB, times in seconds from its start."""
+
+    code: int
+    said: str
+    peak_mb: float
+    done: list[tuple[float, int]]  # how many runs were done when
+    told: list[tuple[float, float]]  # time left that the bar of the runs told, and when
+
+
+def followed(folder: Path, *, stop_at: float = 2.0) -> Followed:
+    """Follow a ``day run``, told to end when that share of its runs is done."""
     mark = f"season-{os.getpid()}-{time.monotonic()}"
+    screen, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 200, 0, 0))
+    os.set_blocking(screen, False)
     process = subprocess.Popen(
-        [sys.executable, "-m", "overlay", "day", "run", str(folder), "--no-clips", "--quiet"],
-        env=os.environ | {MARK: mark},
+        [sys.executable, "-m", "overlay", "day", "run", str(folder), "--no-clips"],
+        env=os.environ | {MARK: mark, "TERM": "xterm", "COLUMNS": "200"},
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
+        stderr=theirs,
         start_new_session=True,
     )
-    peak, done, begun_s, is_stopped = 0.0, [], time.monotonic(), False
-    kept = folder / "day-results" / "kept"
+    os.close(theirs)
+    peak, done, told, begun_s, is_stopped = 0.0, [], [], time.monotonic(), False
+    kept, said = folder / "day-results" / "kept", ""
     total = (folder / "day.toml").read_text().count("[[runs]]")
     while process.poll() is None:
         peak = max(peak, memory_mb(mark))
@@ -122,8 +141,24 @@ def followed(
         if done[-1][1] >= stop_at * total and not is_stopped:
             is_stopped = True
             process.send_signal(signal.SIGTERM)
+        new = heard(screen)
+        said += new
+        if shown := BAR_TEXT.findall(new):
+            hours, minutes, seconds = map(int, shown[-1])
+            told.append((done[-1][0], 3600.0 * hours + 60 * minutes + seconds))
         time.sleep(0.5)
-    return process.returncode, process.communicate()[1], peak, done
+    said += heard(screen)
+    os.close(screen)
+    return Followed(process.returncode, ESCAPE.sub("", said), peak, done, told)
+
+
+def heard(screen: int) -> str:
+    """What has come on a screen since."""
+    found = b""
+    with suppress(OSError):
+        while more := os.read(screen, 65536):
+            found += more
+    return found.decode("utf-8", "replace")
 
 
 def kept_runs(kept: Path) -> int:
@@ -154,27 +189,29 @@ def main() -> int:
         worked_out(source)
         keep_as_done(source, day, range(min(options.fresh, options.beside), options.beside))
         keep_as_done(source, season, range(min(options.fresh, options.count), options.count))
-        code, _, day_mb, _ = followed(day)
-        print(f"{options.beside} runs: exit {code}, peak {day_mb:.0f} MB", flush=True)
+        beside = followed(day)
+        print(
+            f"{options.beside} runs: exit {beside.code}, peak {beside.peak_mb:.0f} MB", flush=True
+        )
         begun = kept_runs(season / "day-results/kept")
         stop = (begun + (options.count - begun) / 2) / options.count
-        code, _, first_mb, first = followed(season, stop_at=stop)
+        first = followed(season, stop_at=stop)
         before = {p: p.stat().st_mtime_ns for p in (season / "day-results/kept").glob("*.npz")}
-        print(f"stopped with {first[-1][1]} of {options.count} runs done: exit {code}", flush=True)
-        code, said, second_mb, second = followed(season)
+        print(f"stopped with {first.done[-1][1]} of {options.count} done: exit {first.code}")
+        second = followed(season)
         twice = [path.name for path, was in before.items() if path.stat().st_mtime_ns != was]
-        print(said.strip()[-600:])
-    peak_mb = max(first_mb, second_mb)
+        print(second.said.strip()[-600:])
+    peak_mb = max(first.peak_mb, second.peak_mb)
     print(
-        f"{options.count} runs: exit {code}, peak {peak_mb:.0f} MB, {peak_mb / day_mb:.2f} of the "
-        f"day's (bar {BAR}); done twice: {len(twice)}"
+        f"{options.count} runs: exit {second.code}, peak {peak_mb:.0f} MB, "
+        f"{peak_mb / beside.peak_mb:.2f} of the day's (bar {BAR}); done twice: {len(twice)}"
     )
-    left = options.count - second[0][1]
-    for share in (1 / 3, 2 / 3):
-        at_s = next(t for t, n in second if n - second[0][1] >= share * left)
-        told_s, true_s = at_s * (1 - share) / share, second[-1][0] - at_s
-        print(f"at {share:.0%} done, {told_s:.0f} s left by runs, {true_s:.0f} s in truth")
-    return int(peak_mb > BAR * day_mb or bool(twice) or code not in (3, 4, 5))
+    for one in (beside, second):
+        from_s, to_s = one.told[0][0], one.told[-1][0]
+        for share in (1 / 3, 2 / 3):
+            at_s, told_s = next(t for t in one.told if t[0] >= from_s + share * (to_s - from_s))
+            print(f"{share:.0%} through the runs: {told_s:.0f} s left told, {to_s - at_s:.0f} true")
+    return int(peak_mb > BAR * beside.peak_mb or bool(twice) or second.code not in (3, 4, 5))
 
 
 if __name__ == "__main__":
