@@ -305,10 +305,7 @@ def _where(c: Comparison) -> str:
 
 def _amount(c: Comparison, gain: float, speed_unit: str) -> str:
     factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, speed_unit)
-    digits = _digits(c)
-    half = factor * (c.half or 0.0)
-    while half < 0.95 * 10.0**-digits and digits < 4:
-        digits += 1
+    digits, half = _digits(c, factor), factor * (c.half or 0.0)
     number = f"{abs(gain * factor):.{digits}f}"
     sign = "−" if gain < 0 and c.verdict == CANNOT_TELL and float(number) > 0 else ""
     return f"{sign}{number} {'s' if c.unit == 's' else speed_unit} ± {half:.{digits}f}"
@@ -316,11 +313,15 @@ def _amount(c: Comparison, gain: float, speed_unit: str) -> str:
 
 def _number(c: Comparison, value: float, speed_unit: str) -> str:
     factor = 1.0 if c.unit == "s" else mps_to_speed(1.0, speed_unit)
-    return f"{value * factor:.{_digits(c)}f} {'s' if c.unit == 's' else speed_unit}"
+    return f"{value * factor:.{_digits(c, factor)}f} {'s' if c.unit == 's' else speed_unit}"
 
 
-def _digits(c: Comparison) -> int:
-    return 2 if c.unit == "s" else 1
+def _digits(c: Comparison, factor: float) -> int:
+    """Decimals of a figure and its low end: as many as its half width needs."""
+    digits, half = 2 if c.unit == "s" else 1, factor * (c.half or 0.0)
+    while half < 0.95 * 10.0**-digits and digits < 4:
+        digits += 1
+    return digits
 
 
 def _sentence(

@@ -1,5 +1,7 @@
 """What a step bought, in words and figures that follow by hand from a given difference."""
 
+from dataclasses import replace
+
 import pytest
 
 from overlay.compare.figures import (
@@ -104,3 +106,27 @@ def test_value__other_units_are_refused() -> None:
         bought(figure(1.0, 0.2, unit="kg"))
     with pytest.raises(UsageError, match="no split"):
         bought()
+
+
+def test_sentence__of_several_open_figures_says_the_most_runs() -> None:
+    few, many = (
+        figure(-0.05, 0.09, CANNOT_TELL, label=label, is_main=False, reason=WIDE)
+        for label in ("20 m", "60 m")
+    )
+    few = replace(few, further_runs=3, remedy="3 more runs of each would probably tell")
+    many = replace(many, further_runs=8, remedy="8 more runs of each would probably tell")
+    for pair in ([few, many], [many, few]):
+        assert bought(*pair).sentence.endswith(": 8 more runs of each would probably tell")
+
+
+def test_phrase__by_verdict() -> None:
+    open_ = figure(0.05, 0.09, CANNOT_TELL, reason="x", remedy="2 more runs")
+    assert bought(open_).gains[0].phrase == (
+        "from 20 to 60 m cannot tell yet (−0.05 s ± 0.09; x; 2 more runs)"
+    )
+    alike = figure(0.0, 0.03, NO_DIFFERENCE)
+    assert bought(alike).gains[0].phrase == "from 20 to 60 m no difference that matters"
+    edge = bought(figure(-0.5, 0.5)).gains[0].phrase  # its low end is 0: nothing to call "at least"
+    assert edge == "0.50 s ± 0.50 from 20 to 60 m"
+    fine = bought(figure(-0.31, 0.004)).gains[0].phrase  # as many decimals as the ± needs
+    assert fine == "0.310 s ± 0.004 (at least 0.306 s) from 20 to 60 m"
