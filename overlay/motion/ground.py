@@ -60,7 +60,7 @@ def ground_signal(
     cells: MotionSignal,
     *,
     ignore: Sequence[Box] = (),
-    focal_share: float | None = None,
+    angle_deg: float | None = None,
 ) -> MotionSignal | None:
     """The signal of the ground alone, or None where too little of it can be followed.
 
@@ -71,13 +71,13 @@ def ground_signal(
     cells : MotionSignal
         By the whole picture; cuts, flashes and frozen pictures are taken from it.
     ignore : sequence of Box
-    focal_share : float, optional
-        Focal length over the picture's longer side, where it is known.
+    angle_deg : float, optional
+        Angle of view across the picture's longer side, where it is known.
     """
     tracker = CornerTracker(ignore)
     for frame in frames:
         tracker.add(frame.t_s, frame.luma)
-    found = odometry(tracker.tracks(), focal_share)
+    found = odometry(tracker.tracks(), angle_deg)
     return None if found is None else _signal(found, cells)
 
 

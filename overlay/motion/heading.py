@@ -1,4 +1,4 @@
-"""Where a camera is headed and how it turns, and its focal length, from corner tracks.
+"""Where a camera is headed and how it turns, from corner tracks.
 
 Every corner that stands still moves on a line through the point the camera heads for, once turning
 is taken out. One direction of travel serves all pairs, since a camera is fixed to its vehicle; each
@@ -8,12 +8,12 @@ taken for another focal length.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
+from overlay.motion.camera import straightened
 from overlay.motion.model import BoolArray
 from overlay.motion.tracks import Tracks
 from overlay.timebase import FloatArray
@@ -42,13 +42,6 @@ class Tuning:
     rounds: int = 12
     loose_rounds: int = 4
     fresh_rounds: tuple[int, ...] = (0, 4)
-    focal_shares: tuple[float, ...] = (0.45, 0.6, 0.8, 1.1)
-    usual_focal_share: float = 0.7
-    usual_focal_spread: float = 0.35  # relative
-    focal_turn_px: float = 2.0
-    focal_steps: tuple[float, ...] = (0.89, 1.0, 1.12)  # of a second look
-    focal_cost: float = 10.0  # errors of neighbouring corners and pairs go together
-    sample_pairs: int = 90
     way_heights: float = 2.0  # half the width of the way, in camera heights
     crowd_px: float = 20.0
     most_in_cell: int = 2
@@ -124,9 +117,16 @@ def turning_field(x: FloatArray, y: FloatArray) -> FloatArray:
     )
 
 
-def points_of(tracks: Tracks, focal_px: float) -> Points:
-    """Corners of tracks in focal lengths, at a focal length in pixels."""
-    x0, y0, x1, y1 = (a / focal_px for a in (tracks.x0, tracks.y0, tracks.x1, tracks.y1))
+def points_of(tracks: Tracks, focal_px: float, lens: float = 0.0) -> Points:
+    """Corners of tracks in focal lengths, as a lens that keeps straight lines would show them.
+
+    Parameters
+    ----------
+    focal_px, lens
+        See :class:`~overlay.motion.camera.Camera`; the focal length in pixels.
+    """
+    x0, y0, trust = straightened(tracks.x0 / focal_px, tracks.y0 / focal_px, lens)
+    x1, y1, trust_then = straightened(tracks.x1 / focal_px, tracks.y1 / focal_px, lens)
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     return Points(
         np.stack([x, y, np.ones_like(x)], -1),
@@ -134,7 +134,7 @@ def points_of(tracks: Tracks, focal_px: float) -> Points:
         turning_field(x, y),
         np.searchsorted(tracks.pair, np.arange(len(tracks.start_s))),
         tracks.pair,
-        _crowding(tracks),
+        _crowding(tracks) * np.minimum(trust, trust_then),
         TUNING.noise_px / focal_px,
     )
 
@@ -145,71 +145,11 @@ def _crowding(tracks: Tracks) -> FloatArray:
     return np.asarray(1 / count[where])
 
 
-def camera_of(tracks: Tracks, known_share: float | None = None) -> tuple[float, float, FloatArray]:
-    """Focal length in pixels, its relative standard uncertainty, the usual direction of travel.
-
-    Parameters
-    ----------
-    known_share : float, optional
-        Focal length over the picture's longer side, where it is known.
-    """
-    longer = max(tracks.width, tracks.height)
-    flow = np.hypot(tracks.x1 - tracks.x0, tracks.y1 - tracks.y0)
-    size = np.bincount(tracks.pair, flow) / np.bincount(tracks.pair)
-    moving = size > 0.3 * np.percentile(size, 90)
-    numbers = np.flatnonzero(moving)
-    focal = (known_share or TUNING.usual_focal_share) * longer
-    few = among(numbers[:: max(1, len(numbers) // TUNING.sample_pairs)], len(size))
-    first = points_of(picked(tracks, few), focal)
-    travel, *_ = min((heading_of(first, start) for start in _starts()), key=lambda each: each[2])
-    if known_share is not None:
-        return focal, 0.0, travel
-    numbers = numbers[:: max(1, len(numbers) // TUNING.stretch_pairs)]
-    some = points_of(picked(tracks, among(numbers, len(size))), focal)
-    turn = heading_of(some, travel, rounds=6, fixed=True)[1]
-    turned = np.hypot(turn[:, 0], turn[:, 1]) * focal
-    most = np.argsort(-turned)[: TUNING.sample_pairs]
-    if float(turned[most].mean()) < TUNING.focal_turn_px:
-        return focal, TUNING.usual_focal_spread, travel
-    sample = picked(tracks, among(numbers[most], len(size)))
-
-    def cost_of(log_share: float) -> float:
-        share = float(np.exp(log_share))
-        there = travel * [1, 1, share / TUNING.usual_focal_share]
-        cost = heading_of(points_of(sample, share * longer), there)[2] / TUNING.focal_cost
-        unusual = np.log(share / TUNING.usual_focal_share) / TUNING.usual_focal_spread
-        return float(cost + 0.5 * unusual**2)
-
-    wide = np.log(TUNING.focal_shares)
-    near = _lowest(wide, np.array(list(map(cost_of, wide))))[0] + np.log(TUNING.focal_steps)
-    log_share, sigma = _lowest(near, np.array(list(map(cost_of, near))))
-    focal = float(np.exp(log_share)) * longer
-    return focal, sigma, heading_of(points_of(sample, focal), travel)[0]
-
-
 def among(numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]], size: int) -> BoolArray:
     """Which of `size` are among some numbers."""
     out = np.zeros(size, dtype=np.bool_)
     out[numbers] = True
     return out
-
-
-def _lowest(x: FloatArray, cost: FloatArray) -> tuple[float, float]:
-    """Where a parabola through the least value and its neighbours is lowest, and how surely.
-
-    `cost` is minus a log likelihood, so that the standard uncertainty is the parabola's width.
-    """
-    k = int(np.clip(np.argmin(cost), 1, len(x) - 2))
-    a, b, _ = np.polyfit(x[k - 1 : k + 2], cost[k - 1 : k + 2], 2)
-    if a <= 0:
-        return float(x[np.argmin(cost)]), TUNING.usual_focal_spread
-    sigma = min(1 / np.sqrt(2 * a), TUNING.usual_focal_spread)
-    return float(np.clip(-b / (2 * a), x[0], x[-1])), float(sigma)
-
-
-def _starts() -> Iterator[FloatArray]:
-    for degrees in (0.0, 45.0, 90.0, 135.0):
-        yield np.array([np.sin(np.radians(degrees)), 0.0, np.cos(np.radians(degrees))])
 
 
 def sideways(points: Points, travel: FloatArray, flow: FloatArray) -> tuple[FloatArray, ...]:

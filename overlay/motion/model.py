@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from overlay.motion.camera import Camera
 from overlay.timebase import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -60,45 +60,6 @@ class GainErrors:
 # (`accuracy.street`).
 OPEN_GROUND = GainErrors(3e-3, (3e-4, 0.0025), (0.8, 0.2), 0.02, 6.0, 0.0)
 AMONG_THINGS = GainErrors(0.02, (3e-4, 0.0025), (0.8, 0.2), 0.1, 18.0, 0.08)
-
-
-@dataclass(frozen=True)
-class Camera:
-    """A camera as it was found in its clip, or given.
-
-    Attributes
-    ----------
-    focal_share : float
-        Focal length over the longer side of the picture, > 0.
-    relative_sigma : float
-        Relative standard uncertainty of it; 0 where it was given.
-    down_deg : float
-        How far the camera looks down on the way, degrees; negative looks up.
-    left_deg : float
-        How far it looks to the left of the way it goes, -180 to 180 degrees.
-    """
-
-    focal_share: float
-    relative_sigma: float
-    down_deg: float
-    left_deg: float
-
-    def angle_of_view_deg(self) -> tuple[float, float, float]:
-        """Across the longer side, ``2 atan(1 / (2 focal_share))``: value and 95 % interval."""
-        most = np.exp(1.96 * self.relative_sigma)
-        shares = np.array([1.0, most, 1 / most]) * self.focal_share
-        value, low, high = np.degrees(2 * np.arctan(0.5 / shares)).tolist()
-        return value, low, high
-
-    def to_json(self) -> dict[str, Any]:
-        """All of it in degrees, to a tenth."""
-        value, low, high = (round(angle, 1) for angle in self.angle_of_view_deg())
-        return {
-            "angle_of_view_deg": value,
-            "angle_of_view_interval_deg": [low, high] if self.relative_sigma else None,
-            "looks_down_deg": round(self.down_deg, 1),
-            "looks_left_deg": round(self.left_deg, 1),
-        }
 
 
 @dataclass(frozen=True, eq=False)

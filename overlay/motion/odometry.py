@@ -23,11 +23,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from overlay.motion.calibrate import camera_of
+from overlay.motion.camera import Camera
 from overlay.motion.heading import (
     TUNING,
     Points,
     among,
-    camera_of,
     cell_of,
     flow_without_turning,
     ground_below,
@@ -37,7 +38,6 @@ from overlay.motion.heading import (
     sideways,
     slope,
 )
-from overlay.motion.model import Camera
 from overlay.motion.tracks import Tracks
 from overlay.timebase import FloatArray
 
@@ -80,14 +80,14 @@ class Odometry:
     camera: Camera
 
 
-def odometry(tracks: Tracks, focal_share: float | None = None) -> Odometry | None:
+def odometry(tracks: Tracks, angle_deg: float | None = None) -> Odometry | None:
     """Distance and attitude of every pair, or None where too little could be followed.
 
     Parameters
     ----------
     tracks : Tracks
-    focal_share : float, optional
-        Focal length over the picture's longer side, where it is known.
+    angle_deg : float, optional
+        Angle of view across the picture's longer side, where it is known.
 
     Notes
     -----
@@ -99,15 +99,16 @@ def odometry(tracks: Tracks, focal_share: float | None = None) -> Odometry | Non
     kept = _with_enough(tracks)
     if kept is None:
         return None
-    focal, sigma, travel = camera_of(kept, focal_share)
+    camera, travel = camera_of(kept, angle_deg)
+    focal_px = camera.focal_share * max(kept.width, kept.height)
     count = len(kept.start_s)
     # A long drive in stretches, so that memory stays bounded; the camera is the same in all.
     stretches = np.array_split(np.arange(count), -(-count // TUNING.stretch_pairs))
     solved = []
     for numbers in stretches:
         part = picked(kept, among(numbers, count))
-        camera = Camera(focal / max(kept.width, kept.height), sigma, 0.0, 0.0)
-        found = _Solver(part, points_of(part, focal), camera, travel).solved()
+        points = points_of(part, focal_px, camera.lens)
+        found = _Solver(part, points, camera, travel).solved()
         if found is not None:
             solved.append(found)
     return _joined(solved) if solved else None

@@ -66,7 +66,7 @@ def motion_signal(
     ignore: Sequence[Box] = (),
     progress: Callable[[float], None] | None = None,
     larger: Callable[[], Iterable[LumaFrame]] | None = None,
-    focal_share: float | None = None,
+    angle_deg: float | None = None,
 ) -> MotionSignal:
     """Measure motion along the path between successive pictures.
 
@@ -81,8 +81,8 @@ def motion_signal(
     larger : callable, optional
         Gives the same pictures anew, about 640 x 360; called only where corners on the ground
         have to be followed.
-    focal_share : float, optional
-        Focal length over the picture's longer side, where it is known; for the ground.
+    angle_deg : float, optional
+        Angle of view across the picture's longer side, where it is known; for the ground.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def motion_signal(
         return signal
     along_ground = None
     if larger is not None:
-        along_ground = ground_signal(larger(), signal, ignore=ignore, focal_share=focal_share)
+        along_ground = ground_signal(larger(), signal, ignore=ignore, angle_deg=angle_deg)
     if along_ground is not None:
         return along_ground
     if uneven < _HOPELESS_SIDES:

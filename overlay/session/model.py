@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -66,12 +65,6 @@ class RunOptions:
     rounding: Rounding = "unknown"
     log_sigma_s: float = 0.0
     rpm_from_sound: bool = False
-
-    @property
-    def focal_share(self) -> float | None:
-        """Focal length over the picture's longer side, of a pinhole camera."""
-        angle_deg = self.angle_of_view_deg
-        return None if angle_deg is None else 0.5 / math.tan(math.radians(angle_deg) / 2)
 
 
 @dataclass(frozen=True, eq=False)

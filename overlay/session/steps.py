@@ -15,7 +15,8 @@ from overlay.footage.ahead import ahead
 from overlay.footage.model import ClipFacts, LumaFrame
 from overlay.footage.survey import frames_within, moving_stretches
 from overlay.motion import ground_signal, motion_onset, motion_signal
-from overlay.motion.model import Box, Camera, MotionSignal
+from overlay.motion.camera import Camera
+from overlay.motion.model import Box, MotionSignal
 from overlay.progress import Progress, silent, staged
 from overlay.runs import find_launch, find_marks, smooth, splits, with_common_error
 from overlay.runs.marks import find_heard_cuts
@@ -66,7 +67,7 @@ def align(
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
     """The alignment by motion in the picture alone."""
-    watch = Watch(inputs.clip, left_out(inputs), inputs.options.focal_share, progress)
+    watch = Watch(inputs.clip, left_out(inputs), inputs.options.angle_of_view_deg, progress)
     motion, alignment = best_alignment(
         watch.motion(),
         # Where the ground was followed already, in vain, it is not followed again.
@@ -74,7 +75,7 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
             None
             if watch.followed
             else ground_signal(
-                watch.closer(), cells, ignore=watch.ignore, focal_share=watch.focal_share
+                watch.closer(), cells, ignore=watch.ignore, angle_deg=watch.angle_deg
             )
         ),
         partial(estimated, inputs),
@@ -112,10 +113,11 @@ def _camera_line(camera: Camera) -> str:
     """How the camera was taken to look, with its doubt."""
     value, low, high = camera.angle_of_view_deg()
     sure = f", {low:.0f} to {high:.0f} (95 %)" if camera.relative_sigma else ", as given"
+    bent = ", through a lens that bends straight lines" if camera.lens else ""
     tilt, turn = camera.down_deg, camera.left_deg
     return (
         f"corners on the ground were followed; angle of view {value:.0f} degrees across the "
-        f"picture's longer side{sure}; the camera looks {abs(tilt):.0f} degrees "
+        f"picture's longer side{sure}{bent}; the camera looks {abs(tilt):.0f} degrees "
         f"{'down' if tilt >= 0 else 'up'} and {abs(turn):.0f} to the "
         f"{'left' if turn >= 0 else 'right'} of the way"
     )
@@ -177,7 +179,7 @@ class Watch:
 
     clip: ClipFacts
     ignore: Sequence[Box] = ()
-    focal_share: float | None = None
+    angle_deg: float | None = None
     progress: Progress = silent
     followed: bool = False
 
@@ -185,7 +187,7 @@ class Watch:
         """The motion signal, outside the parts to ignore."""
         pictures = self._frames(CELLS_WIDTH_PX, "watching")
         signal = motion_signal(
-            pictures, ignore=self.ignore, larger=self.closer, focal_share=self.focal_share
+            pictures, ignore=self.ignore, larger=self.closer, angle_deg=self.angle_deg
         )
         self.progress(f"watching {named_short(self.clip.path)}", 1.0)
         return signal

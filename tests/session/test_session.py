@@ -15,7 +15,8 @@ from overlay.engine.clock import ClockOffset
 from overlay.engine.driveline import Driveline
 from overlay.errors import MismatchError, UndeterminedError, UsageError
 from overlay.gauges.comb import Comb
-from overlay.motion.model import Box, Camera, MotionSignal
+from overlay.motion.camera import Camera
+from overlay.motion.model import Box, MotionSignal
 from overlay.runs import parse_goal
 from overlay.scene import Cell, Style, scene_of
 from overlay.series import Series
@@ -223,18 +224,17 @@ def test_measured__leaves_out_covers_and_ignored_parts(
 def test_measured__by_the_angle_of_view_that_is_given_and_said(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of a pinhole camera 90 degrees are a focal length of half the longer side."""
-    shares: list[float | None] = []
+    angles: list[float | None] = []
     seen = Camera(0.5, 0.0, down_deg=3.4, left_deg=-25.2)
 
-    def signal(frames: object, focal_share: float | None, **_: object) -> MotionSignal:
-        shares.append(focal_share)
+    def signal(frames: object, angle_deg: float | None, **_: object) -> MotionSignal:
+        angles.append(angle_deg)
         return replace(aligned(loaded(folder)).motion, camera=seen)
 
     monkeypatch.setattr("overlay.session.steps.motion_signal", signal)
     monkeypatch.setattr("overlay.session.steps.estimate_offset", lambda *_, **__: Alignment(False))
     found = measured(loaded(folder, angle_of_view_deg=90.0))
-    assert shares == [pytest.approx(0.5)]
+    assert angles == [90.0]
     assert found.alignment.notes[0] == (
         "corners on the ground were followed; angle of view 90 degrees across the picture's "
         "longer side, as given; the camera looks 3 degrees down and 25 to the right of the way"
@@ -247,6 +247,7 @@ def test_camera__angle_of_view_with_its_doubt() -> None:
         "angle_of_view_deg": 90.0,
         # 2 atan(exp(-+0.196)), the longer focal length being the narrower angle
         "angle_of_view_interval_deg": [78.8, 101.2],
+        "lens": 0.0,
         "looks_down_deg": -3.4,
         "looks_left_deg": 25.2,
     }
