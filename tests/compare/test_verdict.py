@@ -12,6 +12,7 @@ from overlay.compare.figures import (
     NO_DIFFERENCE,
     NOT_JUDGED,
     REAL,
+    WIDE,
     Comparison,
     Pairing,
     RunSplit,
@@ -353,9 +354,11 @@ def test_value__what_a_tenth_of_a_second_cost() -> None:
     )
     v = value_of([sure], a="A", b="B", cost=85, currency="GBP")
     assert v.notes == ("0.1 s to 60 m cost £29, between £22 and £42",)
-    open_ = replace(sure, verdict=CANNOT_TELL, half=0.4)
+    open_ = replace(sure, verdict=CANNOT_TELL, reason=WIDE, half=0.4)
     v = value_of([open_], a="A", b="B", cost=85, currency="GBP")
     assert v.notes == ("0.1 s to 60 m cost at least £12; the gain may be nothing",)
+    alike = replace(open_, reason="order and build go together")
+    assert value_of([alike], a="A", b="B", cost=85, currency="GBP").notes == ()
     assert value_of([sure], a="A", b="B", cost=0, currency="GBP").notes == ()
     lost = replace(open_, difference=0.6)
     assert value_of([lost], a="A", b="B", cost=85, currency="GBP").notes == ()
