@@ -84,7 +84,7 @@ def focal_share_of(angle_deg: float, lens: float) -> float:
 def straightened(
     x: FloatArray, y: FloatArray, lens: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Places as a lens that keeps straight lines would show them, and how far they may be trusted.
+    """Places as a lens that keeps straight lines would show them, and how their noise has grown.
 
     Parameters
     ----------
@@ -95,12 +95,12 @@ def straightened(
     Returns
     -------
     x, y : ndarrays, shape (n,)
-    trust : ndarray, shape (n,), 0 to 1
-        One over the square of how much their noise has grown; 0 where they lie too far out.
+    grown : ndarray, shape (n,), >= 1
+        Infinite where they lie too far out.
     """
     if lens == 0:
         return x, y, np.ones(len(x))
     angle = lens * np.hypot(x, y)
     held = np.clip(angle, 1e-9, WIDEST_RAD)
     grown = np.tan(held) / held
-    return x * grown, y * grown, np.where(angle <= WIDEST_RAD, grown**-2.0, 0.0)
+    return x * grown, y * grown, np.where(angle <= WIDEST_RAD, grown, np.inf)

@@ -60,7 +60,8 @@ TUNING = Tuning()
 class Points:
     """Corners in focal lengths: middles (n, 3), flows (n, 2), turning fields (n, 2, 3), pairs.
 
-    `share` is the weight of each: those that crowd together say hardly more than one.
+    `share` is the weight of each: those that crowd together say hardly more than one. `noise` of a
+    place is its standard uncertainty.
     """
 
     middle: FloatArray
@@ -69,7 +70,7 @@ class Points:
     first: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
     pair: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
     share: FloatArray
-    noise: float
+    noise: FloatArray
 
     def total(self, values: FloatArray) -> FloatArray:
         """Sums over each pair; every pair holds a corner."""
@@ -125,21 +126,24 @@ def points_of(tracks: Tracks, focal_px: float, lens: float = 0.0) -> Points:
     focal_px, lens
         See :class:`~overlay.motion.camera.Camera`; the focal length in pixels.
     """
-    x0, y0, trust = straightened(tracks.x0 / focal_px, tracks.y0 / focal_px, lens)
-    x1, y1, trust_then = straightened(tracks.x1 / focal_px, tracks.y1 / focal_px, lens)
+    x0, y0, grown = straightened(tracks.x0 / focal_px, tracks.y0 / focal_px, lens)
+    x1, y1, grown_then = straightened(tracks.x1 / focal_px, tracks.y1 / focal_px, lens)
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
+    within = np.isfinite(grown + grown_then)
+    x, y, x0, y0, x1, y1 = (np.where(within, a, 0.0) for a in (x, y, x0, y0, x1, y1))
+    grown, grown_then = (np.where(within, a, 1.0) for a in (grown, grown_then))
     return Points(
         np.stack([x, y, np.ones_like(x)], -1),
         np.stack([x1 - x0, y1 - y0], -1),
         turning_field(x, y),
         np.searchsorted(tracks.pair, np.arange(len(tracks.start_s))),
         tracks.pair,
-        _crowding(tracks) * np.minimum(trust, trust_then),
-        TUNING.noise_px / focal_px,
+        np.where(within, crowding(tracks), 0.0),
+        TUNING.noise_px / focal_px * np.maximum(grown, grown_then),
     )
 
 
-def _crowding(tracks: Tracks) -> FloatArray:
+def crowding(tracks: Tracks) -> FloatArray:
     """One over how many corners of a pair share a cell of the picture, shape (n,)."""
     _, where, count = np.unique(cell_of(tracks), return_inverse=True, return_counts=True)
     return np.asarray(1 / count[where])
@@ -184,7 +188,9 @@ def heading_of(
     travel = travel / np.linalg.norm(travel)
     pairs = len(points.first)
     own: FloatArray = np.zeros((pairs, 4))
-    prior = np.diag([1e-9, 1e-9, 1e-9, (points.noise / TUNING.attitude_rad[1]) ** 2])
+    least = float(points.noise.min())
+    prior = np.diag([1e-9, 1e-9, 1e-9, (least / TUNING.attitude_rad[1]) ** 2])
+    share = points.share * (least / points.noise) ** 2
     rest: FloatArray = np.zeros(len(points.pair))
     for round_ in range(rounds):
         slip_axis = np.cross(travel, ground_below(travel))
@@ -192,7 +198,7 @@ def heading_of(
         flow = flow_without_turning(points, own[:, :3])
         _, normal, size, rest = sideways(points, heading, flow)
         width = points.noise * max(1.5, 24 * 0.6**round_)
-        weight = points.share / (1 + (rest / width) ** 2)
+        weight = share / (1 + (rest / width) ** 2)
 
         turning = -np.einsum("ni,nij->nj", normal, points.turning)
         rows = np.column_stack([turning, slope(points, flow, size, slip_axis)])

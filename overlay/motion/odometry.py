@@ -213,7 +213,7 @@ class _Solver:
         reach = (low * size)[below]
         span = self.span_s[points.pair[below]]
         rate = np.sum(unit * flow, axis=1)[below] / reach / span
-        noise = points.noise / reach / span
+        noise = points.noise[below] / reach / span
         weight = (points.share * low**2)[below]
         if len(rate) < 5 * self.pairs / 2:
             return None
