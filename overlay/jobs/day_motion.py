@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from overlay.jobs.day_store import digest, keep, kept_under, restored, stamp
+from overlay.motion.camera import Camera
 from overlay.motion.model import GainErrors, MotionSignal
 from overlay.progress import Progress, silent
 from overlay.series import Series
@@ -52,6 +53,7 @@ def load_motion(sheet: DaySheet, run: Run, folder: Path) -> tuple[MotionSignal, 
 
 def _motion_of(facts: dict[str, Any], motion: dict[str, Any]) -> tuple[MotionSignal, Alignment]:
     motion["gain_errors"] = restored(GainErrors, motion["gain_errors"])
+    motion["camera"] = restored(Camera | None, motion["camera"])
     return MotionSignal(**motion), restored(Alignment, facts["alignment"])
 
 

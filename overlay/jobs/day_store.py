@@ -30,7 +30,7 @@ from overlay.sync.model import Alignment
 
 Made = TypeVar("Made")
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "av", "imageio-ffmpeg", "pillow")
-FORMAT = 6  # raised whenever the results of the same inputs, or the file itself, change
+FORMAT = 7  # raised whenever the results of the same inputs, or the file itself, change
 
 
 def digest(*parts: Any) -> str:

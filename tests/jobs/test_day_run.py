@@ -25,6 +25,7 @@ from overlay.jobs.day_reel import day_reel
 from overlay.jobs.day_run import DayReport, pair_path, run_day, shared_out
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
 from overlay.jobs.names import FOLDER, KEPT
+from overlay.motion.camera import Camera
 from overlay.runs.model import Mark
 from overlay.sheet import load_sheet
 from overlay.sync.model import Alignment, ChannelTiming
@@ -200,6 +201,16 @@ def test_run_day__another_offset_does_not_watch_the_clip_again(done, here, tmp_p
     motion, found = day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT)
     assert found.interval_s is not None and len(motion) > 100
     assert asdict(motion)["gain_errors"]["pitch"] == motion.gain_errors.pitch
+    assert motion.camera is None
+    seen = replace(motion, camera=Camera(0.58, 0.04, 3.0, -20.0, lens=1.0))
+    monkeypatch.setattr(
+        day_motion, "measured", lambda *_: SimpleNamespace(motion=seen, alignment=found)
+    )
+    shutil.rmtree(day / FOLDER / KEPT)
+    (day / FOLDER / KEPT).mkdir()
+    day_motion.watched(said, said.runs[0], None, day / FOLDER / KEPT)
+    again, _ = day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT)
+    assert again.camera == seen.camera
     (day / "a1.gpx").touch()
     assert day_motion.load_motion(said, said.runs[0], day / FOLDER / KEPT) is None
 
