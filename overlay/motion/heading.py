@@ -36,7 +36,7 @@ class Tuning:
     slip_step_rad: float = 2e-3
     bend: float = 2e-3
     bend_step: float = 4e-4
-    least_gone: float = 0.05
+    least_gone: float = 0.05  # camera heights: `bend` may change even as the vehicle stands
     attitude_rad: tuple[float, float, float] = (0.02, 0.02, 0.01)  # pitch, slip, roll
     first_roll_rad: float = 0.1
     rounds: int = 12
@@ -130,8 +130,7 @@ def points_of(tracks: Tracks, focal_px: float, lens: float = 0.0) -> Points:
     x1, y1, grown_then = straightened(tracks.x1 / focal_px, tracks.y1 / focal_px, lens)
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     within = np.isfinite(grown + grown_then)
-    x, y, x0, y0, x1, y1 = (np.where(within, a, 0.0) for a in (x, y, x0, y0, x1, y1))
-    grown, grown_then = (np.where(within, a, 1.0) for a in (grown, grown_then))
+    noise = TUNING.noise_px / focal_px * np.where(within, np.maximum(grown, grown_then), 1.0)
     return Points(
         np.stack([x, y, np.ones_like(x)], -1),
         np.stack([x1 - x0, y1 - y0], -1),
@@ -139,7 +138,7 @@ def points_of(tracks: Tracks, focal_px: float, lens: float = 0.0) -> Points:
         np.searchsorted(tracks.pair, np.arange(len(tracks.start_s))),
         tracks.pair,
         np.where(within, crowding(tracks), 0.0),
-        TUNING.noise_px / focal_px * np.maximum(grown, grown_then),
+        noise,
     )
 
 

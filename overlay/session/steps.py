@@ -80,7 +80,7 @@ def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:
         ),
         partial(estimated, inputs),
     )
-    notes = (*alignment.notes, *watched_lines(inputs.clip, motion), *taken_lines(inputs))
+    notes = (*alignment.notes, *_watched_lines(inputs.clip, motion), *taken_lines(inputs))
     return AlignedRun(inputs, motion, replace(alignment, notes=notes))
 
 
@@ -97,7 +97,7 @@ def estimated(inputs: RunInputs, motion: MotionSignal) -> Alignment:
     return found.widened(inputs.options.log_sigma_s)
 
 
-def watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
+def _watched_lines(clip: ClipFacts, motion: MotionSignal) -> Iterator[str]:
     """How much of the clip was looked at, where that is not all of it, and by what camera."""
     watched_s = float(motion.span_s.sum())
     if watched_s < WHOLE_SHARE * clip.duration_s and clip.duration_s >= LONG_S:

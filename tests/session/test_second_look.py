@@ -8,6 +8,7 @@ import pytest
 from overlay.motion.model import AMONG_THINGS, MotionSignal
 from overlay.session.steps import WIDE_HALF_S, best_alignment
 from overlay.sync.model import Alignment
+from overlay.sync.refusal import OTHER_LOG, TOO_LITTLE
 
 N = 30
 CELLS = MotionSignal(
@@ -67,3 +68,11 @@ def test_second_look__not_where_the_ground_was_looked_at_already() -> None:
 
 def test_second_look__too_little_ground() -> None:
     assert chosen(answer(None), answer(0.1), ground=None)[1].reason == "does not match"
+
+
+@pytest.mark.parametrize("reason", [OTHER_LOG, TOO_LITTLE])
+def test_second_look__a_log_that_the_ground_speaks_against_is_not_saved(reason: str) -> None:
+    against = Alignment(determined=False, reason=reason)
+    took, found, _ = chosen(answer(2 * WIDE_HALF_S), against)
+    assert took
+    assert found.reason == reason

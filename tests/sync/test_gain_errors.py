@@ -8,7 +8,7 @@ import pytest
 from overlay.motion.model import AMONG_THINGS
 from overlay.series import Series
 from overlay.sync.estimate import _first_fit, _rough_fit, estimate_offset
-from overlay.sync.refusal import OTHER_LOG
+from overlay.sync.refusal import OTHER_LOG, TOO_LITTLE
 from overlay.sync.same_run import stretch_of
 from tests.sync.scenes import log_of, motion_of, two_launches
 
@@ -40,6 +40,14 @@ def test_stretch__rate_of_the_logs_time(rng, rate) -> None:
         assert 0.6 * abs(rate) < found * np.sign(rate) < 1.2 * abs(rate)
         assert information > 20
         assert not estimate_offset(motion, fast).determined
+
+
+def test_support__too_little_in_common_is_said_as_that(rng) -> None:
+    """A right log that fits, where more evidence is asked for than this run can give."""
+    motion, log = motion_of(two_launches, rng), log_of(two_launches, rng)
+    much = replace(motion, gain_errors=replace(motion.gain_errors, least_support=1e6))
+    assert estimate_offset(motion, log).determined
+    assert estimate_offset(much, log).reason == TOO_LITTLE
 
 
 @pytest.mark.parametrize(("sigma_mps", "answered"), [(0.2, True), (0.8, False)])
