@@ -27,22 +27,12 @@ DRY_HPA: dict[Standard, tuple[float, float]] = {  # of dry air; from memory
 
 @dataclass(frozen=True)
 class Correction:
-    """Factor from observed to corrected power.
-
-    Attributes
-    ----------
-    standard : str
-    factor : float
-    valid : bool
-        Whether factor, temperature and dry pressure lie within the standard's limits.
-    note : str
-        What to say beside it; empty when valid.
-    """
+    """Factor from observed to corrected power."""
 
     standard: Standard
     factor: float
-    valid: bool
-    note: str
+    valid: bool  # whether factor, temperature and dry pressure lie within the standard's limits
+    note: str  # what to say beside it; empty when valid
 
 
 def dry_pressure_hpa(temperature_c: float, pressure_hpa: float, humidity_percent: float) -> float:

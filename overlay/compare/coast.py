@@ -26,18 +26,11 @@ LEAST_DECEL_MPS2 = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Coast:
-    """A coast of one run.
-
-    Attributes
-    ----------
-    run : str
-    kinematics : Kinematics
-    start_s, end_s : float
-        Footage times.
-    """
+    """A coast of one run."""
 
     run: str
     kinematics: Kinematics
+    # Footage times.
     start_s: float
     end_s: float
 

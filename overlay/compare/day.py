@@ -31,57 +31,29 @@ ENOUGH = 2  # runs of each build that reach a goal, for the builds to be judged 
 
 @dataclass(frozen=True)
 class Step:
-    """From one build to another.
+    """From one build to another."""
 
-    Attributes
-    ----------
-    a, b : str
-        Names of the builds; b is judged against a.
-    comparisons : tuple of Comparison
-        One a goal, then the top speed.
-    value : Value or None
-        None where the builds' prices are in different currencies.
-    """
-
+    # Names of the builds; b is judged against a.
     a: str
     b: str
-    comparisons: tuple[Comparison, ...]
-    value: Value | None
+    comparisons: tuple[Comparison, ...]  # one a goal, then the top speed
+    value: Value | None  # None where the builds' prices are in different currencies
 
 
 @dataclass(frozen=True, eq=False)
 class DayComparison:
-    """Everything that the day says.
+    """Everything that the day says."""
 
-    Attributes
-    ----------
-    goals : tuple of SplitGoal
-        Those on the screen, then those that only the builds are judged by.
-    standings : tuple of Standing
-        In the sheet's order.
-    steps : tuple of Step
-        Each build against the one before it.
-    order_from : str
-        Where the order of the runs comes from, in words.
-    lag : Pooled or None
-        The receiver's lag over the day, where it is known by itself.
-    cautions : tuple of str
-    rule : str
-        How spoiled runs are treated.
-    level : float
-    drift : Drift or None
-        Of the main figure over the day.
-    """
-
+    # Those on the screen, then those that only the builds are judged by.
     goals: tuple[SplitGoal, ...]
-    standings: tuple[Standing, ...]
-    steps: tuple[Step, ...]
-    lag: Pooled | None
+    standings: tuple[Standing, ...]  # in the sheet's order
+    steps: tuple[Step, ...]  # each build against the one before it
+    lag: Pooled | None  # the receiver's lag over the day, where it is known by itself
     cautions: tuple[str, ...]
-    order_from: str
-    rule: str = RULE
+    order_from: str  # where the order of the runs comes from, in words
+    rule: str = RULE  # how spoiled runs are treated
     level: float = LEVEL
-    drift: Drift | None = None
+    drift: Drift | None = None  # of the main figure over the day
 
     def standing(self, run: str) -> Standing:
         """The standing of the run of that name."""

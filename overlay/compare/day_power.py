@@ -37,61 +37,32 @@ MIN_SPEED_MPS = 2.0  # below it speed times force is all launch
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """What the power of a build is worked out from.
+    """What the power of a build is worked out from."""
 
-    Attributes
-    ----------
-    traces : tuple of Trace
-        Its runs that count whole.
-    settings : tuple of Setting
-        What acted on each.
-    around : tuple of Surroundings
-        Of each, as the sheet has them.
-    mass_kg : float
-        Of the build with driver and fuel, for which the road load is.
-    turning : (kg, standard uncertainty)
-    road_load : RoadLoad
-    """
-
-    traces: tuple[Trace, ...]
-    settings: tuple[Setting, ...]
-    around: tuple[Surroundings, ...]
-    mass_kg: float
+    traces: tuple[Trace, ...]  # its runs that count whole
+    settings: tuple[Setting, ...]  # what acted on each
+    around: tuple[Surroundings, ...]  # of each, as the sheet has them
+    mass_kg: float  # of the build with driver and fuel, for which the road load is
     turning: tuple[float, float]
     road_load: RoadLoad
 
 
 @dataclass(frozen=True, eq=False)
 class BuildPower:
-    """What one build puts on the road.
-
-    Attributes
-    ----------
-    build : str
-    curve : PowerCurve
-        Against speed, observed (not corrected for the air).
-    peak_w, half_w : float
-        Highest power at the wheels and half width of its interval (NaN below two runs).
-    at_mps : float
-        Where it lies.
-    at_rpm, top_rpm : float or None
-        Engine speed there without slip, and at the build's mean top speed; None without gearing.
-    limit_mps : float or None
-        Speed at the limit of the stock parts without slip.
-    corrections : tuple of Correction
-        Factors for power (never for seconds) in the runs' air, one a standard; empty without its
-        figures.
-    measured : Measured
-    """
+    """What one build puts on the road."""
 
     build: str
-    curve: PowerCurve
+    curve: PowerCurve  # against speed, observed (not corrected for the air)
+    # Highest power at the wheels and half width of its interval (NaN below two runs).
     peak_w: float
     half_w: float
-    at_mps: float
+    at_mps: float  # where it lies
+    # Engine speed there without slip, and at the build's mean top speed; None without gearing.
     at_rpm: float | None
     top_rpm: float | None
-    limit_mps: float | None
+    limit_mps: float | None  # speed at the limit of the stock parts without slip
+    # Factors for power (never for seconds) in the runs' air, one a standard; empty without its
+    # figures.
     corrections: tuple[Correction, ...]
     measured: Measured
 

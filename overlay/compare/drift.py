@@ -16,18 +16,12 @@ from overlay.compare.standing import Standing
 
 @dataclass(frozen=True)
 class Drift:
-    """A steady change from one run to the next in one figure.
+    """A steady change from one run to the next in one figure."""
 
-    Attributes
-    ----------
-    label, unit : str
-        As in the comparison.
-    per_run, half : float
-        Change from one run to the next, and half width of its interval.
-    """
-
+    # As in the comparison.
     label: str
     unit: str
+    # Change from one run to the next, and half width of its interval.
     per_run: float
     half: float
 

@@ -27,18 +27,11 @@ MOST_JUMPS = 12  # places at which a jump is looked for, spread over a longer da
 
 @dataclass(frozen=True)
 class Account:
-    """One account of a day: ratios to the run's own variance, each with its weight.
+    """One account of a day: ratios to the run's own variance, each with its weight."""
 
-    Attributes
-    ----------
-    spreads : tuple of (ratio, weight)
-        Variance of b's runs over that of a's.
-    trends, walks, jumps : tuple of (ratio, weight)
-        Variance of the steady drift from one run to the next, of the walk's step, and of the
-        jump, which is as likely at one run as at another.
-    """
-
-    spreads: Weighted = ((1.0, 1.0),)
+    spreads: Weighted = ((1.0, 1.0),)  # variance of b's runs over that of a's
+    # Variance of the steady drift from one run to the next, of the walk's step, and of the jump,
+    # which is as likely at one run as at another.
     trends: Weighted = ((0.0, 1.0),)
     walks: Weighted = ((0.0, 1.0),)
     jumps: Weighted = ((0.0, 1.0),)
@@ -46,23 +39,13 @@ class Account:
 
 @dataclass(frozen=True)
 class Layout:
-    """Which of a day's runs were of which build, and what else may make them differ.
-
-    Attributes
-    ----------
-    of_b : tuple of bool, length n
-    places : tuple of float, length n
-        Of each run in the order driven.
-    columns : tuple of tuples of float, length n each
-        What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
-    days : tuple of int, length n
-        Day of each run: drifts do not reach from one to another.
-    """
+    """Which of a day's runs were of which build, and what else may make them differ."""
 
     of_b: tuple[bool, ...]
-    places: tuple[float, ...]
+    places: tuple[float, ...]  # of each run in the order driven
+    # What else may make runs differ, such as the way driven (1 or -1); allowed for in full.
     columns: tuple[tuple[float, ...], ...]
-    days: tuple[int, ...]
+    days: tuple[int, ...]  # day of each run: drifts do not reach from one to another
 
     def fixed(self) -> FloatArray:
         """Columns of the mean, the difference and whatever else is not the sum of others."""

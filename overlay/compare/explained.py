@@ -31,21 +31,11 @@ _FASTER = 1.5  # how far beyond the speeds seen another wind may take the vehicl
 
 @dataclass(frozen=True)
 class Cause:
-    """One thing that differed between the runs of two builds.
+    """One thing that differed between the runs of two builds."""
 
-    Attributes
-    ----------
-    kind : str
-        ``weight`` (kg), ``headwind`` (m/s), ``slope`` (%) or ``air`` (% of power).
-    more : float
-        How much more of it the later build's runs had.
-    effect : float
-        What it changes the figure by, in the figure's unit.
-    """
-
-    kind: str
-    more: float
-    effect: float
+    kind: str  # ``weight`` (kg), ``headwind`` (m/s), ``slope`` (%) or ``air`` (% of power)
+    more: float  # how much more of it the later build's runs had
+    effect: float  # what it changes the figure by, in the figure's unit
 
 
 @dataclass(frozen=True)

@@ -28,41 +28,21 @@ FEW_RUNS = 2  # with so few of a build, a difference that is found is provisiona
 
 @dataclass(frozen=True)
 class RunSplit:
-    """One split (or a speed) of one run.
+    """One split (or a speed) of one run."""
 
-    Attributes
-    ----------
-    run : str
-        The run's name.
-    value : float or None
-        Seconds (or m/s for a speed); None where the run has none.
-    sigma : float
-        Standard uncertainty of the run's own, >= 0.
-    common_sigma : float
-        That of the part common to all runs of the day (the lag's share), >= 0: it cancels
-        between builds as far as both have the same share.
-    soft_sigma : float
-        That of the part common to the runs of the build (how softly it sets off), >= 0: it never
-        cancels between builds.
-    counted : bool
-        Whether it enters the statistics.
-    reason : str
-        Why not, or why it is counted in spite of a mark.
-    place : float
-        Of the run in the order driven.
-    way : int
-        1, or -1 for a run the other way.
-    """
-
-    run: str
-    value: float | None
-    sigma: float = 0.0
+    run: str  # the run's name
+    value: float | None  # seconds (or m/s for a speed); None where the run has none
+    sigma: float = 0.0  # standard uncertainty of the run's own, >= 0
+    # That of the part common to all runs of the day (the lag's share), >= 0: it cancels between
+    # builds as far as both have the same share.
     common_sigma: float = 0.0
-    counted: bool = True
-    reason: str = ""
+    counted: bool = True  # whether it enters the statistics
+    reason: str = ""  # why not, or why it is counted in spite of a mark
+    # That of the part common to the runs of the build (how softly it sets off), >= 0: it never
+    # cancels between builds.
     soft_sigma: float = 0.0
-    place: float = 0.0
-    way: int = 1
+    place: float = 0.0  # of the run in the order driven
+    way: int = 1  # 1, or -1 for a run the other way
 
     def __post_init__(self) -> None:
         if self.value is not None and not math.isfinite(self.value):
@@ -83,29 +63,19 @@ class RunSplit:
 
 @dataclass(frozen=True)
 class BuildSummary:
-    """One build's runs in one figure.
+    """One build's runs in one figure."""
 
-    Attributes
-    ----------
-    n : int
-        Runs counted.
-    mean, spread, half : float or None
-        Mean (each way driven counting half), standard deviation from run to run, and half width
-        of the mean's interval at 1 - level from the runs' own scatter; None without enough runs.
-    floor, common_sigma, soft_sigma : float
-        Root mean square of the runs' own uncertainties; mean of the shared ones.
-    excluded : tuple of (run, reason)
-        Runs left out.
-    """
-
-    n: int
+    n: int  # runs counted
+    # Mean (each way driven counting half), standard deviation from run to run, and half width of
+    # the mean's interval at 1 - level from the runs' own scatter; None without enough runs.
     mean: float | None
     spread: float | None
     half: float | None
+    # Root mean square of the runs' own uncertainties; mean of the shared ones.
     floor: float
     common_sigma: float
     soft_sigma: float
-    excluded: tuple[tuple[str, str], ...]
+    excluded: tuple[tuple[str, str], ...]  # runs left out
 
 
 @dataclass(frozen=True)
@@ -176,30 +146,16 @@ class Comparison:
 
 @dataclass(frozen=True)
 class Pairing:
-    """Runs of two builds in one figure, to be judged with others (:func:`compare_all`).
-
-    Attributes
-    ----------
-    label : str
-    a, b : sequence of RunSplit
-    margin : float
-        Smallest difference that matters, > 0, in the unit of the values.
-    unit : str
-    is_main : bool
-    not_judged : str
-        Why it is only shown and not judged; empty where it is judged.
-    builds : (str, str)
-        Names of a and b.
-    """
+    """Runs of two builds in one figure, to be judged with others (:func:`compare_all`)."""
 
     label: str
     a: Sequence[RunSplit]
     b: Sequence[RunSplit]
-    margin: float
+    margin: float  # smallest difference that matters, > 0, in the unit of the values
     unit: str = "s"
     is_main: bool = False
-    not_judged: str = ""
-    builds: tuple[str, str] = ("A", "B")
+    not_judged: str = ""  # why it is only shown and not judged; empty where it is judged
+    builds: tuple[str, str] = ("A", "B")  # names of a and b
 
 
 def run_split(

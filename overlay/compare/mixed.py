@@ -55,14 +55,9 @@ _LEAST_RATE = 1e-4  # below it the floor rules alone, and the incomplete gamma u
 
 @dataclass(frozen=True, eq=False)
 class Difference:
-    """What the runs say of b less a, for k figures at once.
+    """What the runs say of b less a, for k figures at once."""
 
-    Attributes
-    ----------
-    centre, error, dof, weight : tuple of ndarray, shape (k, g)
-        One mixture of Student's t an account.
-    """
-
+    # shape (k, g): One mixture of Student's t an account.
     centre: tuple[FloatArray, ...]
     error: tuple[FloatArray, ...]
     dof: tuple[FloatArray, ...]

@@ -39,30 +39,18 @@ _MIN_BLOCKS = 5
 
 @dataclass(frozen=True)
 class RoadLoad:
-    """Resistance ``c0 + c2 v^2`` in newtons, with its uncertainty.
+    """Resistance ``c0 + c2 v^2`` in newtons, with its uncertainty."""
 
-    Attributes
-    ----------
-    rolling_n, drag_kgpm : float
-        c0 in N and c2 in kg/m.
-    variance_rolling, variance_drag, covariance : float
-        In N^2, (kg/m)^2 and N kg/m.
-    source : str
-        ``assumed``, ``sheet`` or ``coast``.
-    seconds : float
-        Coasting that it rests on.
-    runs : tuple of str
-        Names of the runs that coasted.
-    """
-
+    # c0 in N and c2 in kg/m.
     rolling_n: float
     drag_kgpm: float
+    # In N^2, (kg/m)^2 and N kg/m.
     variance_rolling: float
     variance_drag: float
     covariance: float
-    source: str
-    seconds: float = 0.0
-    runs: tuple[str, ...] = ()
+    source: str  # ``assumed``, ``sheet`` or ``coast``
+    seconds: float = 0.0  # coasting that it rests on
+    runs: tuple[str, ...] = ()  # names of the runs that coasted
 
     def force_n(self, speed_mps: FloatArray) -> FloatArray:
         """Resistance at each speed."""
@@ -78,53 +66,28 @@ class RoadLoad:
 
 @dataclass(frozen=True, eq=False)
 class PowerCurve:
-    """Power at the wheels against speed, shape (n,) each.
-
-    Attributes
-    ----------
-    speed_mps : ndarray
-    engine_rpm : ndarray or None
-        Engine speed at each, where gearing or a log gives it.
-    power_w, sigma_w, low_w, high_w : ndarray
-        Power, standard uncertainty and pointwise interval at 1 - level; NaN sigma below two runs.
-    force_n : ndarray
-        Driving force at the wheels.
-    road_load : RoadLoad
-    """
+    """Power at the wheels against speed, shape (n,) each."""
 
     speed_mps: FloatArray
-    engine_rpm: FloatArray | None
+    engine_rpm: FloatArray | None  # engine speed at each, where gearing or a log gives it
+    # Power, standard uncertainty and pointwise interval at 1 - level; NaN sigma below two runs.
     power_w: FloatArray
     sigma_w: FloatArray
     low_w: FloatArray
     high_w: FloatArray
-    force_n: FloatArray
+    force_n: FloatArray  # driving force at the wheels
     road_load: RoadLoad
 
 
 @dataclass(frozen=True)
 class Setting:
-    """What acts on one run besides its engine.
+    """What acts on one run besides its engine."""
 
-    Attributes
-    ----------
-    mass_kg : float
-        With driver and fuel.
-    turning_kg : float
-        What turning wheels add to it against acceleration: I / r^2 of each.
-    slope : float
-        Rise over run, below 0 downhill.
-    headwind_mps : float
-        Below 0 from behind.
-    air : float
-        Density of the air over that which the road load is for.
-    """
-
-    mass_kg: float
-    turning_kg: float = 0.0
-    slope: float = 0.0
-    headwind_mps: float = 0.0
-    air: float = 1.0
+    mass_kg: float  # with driver and fuel
+    turning_kg: float = 0.0  # what turning wheels add to it against acceleration: I / r^2 of each
+    slope: float = 0.0  # rise over run, below 0 downhill
+    headwind_mps: float = 0.0  # below 0 from behind
+    air: float = 1.0  # density of the air over that which the road load is for
 
     @property
     def inert_kg(self) -> float:

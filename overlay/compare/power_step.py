@@ -27,26 +27,17 @@ SLOWEST, FASTEST = 0.5, 0.95  # of the speed that all runs reach: where power sh
 
 @dataclass(frozen=True)
 class PowerStep:
-    """Power of build b less that of build a, the mean over a range of speeds.
-
-    Attributes
-    ----------
-    a, b : str
-    low_mps, high_mps : float
-        The range.
-    difference_w, half_w : float
-        With the half width of its 95 % interval; the day's drift is allowed for.
-    is_confounded : bool
-        Whether all runs of one build came before all of the other.
-    """
+    """Power of build b less that of build a, the mean over a range of speeds."""
 
     a: str
     b: str
+    # The range.
     low_mps: float
     high_mps: float
+    # With the half width of its 95 % interval; the day's drift is allowed for.
     difference_w: float
     half_w: float
-    is_confounded: bool
+    is_confounded: bool  # whether all runs of one build came before all of the other
 
 
 def power_steps(steps: Sequence[Step], powers: Sequence[BuildPower]) -> tuple[PowerStep, ...]:

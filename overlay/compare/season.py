@@ -52,21 +52,12 @@ class SeasonDay:
 
 @dataclass(frozen=True)
 class SeasonStep:
-    """One build against the one before it, over all days.
-
-    Attributes
-    ----------
-    a, b : str
-    comparisons : tuple of Comparison
-        One a figure that every day has.
-    how : str
-        How the two meet: on the same days, through builds that were run again, or not.
-    """
+    """One build against the one before it, over all days."""
 
     a: str
     b: str
-    comparisons: tuple[Comparison, ...]
-    how: str
+    comparisons: tuple[Comparison, ...]  # one a figure that every day has
+    how: str  # how the two meet: on the same days, through builds that were run again, or not
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,34 +24,21 @@ SLOPE_PERCENT = 0.3  # 0.03 m/s^2, a hundredth of a brisk launch
 
 @dataclass(frozen=True, eq=False)
 class DayRun:
-    """One run worked out, on footage time.
+    """One run worked out, on footage time."""
 
-    Attributes
-    ----------
-    name, build : str
-        As in the sheet.
-    kinematics, launch, splits, marks, rpm
-        As the stages before gave them; splits in the order of the sheet's goals.
-    alignment : Alignment or None
-        How the speed log lies against the footage.
-    started_s : float or None
-        UTC of the launch, seconds since 1970.
-    started_by : str
-        ``logs`` or ``clips``: which clock says so.
-    heading_deg : float or None
-        Which way it went, clockwise from north, by the positions in its log.
-    """
-
+    # As in the sheet.
     name: str
     build: str
+    # As the stages before gave them; splits in the order of the sheet's goals.
     kinematics: Kinematics
     launch: Launch | None
     splits: tuple[Split, ...]
     marks: tuple[Mark, ...]
     rpm: Series | None = None
-    alignment: Alignment | None = None
-    started_s: float | None = None
-    started_by: str = "logs"
+    alignment: Alignment | None = None  # how the speed log lies against the footage
+    started_s: float | None = None  # UTC of the launch, seconds since 1970
+    started_by: str = "logs"  # ``logs`` or ``clips``: which clock says so
+    # Which way it went, clockwise from north, by the positions in its log.
     heading_deg: float | None = None
 
     @property
@@ -77,27 +64,14 @@ class DayRun:
 
 @dataclass(frozen=True)
 class Standing:
-    """One run in the statistics.
-
-    Attributes
-    ----------
-    run, build : str
-    splits : tuple of RunSplit
-        One a goal, then the top speed in m/s.
-    place : int
-        In the order driven, from 1.
-    notes : tuple of str
-        What was marked, and what follows from it, one phrase each.
-    way : int
-        1, or -1 for a run the other way.
-    """
+    """One run in the statistics."""
 
     run: str
     build: str
-    splits: tuple[RunSplit, ...]
-    place: int
-    notes: tuple[str, ...] = ()
-    way: int = 1
+    splits: tuple[RunSplit, ...]  # one a goal, then the top speed in m/s
+    place: int  # in the order driven, from 1
+    notes: tuple[str, ...] = ()  # what was marked, and what follows from it, one phrase each
+    way: int = 1  # 1, or -1 for a run the other way
 
     @property
     def is_left_out(self) -> bool:

@@ -20,24 +20,12 @@ USUAL_C, USUAL_HPA = 15.0, 1013.25  # standard atmosphere, ISO 2533
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What acted on one run.
+    """What acted on one run."""
 
-    Attributes
-    ----------
-    way : int
-        1, or -1 for the other way.
-    air : Conditions
-        With wind and slope along the run as it went.
-    mass_kg : float or None
-        With driver and fuel.
-    own_kg : float
-        How much of it is the run's own, beside the build's.
-    """
-
-    way: int
-    air: Conditions
-    mass_kg: float | None
-    own_kg: float
+    way: int  # 1, or -1 for the other way
+    air: Conditions  # with wind and slope along the run as it went
+    mass_kg: float | None  # with driver and fuel
+    own_kg: float  # how much of it is the run's own, beside the build's
 
     @property
     def air_kgpm3(self) -> float:

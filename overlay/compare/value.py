@@ -32,56 +32,34 @@ _SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$"}
 
 @dataclass(frozen=True)
 class Gain:
-    """One split's gain for the money.
+    """One split's gain for the money."""
 
-    Attributes
-    ----------
-    label, unit : str
-        As in the comparison.
-    gain, half : float or None
-        Improvement (seconds saved, or m/s won) and half width of its interval.
-    per_unit, per_unit_low, per_unit_high : float or None
-        The same for one currency unit; None where nothing more was paid.
-    verdict : str
-    phrase : str
-        The gain in words, without the price.
-    """
-
+    # As in the comparison.
     label: str
     unit: str
+    # Improvement (seconds saved, or m/s won) and half width of its interval.
     gain: float | None
     half: float | None
+    # The same for one currency unit; None where nothing more was paid.
     per_unit: float | None
     per_unit_low: float | None
     per_unit_high: float | None
     verdict: str
-    phrase: str
+    phrase: str  # the gain in words, without the price
 
 
 @dataclass(frozen=True)
 class Value:
-    """A step from one build to another.
+    """A step from one build to another."""
 
-    Attributes
-    ----------
-    a, b : str
-        Names of the builds.
-    cost : float
-        What b costs more than a; negative where it costs less.
-    currency : str or None
-    gains : tuple of Gain
-    sentence : str
-        Such as ``£85 bought 0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m``.
-    notes : tuple of str
-        What a tenth of a second cost, and whether single parts can be told apart.
-    """
-
+    # Names of the builds.
     a: str
     b: str
-    cost: float
+    cost: float  # what b costs more than a; negative where it costs less
     currency: str | None
     gains: tuple[Gain, ...]
-    sentence: str
+    sentence: str  # such as ``£85 bought 0.31 s ± 0.12 (at least 0.19 s) from 20 to 60 m``
+    # What a tenth of a second cost, and whether single parts can be told apart.
     notes: tuple[str, ...] = ()
 
 

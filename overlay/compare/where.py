@@ -46,38 +46,23 @@ class Trace:
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A quantity over a grid, shape (n,) each; NaN where fewer than one run tells.
+    """A quantity over a grid, shape (n,) each; NaN where fewer than one run tells."""
 
-    Attributes
-    ----------
-    mean, sigma, dof : ndarray
-        Mean of the runs, its standard uncertainty and degrees of freedom.
-    low, high : ndarray
-        Pointwise interval at 1 - level; NaN where there are fewer than two runs.
-    runs : ndarray
-        How many runs tell at each point.
-    """
-
+    # Mean of the runs, its standard uncertainty and degrees of freedom.
     mean: FloatArray
     sigma: FloatArray
     dof: FloatArray
+    # Pointwise interval at 1 - level; NaN where there are fewer than two runs.
     low: FloatArray
     high: FloatArray
-    runs: FloatArray
+    runs: FloatArray  # how many runs tell at each point
 
 
 @dataclass(frozen=True, eq=False)
 class Where:
-    """Two builds along one grid; the difference is b less a.
+    """Two builds along one grid; the difference is b less a."""
 
-    Attributes
-    ----------
-    x : ndarray, shape (n,)
-        Metres from launch, or m/s.
-    a, b, difference : Curve
-    """
-
-    x: FloatArray
+    x: FloatArray  # shape (n,): Metres from launch, or m/s
     a: Curve
     b: Curve
     difference: Curve

@@ -23,24 +23,17 @@ ARM_M = 1.2  # from the engine's shake to the camera's height
 
 @dataclass(frozen=True)
 class Ride:
-    """How steady the ride is; angles in degrees, one standard deviation or amplitude.
+    """How steady the ride is; angles in degrees, one standard deviation or amplitude."""
 
-    Attributes
-    ----------
-    steering_deg, roll_deg, bump_deg, vibration_deg : float
-        Slow steering corrections, roll, pitch of bumps at full speed, engine shake at idle.
-    pitch_deg_per_mps2 : float
-        How far the nose lifts under acceleration. The cart has no springs: load transfer
-        m h / L = 170 kg * 0.5 m / 1.6 m = 53 N for each m/s² bends tyres of about 120 kN/m an
-        axle by 0.4 mm at each end (0.03°), and frame and camera mount give as much again (our
-        own figures). A sprung vehicle pitches 0.2° or more.
-    rng_seed : int
-    """
-
+    # Slow steering corrections, roll, pitch of bumps at full speed, engine shake at idle.
     steering_deg: float = 0.45
     roll_deg: float = 0.35
     bump_deg: float = 0.22
     vibration_deg: float = 0.07
+    # How far the nose lifts under acceleration. The cart has no springs: load transfer m h / L =
+    # 170 kg * 0.5 m / 1.6 m = 53 N for each m/s² bends tyres of about 120 kN/m an axle by 0.4 mm at
+    # each end (0.03°), and frame and camera mount give as much again (our own figures). A sprung
+    # vehicle pitches 0.2° or more.
     pitch_deg_per_mps2: float = 0.06
     rng_seed: int = 1
 

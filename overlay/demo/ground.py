@@ -32,16 +32,10 @@ JOINT_SHADE, TAR_SHADE, CRACK_SHADE = 98, 94, 50  # how much darker, 8-bit codes
 
 @dataclass(frozen=True, eq=False)
 class GroundStrip:
-    """A picture of the ground, one period long, the track's middle in its middle.
+    """A picture of the ground, one period long, the track's middle in its middle."""
 
-    Attributes
-    ----------
-    picture : ndarray, shape (rows, columns, 3), uint8
-        Cell (i, j) covers z from ``i * step_z_m`` and x from
-        ``(j - columns / 2) * step_x_m``, one step each.
-    step_x_m, step_z_m : float
-    """
-
+    # shape (rows, columns, 3), uint8: Cell (i, j) covers z from ``i * step_z_m`` and x from ``(j -
+    # columns / 2) * step_x_m``, one step each.
     picture: Picture
     step_x_m: float
     step_z_m: float

@@ -25,31 +25,21 @@ START_LATITUDE_DEG, START_LONGITUDE_DEG, COURSE_DEG = 52.4137, -0.8921, 68.0
 
 @dataclass(frozen=True)
 class Receiver:
-    """A satellite receiver.
+    """A satellite receiver."""
 
-    Attributes
-    ----------
-    delay_s, smoothing_s : float
-        D and tau of its speed; their sum is the readout lag.
-    rate_hz, noise_mps : float
-        Records a second; standard deviation of the speed's noise.
-    position_lag_s, position_noise_m : float
-        Lag and slow error of the position, which is another channel.
-    before_s, after_s : float
-        Recorded before footage time 0 and after the end of the motion.
-    first_utc : datetime
-        Its time at the first record.
-    rng_seed : int
-    """
-
+    # D and tau of its speed; their sum is the readout lag.
     delay_s: float = 0.65
     smoothing_s: float = 0.30
+    # Records a second; standard deviation of the speed's noise.
     rate_hz: float = 10.0
     noise_mps: float = 0.07
+    # Lag and slow error of the position, which is another channel.
     position_lag_s: float = 0.1
     position_noise_m: float = 0.8
+    # Recorded before footage time 0 and after the end of the motion.
     before_s: float = 18.0
     after_s: float = 6.0
+    # Its time at the first record.
     first_utc: datetime = datetime(2026, 5, 16, 10, 0, 0, tzinfo=UTC)
     rng_seed: int = 1
 

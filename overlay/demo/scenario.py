@@ -82,29 +82,18 @@ BUILDS = (BUILD_A, BUILD_B)
 
 @dataclass(frozen=True)
 class RunPlan:
-    """Everything that happens in one run and how it is recorded.
+    """Everything that happens in one run and how it is recorded."""
 
-    Attributes
-    ----------
-    name : str
-        Such as ``a1``; files are named after it.
-    build, drive, scene, sound, receiver, counter
-        What the simulator needs.
-    spoiled : str or None
-        What spoils it, such as ``wheelspin``.
-    created_utc : datetime
-        Creation time that the camera writes: an hour and some seconds wrong.
-    """
-
-    name: str
+    name: str  # such as ``a1``; files are named after it
+    # What the simulator needs.
     build: DemoBuild
     drive: Drive
     scene: SceneSpec
     sound: SoundSpec
     receiver: Receiver
     counter: RevCounter
-    spoiled: str | None
-    created_utc: datetime
+    spoiled: str | None  # what spoils it, such as ``wheelspin``
+    created_utc: datetime  # creation time that the camera writes: an hour and some seconds wrong
 
 
 def plan_day(

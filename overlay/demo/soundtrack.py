@@ -22,24 +22,15 @@ CYCLE = 2048  # samples of one firing cycle's table
 
 @dataclass(frozen=True)
 class SoundSpec:
-    """How loud each part is; 1 is the ordinary level, 0 leaves it out.
-
-    Attributes
-    ----------
-    engine, wind, tyres, whistle : float
-    fundamental : float
-        Factor on the firing rate's first harmonic, which small microphones often lose.
-    drive : float
-        Gain into the clipping stage; over 3 the record clips audibly.
-    rng_seed : int
-    """
+    """How loud each part is; 1 is the ordinary level, 0 leaves it out."""
 
     engine: float = 1.0
     wind: float = 1.0
     tyres: float = 1.0
     whistle: float = 1.0
+    # Factor on the firing rate's first harmonic, which small microphones often lose.
     fundamental: float = 0.6
-    drive: float = 1.0
+    drive: float = 1.0  # gain into the clipping stage; over 3 the record clips audibly
     rng_seed: int = 1
 
 

@@ -18,26 +18,18 @@ FULL_TURN = 2 * math.pi
 
 @dataclass(frozen=True, eq=False)
 class Thing:
-    """A flat picture that stands on the ground at (x, z) and always faces the camera.
+    """A flat picture that stands on the ground at (x, z) and always faces the camera."""
 
-    Attributes
-    ----------
-    mips : tuple of ndarray, shape (h, w, 4), uint8
-        Premultiplied blue, green, red, alpha, each half the size of the one before, so that far
-        things do not shimmer.
-    width_m, height_m : float
-        Real size.
-    x_m, z_m : float
-        Where its foot is.
-    relative_mps : float or None
-        Its speed along z relative to the camera; None when it stands still.
-    """
-
+    # shape (h, w, 4), uint8: Premultiplied blue, green, red, alpha, each half the size of the one
+    # before, so that far things do not shimmer.
     mips: tuple[Picture, ...]
+    # Real size.
     width_m: float
     height_m: float
+    # Where its foot is.
     x_m: float = 0.0
     z_m: float = 0.0
+    # Its speed along z relative to the camera; None when it stands still.
     relative_mps: float | None = None
 
     def at(self, x_m: float, z_m: float) -> Thing:

@@ -37,46 +37,28 @@ class SplitTruth:
 
 @dataclass(frozen=True)
 class RunTruth:
-    """The truth of one run; offsets are log time minus footage time.
-
-    Attributes
-    ----------
-    name, build : str
-    clip, speed_log, revs_log : str
-        File names within the folder.
-    clock_offset_s : float
-        Of the receiver, from its first record.
-    delay_s, smoothing_s, readout_lag_s : float
-        D, tau and their sum.
-    total_offset_s : float
-        Clock offset and readout lag: how much later the log shows an event.
-    revs_clock_offset_s : float
-        Of the rev counter, on its own time column.
-    launch_s, stop_s : float
-        Footage times of the launch and the stop.
-    top_speed_mps : float
-    splits : tuple of SplitTruth
-    spoiled : str or None
-    t_s, speed_mps, distance_m, wheel_speed_mps, engine_rpm : tuple of float
-        The motion at 50 Hz on footage time.
-    """
+    """The truth of one run; offsets are log time minus footage time."""
 
     name: str
     build: str
+    # File names within the folder.
     clip: str
     speed_log: str
     revs_log: str
-    clock_offset_s: float
+    clock_offset_s: float  # of the receiver, from its first record
+    # D, tau and their sum.
     delay_s: float
     smoothing_s: float
     readout_lag_s: float
-    total_offset_s: float
-    revs_clock_offset_s: float
+    total_offset_s: float  # clock offset and readout lag: how much later the log shows an event
+    revs_clock_offset_s: float  # of the rev counter, on its own time column
+    # Footage times of the launch and the stop.
     launch_s: float
     stop_s: float
     top_speed_mps: float
     splits: tuple[SplitTruth, ...]
     spoiled: str | None
+    # The motion at 50 Hz on footage time.
     t_s: tuple[float, ...]
     speed_mps: tuple[float, ...]
     distance_m: tuple[float, ...]
@@ -120,18 +102,10 @@ def truth_of(plan: RunPlan, motion: Motion) -> RunTruth:
 
 @dataclass(frozen=True)
 class DayTruth:
-    """What is true of the builds over the furthest two distances.
+    """What is true of the builds over the furthest two distances."""
 
-    Attributes
-    ----------
-    difference_s : float
-        B less A under the same heat and breeze, those of the middle of the day.
-    drift_s : mapping of build to float
-        What heat and breeze add to its time from one run to the next.
-    """
-
-    difference_s: float
-    drift_s: Mapping[str, float]
+    difference_s: float  # B less A under the same heat and breeze, those of the middle of the day
+    drift_s: Mapping[str, float]  # what heat and breeze add to its time from one run to the next
 
 
 def truth_of_day(runs: int) -> DayTruth:

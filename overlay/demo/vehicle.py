@@ -85,27 +85,18 @@ class Drive:
 
 @dataclass(frozen=True, eq=False)
 class Motion:
-    """True motion on footage time, evenly spaced by `STEP_S`; the exact truth of a run.
+    """True motion on footage time, evenly spaced by `STEP_S`; the exact truth of a run."""
 
-    Attributes
-    ----------
-    t_s : ndarray, shape (n,)
-        Footage time from 0.
-    speed_mps, distance_m, accel_mps2 : ndarray, shape (n,)
-        Ground speed, its integral by the trapezium rule, its difference quotient.
-    wheel_speed_mps, engine_rpm, throttle : ndarray, shape (n,)
-        Rim speed of the driven wheels, engine revolutions a minute, throttle 0 to 1.
-    launch_s : float
-        Last instant at rest before the first movement; NaN when it never rests before moving.
-    """
-
-    t_s: FloatArray
+    t_s: FloatArray  # shape (n,): Footage time from 0
+    # shape (n,): Ground speed, its integral by the trapezium rule, its difference quotient.
     speed_mps: FloatArray
     distance_m: FloatArray
     accel_mps2: FloatArray
+    # shape (n,): Rim speed of the driven wheels, engine revolutions a minute, throttle 0 to 1.
     wheel_speed_mps: FloatArray
     engine_rpm: FloatArray
     throttle: FloatArray
+    # Last instant at rest before the first movement; NaN when it never rests before moving.
     launch_s: float = field(default=math.nan)
 
     @property

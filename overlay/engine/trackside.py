@@ -36,27 +36,16 @@ WIDEST_S = 0.25
 
 @dataclass(frozen=True)
 class Apart:
-    """How far two cameras' clocks are apart.
+    """How far two cameras' clocks are apart."""
 
-    Attributes
-    ----------
-    offset_s : float or None
-        Footage time beside the track less that on board, of the same instant; None where the
-        sounds cannot tell, with the `reason`.
-    interval_s : (float, float) or None
-        95 % interval.
-    camera_m : float
-        Where the camera stands along the run, metres from its start, as far as that shows.
-    alike : float
-        Correlation of both sounds' spectra over time, -1 to 1.
-    lowest, highest : float
-        Pitch beside the track over that on board while the vehicle drives.
-    """
-
+    # Footage time beside the track less that on board, of the same instant; None where the sounds
+    # cannot tell, with the `reason`.
     offset_s: float | None = None
-    interval_s: tuple[float, float] | None = None
+    interval_s: tuple[float, float] | None = None  # 95 % interval
+    # Where the camera stands along the run, metres from its start, as far as that shows.
     camera_m: float = 0.0
-    alike: float = 0.0
+    alike: float = 0.0  # correlation of both sounds' spectra over time, -1 to 1
+    # Pitch beside the track over that on board while the vehicle drives.
     lowest: float = 1.0
     highest: float = 1.0
     reason: str | None = None

@@ -19,25 +19,15 @@ _RATE_TOLERANCE = 0.01
 
 @dataclass(frozen=True, eq=False)
 class Chapters:
-    """One recording in several files, on one footage time.
+    """One recording in several files, on one footage time."""
 
-    Attributes
-    ----------
-    parts : tuple of ClipFacts
-        The files in the order of recording.
-    frame_times : FrameTimes
-        Times of all frames; the first frame of a part comes one frame length after the last
-        frame of the part before.
-    starts_s : ndarray, shape (parts,)
-        Footage time of each part's first frame in seconds; the first is 0.
-    duration_s : float
-        Seconds from the first frame's start to the last frame's end.
-    """
-
-    parts: tuple[ClipFacts, ...]
+    parts: tuple[ClipFacts, ...]  # the files in the order of recording
+    # Times of all frames; the first frame of a part comes one frame length after the last frame of
+    # the part before.
     frame_times: FrameTimes
+    # shape (parts,): Footage time of each part's first frame in seconds; the first is 0.
     starts_s: FloatArray
-    duration_s: float
+    duration_s: float  # seconds from the first frame's start to the last frame's end
 
 
 def join_parts(paths: Sequence[str | os.PathLike[str]]) -> Chapters:

@@ -27,23 +27,14 @@ _USABLE = "MP4, MOV, MKV, WebM, AVI or TS"
 
 @dataclass(frozen=True, eq=False)
 class OpenClip:
-    """A film file that is open for reading.
+    """A film file that is open for reading."""
 
-    Attributes
-    ----------
-    path : str
-        The file as named by the user.
-    container, video, sound
-        The open container, its first film stream, and its first sound stream if any.
-    structure : Structure
-        What the outer parts of the file say.
-    """
-
-    path: str
+    path: str  # the file as named by the user
+    # The open container, its first film stream, and its first sound stream if any.
     container: InputContainer
     video: VideoStream
     sound: AudioStream | None
-    structure: Structure
+    structure: Structure  # what the outer parts of the file say
 
     @property
     def has_decode_times_only(self) -> bool:

@@ -22,24 +22,13 @@ _MOST_PARTS = 200_000  # a bound on the walk through a damaged file
 
 @dataclass(frozen=True)
 class Structure:
-    """What the outer parts of a file say.
+    """What the outer parts of a file say."""
 
-    Attributes
-    ----------
-    kind : str
-        ``iso`` (MP4, MOV), ``ebml`` (MKV, WebM), ``riff`` (AVI), ``ts`` or ``other``.
-    has_index : bool
-        Whether an ISO file has its ``moov`` box; True for other kinds.
-    is_cut_off : bool
-        Whether a part says it is longer than the file.
-    is_false : bool
-        Whether the index of an ISO file counts far more samples than the file can hold, for which
-        a demuxer would take gigabytes.
-    """
-
-    kind: str
-    has_index: bool
-    is_cut_off: bool
+    kind: str  # ``iso`` (MP4, MOV), ``ebml`` (MKV, WebM), ``riff`` (AVI), ``ts`` or ``other``
+    has_index: bool  # whether an ISO file has its ``moov`` box; True for other kinds
+    is_cut_off: bool  # whether a part says it is longer than the file
+    # Whether the index of an ISO file counts far more samples than the file can hold, for which a
+    # demuxer would take gigabytes.
     is_false: bool = False
 
 

@@ -22,25 +22,14 @@ _Scalar = TypeVar("_Scalar", bound=np.generic)
 
 @dataclass(frozen=True)
 class Upright:
-    """From coded to displayed pixels.
+    """From coded to displayed pixels."""
 
-    Attributes
-    ----------
-    coded_width, coded_height : int
-        Size in pixels as decoded.
-    rotation_deg : int
-        Clockwise turn a player applies: 0, 90, 180 or 270.
-    is_mirrored : bool
-        Whether left and right are swapped before that turn.
-    coded_aspect : Fraction
-        Width over height of one coded pixel.
-    """
-
+    # Size in pixels as decoded.
     coded_width: int
     coded_height: int
-    rotation_deg: int = 0
-    is_mirrored: bool = False
-    coded_aspect: Fraction = Fraction(1)
+    rotation_deg: int = 0  # clockwise turn a player applies: 0, 90, 180 or 270
+    is_mirrored: bool = False  # whether left and right are swapped before that turn
+    coded_aspect: Fraction = Fraction(1)  # width over height of one coded pixel
 
     @property
     def is_sideways(self) -> bool:

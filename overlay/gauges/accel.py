@@ -30,18 +30,10 @@ BACKWARD_SHARE = 0.36  # of the bar's length that stands for braking
 
 @dataclass(frozen=True)
 class AccelValues:
-    """Acceleration at one instant.
+    """Acceleration at one instant."""
 
-    Attributes
-    ----------
-    accel_mps2 : float
-        Along the path, m/s², forward positive; NaN when not known.
-    sigma_mps2 : float
-        Its standard uncertainty; NaN when not known.
-    """
-
-    accel_mps2: float
-    sigma_mps2: float = math.nan
+    accel_mps2: float  # along the path, m/s², forward positive; NaN when not known
+    sigma_mps2: float = math.nan  # its standard uncertainty; NaN when not known
 
 
 def accel_values(course: Course, t_s: float) -> AccelValues:

@@ -35,25 +35,13 @@ State = tuple[str, "Gauge[Any]", Any]
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """What a gauge is shown of: one run, or several from the same launch.
-
-    Attributes
-    ----------
-    runs : tuple of RunAnalysis
-    scale : GaugeScale
-        Scales that all runs in the picture share.
-    names : tuple of str
-        One a run.
-    hues : tuple of Color
-        Of the runs' builds.
-    since_launch : bool
-        Whether an instant counts from each run's launch; else it is footage time. Seconds.
-    """
+    """What a gauge is shown of: one run, or several from the same launch."""
 
     runs: tuple[RunAnalysis, ...]
-    scale: GaugeScale
-    names: tuple[str, ...]
-    hues: tuple[Color, ...]
+    scale: GaugeScale  # scales that all runs in the picture share
+    names: tuple[str, ...]  # one a run
+    hues: tuple[Color, ...]  # of the runs' builds
+    # Whether an instant counts from each run's launch; else it is footage time. Seconds.
     since_launch: bool = False
 
     @property
@@ -157,14 +145,9 @@ class Gauge(ABC, Generic[Values]):
 
 @dataclass(frozen=True)
 class Bar:
-    """Rows of a bar: its solid core shows the value, thin strips above and below fray over ±.
+    """Rows of a bar: its solid core shows the value, thin strips above and below fray over ±."""
 
-    Attributes
-    ----------
-    top, bottom, strip : int
-        First row, row after the last, and rows of each strip.
-    """
-
+    # First row, row after the last, and rows of each strip.
     top: int
     bottom: int
     strip: int

@@ -53,23 +53,12 @@ SHOWN_STEP_RPM = 10  # digits are rounded to this: single revs only flicker
 
 @dataclass(frozen=True)
 class CombValues:
-    """Engine at one instant.
+    """Engine at one instant."""
 
-    Attributes
-    ----------
-    engine_rpm : float
-        Revolutions a minute, >= 0; NaN when not known.
-    is_cutting : bool
-        Whether the limiter cuts now.
-    is_spinning : bool
-        Whether the driven wheel spins now.
-    slip : float
-        (wheel speed - ground speed) / ground speed, driving positive; NaN when not known.
-    """
-
-    engine_rpm: float
-    is_cutting: bool = False
-    is_spinning: bool = False
+    engine_rpm: float  # revolutions a minute, >= 0; NaN when not known
+    is_cutting: bool = False  # whether the limiter cuts now
+    is_spinning: bool = False  # whether the driven wheel spins now
+    # (wheel speed - ground speed) / ground speed, driving positive; NaN when not known.
     slip: float = math.nan
 
 

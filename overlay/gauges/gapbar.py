@@ -25,21 +25,11 @@ from overlay.runs.course import Course, gap_at
 
 @dataclass(frozen=True)
 class GapValues:
-    """How far one build is ahead of the other at one instant; positive: the first is ahead.
+    """How far one build is ahead of the other at one instant; positive: the first is ahead."""
 
-    Attributes
-    ----------
-    gap_s : float
-        Seconds at the same distance; NaN when not known.
-    gap_m : float
-        Metres at the same time; NaN when not known.
-    sigma_s : float
-        Standard uncertainty of `gap_s`; NaN when not known.
-    """
-
-    gap_s: float
-    gap_m: float = math.nan
-    sigma_s: float = math.nan
+    gap_s: float  # seconds at the same distance; NaN when not known
+    gap_m: float = math.nan  # metres at the same time; NaN when not known
+    sigma_s: float = math.nan  # standard uncertainty of `gap_s`; NaN when not known
 
 
 def gap_values(first: Course, second: Course, since_launch_s: float) -> GapValues:

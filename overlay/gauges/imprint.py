@@ -25,24 +25,12 @@ MOST_SIDES = 4
 
 @dataclass(frozen=True)
 class ImprintSide:
-    """One run in the picture.
+    """One run in the picture."""
 
-    Attributes
-    ----------
-    name : str
-        Of the run.
-    region : (x, y, w, h)
-        The part of the picture with the run's footage, pixels.
-    ribbon_at : (x, y)
-        Top left of the ribbon, pixels.
-    band : ReadBand
-        The tape's core within the ribbon.
-    """
-
-    name: str
-    region: tuple[int, int, int, int]
-    ribbon_at: tuple[int, int]
-    band: ReadBand
+    name: str  # of the run
+    region: tuple[int, int, int, int]  # the part of the picture with the run's footage, pixels
+    ribbon_at: tuple[int, int]  # top left of the ribbon, pixels
+    band: ReadBand  # the tape's core within the ribbon
 
     @property
     def crop(self) -> tuple[int, int, int, int]:
@@ -53,19 +41,12 @@ class ImprintSide:
 
 @dataclass(frozen=True)
 class SlowedPart:
-    """A section shown slower than it was filmed.
+    """A section shown slower than it was filmed."""
 
-    Attributes
-    ----------
-    start_s, end_s : float
-        Its edges on footage time.
-    factor : float
-        How many times as long it is shown, > 1.
-    """
-
+    # Its edges on footage time.
     start_s: float
     end_s: float
-    factor: float
+    factor: float  # how many times as long it is shown, > 1
 
     def footage_s(self, shown_s: float) -> float:
         """Footage time of what is on screen at a time of the finished clip.
@@ -82,23 +63,12 @@ class SlowedPart:
 
 @dataclass(frozen=True)
 class Imprint:
-    """Everything a checker needs to know about the places of the gauges, and their time.
+    """Everything a checker needs to know about the places of the gauges, and their time."""
 
-    Attributes
-    ----------
-    size : (width, height)
-        Of the picture as made, pixels.
-    sides : tuple of ImprintSide
-    boxes : tuple of (x, y, w, h)
-        Everything laid over the footage, pixels.
-    slowed : SlowedPart or None
-        The section shown slower than it was filmed, if there is one.
-    """
-
-    size: tuple[int, int]
+    size: tuple[int, int]  # of the picture as made, pixels
     sides: tuple[ImprintSide, ...]
-    boxes: tuple[tuple[int, int, int, int], ...]
-    slowed: SlowedPart | None = None
+    boxes: tuple[tuple[int, int, int, int], ...]  # everything laid over the footage, pixels
+    slowed: SlowedPart | None = None  # the section shown slower than it was filmed, if there is one
 
     def to_text(self) -> str:
         """The note as compact JSON."""

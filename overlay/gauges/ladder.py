@@ -39,30 +39,16 @@ class SpoiledPart:
 
 @dataclass(frozen=True)
 class RungState:
-    """One split at one instant.
+    """One split at one instant."""
 
-    Attributes
-    ----------
-    status : str
-        ``waiting`` (nothing yet), ``filling``, ``passed`` or ``missed`` (never reached).
-    progress : float
-        How far toward the goal, 0 to 1, in the goal's own quantity; used while filling or missed.
-    time_s : float or None
-        Time from launch, when passed.
-    sigma_s : float or None
-        Its standard uncertainty.
-    spoiled : tuple of SpoiledPart
-        What spoiled it, and where.
-    reason : str
-        Why it was missed, a few words.
-    """
-
+    # ``waiting`` (nothing yet), ``filling``, ``passed`` or ``missed`` (never reached).
     status: Literal["waiting", "filling", "passed", "missed"]
+    # How far toward the goal, 0 to 1, in the goal's own quantity; used while filling or missed.
     progress: float = 0.0
-    time_s: float | None = None
-    sigma_s: float | None = None
-    spoiled: tuple[SpoiledPart, ...] = ()
-    reason: str = ""
+    time_s: float | None = None  # time from launch, when passed
+    sigma_s: float | None = None  # its standard uncertainty
+    spoiled: tuple[SpoiledPart, ...] = ()  # what spoiled it, and where
+    reason: str = ""  # why it was missed, a few words
 
     @property
     def reach(self) -> float:

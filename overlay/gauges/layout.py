@@ -61,20 +61,12 @@ class Layout:
 
 @dataclass(frozen=True)
 class LayoutRegion:
-    """What gauges are laid out on.
+    """What gauges are laid out on."""
 
-    Attributes
-    ----------
-    region : (x, y, w, h)
-        A part of the picture, pixels.
-    table : str
-        Of the layout, one of `TABLES`; one without ``narrow`` places gauges there as in ``side``.
-    seam_px : float or None
-        Margin at edges of the region inside the picture; the usual one when None.
-    """
-
-    region: tuple[float, float, float, float]
+    region: tuple[float, float, float, float]  # a part of the picture, pixels
+    # Of the layout, one of `TABLES`; one without ``narrow`` places gauges there as in ``side``.
     table: str
+    # Margin at edges of the region inside the picture; the usual one when None.
     seam_px: float | None = None
 
 

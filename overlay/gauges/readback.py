@@ -24,29 +24,17 @@ WINDOW_PX = 6  # half of the stretch the edge is measured over; wider than an en
 
 @dataclass(frozen=True)
 class ReadBand:
-    """Where the tape's core lies, in gauge pixels (add the gauge's place for frame pixels).
+    """Where the tape's core lies, in gauge pixels (add the gauge's place for frame pixels)."""
 
-    Attributes
-    ----------
-    x0, x1 : float
-        Columns of zero and of full scale.
-    y0, y1 : int
-        First row and row after the last of the part that is even in every frame.
-    full_scale_mps : float
-        Speed at `x1`, m/s.
-    anchor_px : int
-        Columns before `x0` that are always full, and after `x1` that are always empty.
-    luma_step : float
-        Luma of full less luma of empty as drawn, in 8-bit limited-range codes.
-    """
-
+    # Columns of zero and of full scale.
     x0: float
     x1: float
+    # First row and row after the last of the part that is even in every frame.
     y0: int
     y1: int
-    full_scale_mps: float
-    anchor_px: int
-    luma_step: float
+    full_scale_mps: float  # speed at `x1`, m/s
+    anchor_px: int  # columns before `x0` that are always full, and after `x1` that are always empty
+    luma_step: float  # luma of full less luma of empty as drawn, in 8-bit limited-range codes
 
     @property
     def crop(self) -> tuple[int, int, int, int]:

@@ -47,17 +47,10 @@ from overlay.units import mps_per, speed_to_mps
 
 @dataclass(frozen=True)
 class RibbonValues:
-    """Speed at one instant.
+    """Speed at one instant."""
 
-    Attributes
-    ----------
-    speed_mps : float
-        Speed over ground, m/s, >= 0; NaN inside a gap of the log.
-    sigma_mps : float
-        Its standard uncertainty, m/s; NaN when not known (no fringe is drawn).
-    """
-
-    speed_mps: float
+    speed_mps: float  # speed over ground, m/s, >= 0; NaN inside a gap of the log
+    # Its standard uncertainty, m/s; NaN when not known (no fringe is drawn).
     sigma_mps: float = math.nan
 
 

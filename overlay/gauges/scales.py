@@ -21,21 +21,11 @@ LEAST_STRIP_M = 5.0
 
 @dataclass(frozen=True)
 class GaugeScale:
-    """Scales that runs shown together share.
+    """Scales that runs shown together share."""
 
-    Attributes
-    ----------
-    unit : str
-        Of speed.
-    full_speed_mps : float
-        At the ribbon's full length.
-    full_rpm : float or None
-        At the comb's last tooth; None where no run has RPM.
-    """
-
-    unit: str
-    full_speed_mps: float
-    full_rpm: float | None = None
+    unit: str  # of speed
+    full_speed_mps: float  # at the ribbon's full length
+    full_rpm: float | None = None  # at the comb's last tooth; None where no run has RPM
 
 
 def scale_for(

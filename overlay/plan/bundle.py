@@ -30,34 +30,19 @@ CHANGES = (
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """What every candidate of one build is predicted from.
-
-    Attributes
-    ----------
-    model : VehicleModel
-    freed : mapping of float to VehicleModel
-        Models with the speed held only by a limiter at other revs.
-    goals : tuple of SplitGoal
-        The main one first.
-    scatter : mapping of str to float
-        Of each goal from run to run, by its label.
-    vehicle : Vehicle
-    engine : Engine
-    rpm_per_mps, highest_rpm : float or None
-        Revs over speed with the clutch locked, highest revs driven.
-    worth : float
-        Smallest difference of the main goal that matters, in its unit.
-    """
+    """What every candidate of one build is predicted from."""
 
     model: VehicleModel
+    # Models with the speed held only by a limiter at other revs.
     freed: Mapping[float, VehicleModel]
-    goals: tuple[SplitGoal, ...]
-    scatter: Mapping[str, float]
+    goals: tuple[SplitGoal, ...]  # the main one first
+    scatter: Mapping[str, float]  # of each goal from run to run, by its label
     vehicle: Vehicle
     engine: Engine
+    # Revs over speed with the clutch locked, highest revs driven.
     rpm_per_mps: float | None
     highest_rpm: float | None
-    worth: float = 0.0
+    worth: float = 0.0  # smallest difference of the main goal that matters, in its unit
 
     @cached_property
     def now(self) -> Passage:
@@ -86,31 +71,16 @@ def bundle(one: Candidate, known: Sequence[Candidate]) -> tuple[Candidate, ...]:
 
 @dataclass(frozen=True)
 class Whole:
-    """A bundle as one change, gearing still to choose.
+    """A bundle as one change, gearing still to choose."""
 
-    Attributes
-    ----------
-    mass_kg : float
-        Added.
-    power : (float, float)
-        Least and most factor on the force.
-    limiter_rpm, limit_rpm : float or None
-        Where it holds the revs, and the most that is allowed with it.
-    figures : tuple of Figure
-        Compression and clearances, where it changes them.
-    missing : tuple of str
-        Keys of the sheet that those lack.
-    says : bool
-        Whether it says what it changes.
-    """
-
-    mass_kg: float
-    power: tuple[float, float]
+    mass_kg: float  # added
+    power: tuple[float, float]  # least and most factor on the force
+    # Where it holds the revs, and the most that is allowed with it.
     limiter_rpm: float | None
     limit_rpm: float | None
-    figures: tuple[Figure, ...]
-    missing: tuple[str, ...]
-    says: bool
+    figures: tuple[Figure, ...]  # compression and clearances, where it changes them
+    missing: tuple[str, ...]  # keys of the sheet that those lack
+    says: bool  # whether it says what it changes
 
 
 def whole_of(ground: Ground, parts: Sequence[Candidate]) -> Whole:

@@ -29,20 +29,12 @@ _NEVER_S = 600.0
 
 @dataclass(frozen=True, eq=False)
 class Change:
-    """What a part does, as far as the runs can be scaled by it.
+    """What a part does, as far as the runs can be scaled by it."""
 
-    Attributes
-    ----------
-    gearing : float
-        Force through the gearing over what it was: ratio over circumference, new over old, > 0.
-    mass_kg : float
-        Added.
-    power : (float, float)
-        Lowest and highest factor on the engine's force; drawn evenly between.
-    """
-
+    # Force through the gearing over what it was: ratio over circumference, new over old, > 0.
     gearing: float = 1.0
-    mass_kg: float = 0.0
+    mass_kg: float = 0.0  # added
+    # Lowest and highest factor on the engine's force; drawn evenly between.
     power: tuple[float, float] = (1.0, 1.0)
 
     def __post_init__(self) -> None:
@@ -52,15 +44,10 @@ class Change:
 
 @dataclass(frozen=True, eq=False)
 class Passage:
-    """Time and distance from launch at each speed, a row a draw.
+    """Time and distance from launch at each speed, a row a draw."""
 
-    Attributes
-    ----------
-    speed_mps : ndarray, shape (n,)
-    t_s, distance_m : ndarray, shape (draws, n)
-    """
-
-    speed_mps: FloatArray
+    speed_mps: FloatArray  # shape (n,)
+    # shape (draws, n)
     t_s: FloatArray
     distance_m: FloatArray
 

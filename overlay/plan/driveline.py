@@ -19,26 +19,16 @@ _LEAST = 20  # instants
 
 @dataclass(frozen=True)
 class Slip:
-    """What the revs say of one build.
+    """What the revs say of one build."""
 
-    Attributes
-    ----------
-    rpm_per_mps, sigma : float
-        Revs over ground speed with the clutch locked; standard deviation from run to run.
-    slip : float or None
-        Of the tyre, as a share, from stated gearing; None without.
-    engaged_rpm, locked_mps : float or None
-        Revs at which the clutch pulls away, and the speed at which it locks.
-    highest_rpm : float
-        Driven in any run.
-    """
-
+    # Revs over ground speed with the clutch locked; standard deviation from run to run.
     rpm_per_mps: float
     sigma: float
-    slip: float | None
+    slip: float | None  # of the tyre, as a share, from stated gearing; None without
+    # Revs at which the clutch pulls away, and the speed at which it locks.
     engaged_rpm: float | None
     locked_mps: float | None
-    highest_rpm: float
+    highest_rpm: float  # driven in any run
 
 
 def slip_of(runs: Sequence[DayRun], stated_rpm_per_mps: float | None) -> Slip | None:

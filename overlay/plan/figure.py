@@ -15,35 +15,18 @@ Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 @dataclass(frozen=True)
 class Figure:
-    """One number.
-
-    Attributes
-    ----------
-    name : str
-    value : float
-    unit : str
-        Empty for a ratio.
-    source : str
-        What it comes from: runs, sheet, formula.
-    low, high : float or None
-        95 % interval.
-    why : str
-        Why there is none.
-    limit : float or None
-        What is stated or usual as a limit, in the same unit.
-    limit_from : str
-        Whose limit it is.
-    """
+    """One number."""
 
     name: str
     value: float
-    unit: str
-    source: str
+    unit: str  # empty for a ratio
+    source: str  # what it comes from: runs, sheet, formula
+    # 95 % interval.
     low: float | None = None
     high: float | None = None
-    why: str = ""
-    limit: float | None = None
-    limit_from: str = ""
+    why: str = ""  # why there is none
+    limit: float | None = None  # what is stated or usual as a limit, in the same unit
+    limit_from: str = ""  # whose limit it is
 
     @property
     def digits(self) -> int:

@@ -23,29 +23,15 @@ SPAN, STEPS = (0.7, 1.4), 36  # ratios over that of now: beyond it the runs are 
 
 @dataclass(frozen=True)
 class Size:
-    """Sprockets and tyre that might be fitted.
-
-    Attributes
-    ----------
-    name : str
-    ratio : float
-        Whole ratio that does the same on the tyre of now.
-    value : Figure
-        The swept goal with it.
-    gains : tuple of Figure
-        Change of every goal against now, the swept one first.
-    line : Figure
-        Highest revs on the course.
-    is_now, is_beyond, is_alike : bool
-        Whether it is fitted now; may pass the limit; cannot be told from the best of the list, or
-        differs from it by less than matters.
-    """
+    """Sprockets and tyre that might be fitted."""
 
     name: str
-    ratio: float
-    value: Figure
-    gains: tuple[Figure, ...]
-    line: Figure
+    ratio: float  # whole ratio that does the same on the tyre of now
+    value: Figure  # the swept goal with it
+    gains: tuple[Figure, ...]  # change of every goal against now, the swept one first
+    line: Figure  # highest revs on the course
+    # Whether it is fitted now; may pass the limit; cannot be told from the best of the list, or
+    # differs from it by less than matters.
     is_now: bool
     is_beyond: bool
     is_alike: bool
@@ -53,44 +39,26 @@ class Size:
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
-    """A goal against the whole ratio, shape (n,) each.
-
-    Attributes
-    ----------
-    goal, unit : str
-    ratio : ndarray
-        Turns of the crank for one of the wheel, on the tyre of now.
-    value, low, high : ndarray
-        With its 95 % band.
-    line_rpm, line_high_rpm : ndarray
-        Highest revs on the course (at the end of any goal), and the upper end of their interval.
-    now, limit_rpm : float
-    limit_from : str
-    best : float or None
-        The best ratio within the limit; None where none is.
-    alike : (float, float) or None
-        Ratios about the best that cannot be told from it, or differ by less than matters.
-    gains : tuple of Figure
-        What the best does to every goal against now, the swept one first.
-    sizes : tuple of Size
-        Sprockets and tyres of the candidates and of now, by their ratio.
-    """
+    """A goal against the whole ratio, shape (n,) each."""
 
     goal: str
     unit: str
-    ratio: FloatArray
+    ratio: FloatArray  # turns of the crank for one of the wheel, on the tyre of now
+    # With its 95 % band.
     value: FloatArray
     low: FloatArray
     high: FloatArray
+    # Highest revs on the course (at the end of any goal), and the upper end of their interval.
     line_rpm: FloatArray
     line_high_rpm: FloatArray
     now: float
     limit_rpm: float
     limit_from: str
-    best: float | None
+    best: float | None  # the best ratio within the limit; None where none is
+    # Ratios about the best that cannot be told from it, or differ by less than matters.
     alike: tuple[float, float] | None
-    gains: tuple[Figure, ...]
-    sizes: tuple[Size, ...] = ()
+    gains: tuple[Figure, ...]  # what the best does to every goal against now, the swept one first
+    sizes: tuple[Size, ...] = ()  # sprockets and tyres of the candidates and of now, by their ratio
 
 
 @dataclass(frozen=True)

@@ -21,18 +21,10 @@ RAISED = 1.01  # of the revs driven: less is within what a counter tells; our ow
 
 @dataclass(frozen=True, eq=False)
 class Revs:
-    """Highest revs on the course with a candidate.
+    """Highest revs on the course with a candidate."""
 
-    Attributes
-    ----------
-    rpm : ndarray or None
-        None where revs over speed are not known.
-    rise : float
-        Over those of now.
-    """
-
-    rpm: FloatArray | None
-    rise: float
+    rpm: FloatArray | None  # None where revs over speed are not known
+    rise: float  # over those of now
 
     @property
     def high_rpm(self) -> float:

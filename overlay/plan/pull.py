@@ -37,28 +37,19 @@ _BEND = 0.1  # share by which the force may bend from knot to knot; our own figu
 
 @dataclass(frozen=True, eq=False)
 class Pull:
-    """Runs of one build on common knots.
+    """Runs of one build on common knots."""
 
-    Attributes
-    ----------
-    knots_mps : ndarray, shape (k,)
-    accel_mps2 : ndarray, shape (runs, k)
-        At the knots, of each run.
-    hold_mps, width_mps : ndarray, shape (runs,)
-        Where acceleration ends and over what it falls; infinite hold where the runs do not say.
-    delay_s, ahead_m : ndarray, shape (runs,)
-        Time and distance from launch, over those of a pull that is there from the first instant.
-    top_mps : float
-        The highest speed that all runs reach.
-    """
-
-    knots_mps: FloatArray
-    accel_mps2: FloatArray
+    knots_mps: FloatArray  # shape (k,)
+    accel_mps2: FloatArray  # shape (runs, k): At the knots, of each run
+    # shape (runs,): Where acceleration ends and over what it falls; infinite hold where the runs do
+    # not say.
     hold_mps: FloatArray
     width_mps: FloatArray
+    # shape (runs,): Time and distance from launch, over those of a pull that is there from the
+    # first instant.
     delay_s: FloatArray
     ahead_m: FloatArray
-    top_mps: float
+    top_mps: float  # the highest speed that all runs reach
 
     @property
     def is_held(self) -> bool:

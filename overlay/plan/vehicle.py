@@ -33,58 +33,35 @@ _DROOP = (0.01, 0.08)  # share of its revs over which a governor or limiter take
 
 @dataclass(frozen=True, eq=False)
 class VehicleModel:
-    """One build in `draws` ways that it may be; arrays of shape (draws, n) or (draws,).
+    """One build in `draws` ways that it may be; arrays of shape (draws, n) or (draws,)."""
 
-    Attributes
-    ----------
-    speed_mps : ndarray, shape (n,)
-        Even grid from 0.
-    force_n : ndarray, shape (draws, n)
-        Driving force at the wheels at full throttle.
-    mass_kg, wheels_kg, engine_kg : ndarray, shape (draws,)
-        With driver and fuel; turning wheels, and the engine through its gearing, as mass.
-    rolling_mps2, drag_kgpm : ndarray, shape (draws,)
-        Resistance ``mass rolling_mps2 + drag_kgpm speed^2``, the slope in the first.
-    delay_s, ahead_m : ndarray, shape (draws,)
-        What opening the throttle and taking up the clutch add to the time and distance from
-        launch.
-    pull : Pull
-        What it rests on.
-    road_load : RoadLoad
-    """
-
-    speed_mps: FloatArray
-    force_n: FloatArray
+    speed_mps: FloatArray  # shape (n,): Even grid from 0
+    force_n: FloatArray  # shape (draws, n): Driving force at the wheels at full throttle
+    # shape (draws,): With driver and fuel; turning wheels, and the engine through its gearing, as
+    # mass.
     mass_kg: FloatArray
     wheels_kg: FloatArray
     engine_kg: FloatArray
+    # shape (draws,): Resistance ``mass rolling_mps2 + drag_kgpm speed^2``, the slope in the first.
     rolling_mps2: FloatArray
     drag_kgpm: FloatArray
+    # shape (draws,): What opening the throttle and taking up the clutch add to the time and
+    # distance from launch.
     delay_s: FloatArray
     ahead_m: FloatArray
-    pull: Pull
+    pull: Pull  # what it rests on
     road_load: RoadLoad
 
 
 @dataclass(frozen=True)
 class Body:
-    """What is known of a vehicle besides its runs.
+    """What is known of a vehicle besides its runs."""
 
-    Attributes
-    ----------
-    mass : (kg, standard uncertainty)
-        With driver and fuel.
-    road_load : RoadLoad
-    wheels : (kg, standard uncertainty) or None
-        Turning wheels as mass; None for the usual range, which the engine has too.
-    slope : float
-        Rise over run of the course.
-    """
-
-    mass: tuple[float, float]
+    mass: tuple[float, float]  # with driver and fuel
     road_load: RoadLoad
+    # Turning wheels as mass; None for the usual range, which the engine has too.
     wheels: tuple[float, float] | None = None
-    slope: float = 0.0
+    slope: float = 0.0  # rise over run of the course
 
 
 def fit_vehicle(

@@ -22,24 +22,12 @@ CLOSED_COURSE = "Closed course. Local law and the rules of the venue come first.
 
 @dataclass(frozen=True)
 class Card:
-    """What a card says.
+    """What a card says."""
 
-    Attributes
-    ----------
-    title : str
-        In large letters; broken into lines where it is long.
-    lines : tuple of str
-        Below it, each as far as the width goes and then broken.
-    builds : tuple of str
-        Names shown with the builds' hues, in their order.
-    small : str
-        At the foot.
-    """
-
-    title: str
-    lines: tuple[str, ...] = ()
-    builds: tuple[str, ...] = ()
-    small: str = CLOSED_COURSE
+    title: str  # in large letters; broken into lines where it is long
+    lines: tuple[str, ...] = ()  # below it, each as far as the width goes and then broken
+    builds: tuple[str, ...] = ()  # names shown with the builds' hues, in their order
+    small: str = CLOSED_COURSE  # at the foot
 
 
 def card_picture(card: Card, width: int, height: int) -> Rgb:

@@ -68,25 +68,14 @@ class EncodeOptions:
 
 @dataclass(frozen=True)
 class VideoEncoder:
-    """A chosen encoder.
+    """A chosen encoder."""
 
-    Attributes
-    ----------
-    codec, name : str
-        Such as ``h264`` and ``libx264``.
-    pixel_format : str
-        What it is given: ``yuv420p`` or ``yuv420p10le``.
-    arguments : tuple of str
-        For ffmpeg, from ``-c:v`` on.
-    notes : tuple of str
-        What the user should know, one sentence each.
-    """
-
+    # Such as ``h264`` and ``libx264``.
     codec: str
     name: str
-    pixel_format: str
-    arguments: tuple[str, ...]
-    notes: tuple[str, ...] = ()
+    pixel_format: str  # what it is given: ``yuv420p`` or ``yuv420p10le``
+    arguments: tuple[str, ...]  # for ffmpeg, from ``-c:v`` on
+    notes: tuple[str, ...] = ()  # what the user should know, one sentence each
 
 
 @functools.cache

@@ -29,22 +29,13 @@ def nanoseconds(times: FrameTimes) -> list[int]:
 
 @dataclass(frozen=True)
 class Look:
-    """What a picture is in the encoder's terms.
+    """What a picture is in the encoder's terms."""
 
-    Attributes
-    ----------
-    matrix, color_range : str
-        As the ``scale`` filter names them.
-    pixel_format : str
-        Such as ``yuv420p``.
-    size : (int, int)
-        Width and height, pixels.
-    """
-
+    # As the ``scale`` filter names them.
     matrix: str
     color_range: str
-    pixel_format: str
-    size: tuple[int, int]
+    pixel_format: str  # such as ``yuv420p``
+    size: tuple[int, int]  # width and height, pixels
 
 
 def with_layers(

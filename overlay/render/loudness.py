@@ -25,17 +25,10 @@ SILENT_LUFS = -60.0  # below this there is nothing to bring up
 
 @dataclass(frozen=True)
 class Loudness:
-    """What was measured.
+    """What was measured."""
 
-    Attributes
-    ----------
-    integrated_lufs : float
-        Of the whole programme, LUFS (the same as LKFS); -inf for silence.
-    true_peak_dbtp : float
-        Highest peak between samples too, dB against full scale; -inf for silence.
-    """
-
-    integrated_lufs: float
+    integrated_lufs: float  # of the whole programme, LUFS (the same as LKFS); -inf for silence
+    # Highest peak between samples too, dB against full scale; -inf for silence.
     true_peak_dbtp: float
 
 

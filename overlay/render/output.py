@@ -18,35 +18,19 @@ AAC = ("-c:a", "aac", "-b:a", "192k")
 
 @dataclass(frozen=True)
 class RenderReport:
-    """What was written, and what a person should know about it.
+    """What was written, and what a person should know about it."""
 
-    Attributes
-    ----------
-    target : str
-        The finished file.
-    width, height : int
-        Pixels as stored.
-    frames : int
-        Frames in the finished clip.
-    duration_s : float
-        Seconds of picture.
-    encoder, pixel_format : str
-        Such as ``libx264`` and ``yuv420p``.
-    sound : str
-        What became of the sound, in words.
-    notes : tuple of str
-        Anything that was changed, chosen or lost, one sentence each.
-    """
-
-    target: str
+    target: str  # the finished file
+    # Pixels as stored.
     width: int
     height: int
-    frames: int
-    duration_s: float
+    frames: int  # frames in the finished clip
+    duration_s: float  # seconds of picture
+    # Such as ``libx264`` and ``yuv420p``.
     encoder: str
     pixel_format: str
-    sound: str
-    notes: tuple[str, ...]
+    sound: str  # what became of the sound, in words
+    notes: tuple[str, ...]  # anything that was changed, chosen or lost, one sentence each
 
 
 def report_of(

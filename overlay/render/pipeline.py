@@ -39,21 +39,11 @@ OnProgress = Callable[[float], None]  # told about twice a second how much is do
 
 @dataclass(frozen=True, eq=False)
 class Feed:
-    """Pictures for one input of the encoder.
+    """Pictures for one input of the encoder."""
 
-    Attributes
-    ----------
-    layer : Layer
-        What draws them.
-    times_s : ndarray of float, shape (n,)
-        The time given to the layer for each picture, seconds.
-    times_ns : list of int
-        The time at which each picture stands in the stream, nanoseconds >= 0.
-    """
-
-    layer: Layer
-    times_s: FloatArray
-    times_ns: Sequence[int]
+    layer: Layer  # what draws them
+    times_s: FloatArray  # shape (n,): The time given to the layer for each picture, seconds
+    times_ns: Sequence[int]  # the time at which each picture stands in the stream, nanoseconds >= 0
 
     @property
     def step_ns(self) -> int:

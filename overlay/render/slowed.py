@@ -23,23 +23,14 @@ LEAST_FACTOR, MOST_FACTOR = 2, 16
 
 @dataclass(frozen=True)
 class SlowedTimes:
-    """When each frame of a clip is shown, once a section of it is slowed.
-
-    Attributes
-    ----------
-    source : FrameTimes
-    first, last : int
-        Frames of the section: `first` is its first, `last` the first after it.
-    factor : int
-        How many times as long the section lasts.
-    sound : str
-        Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
-    """
+    """When each frame of a clip is shown, once a section of it is slowed."""
 
     source: FrameTimes
+    # Frames of the section: `first` is its first, `last` the first after it.
     first: int
     last: int
-    factor: int
+    factor: int  # how many times as long the section lasts
+    # Inside the section ``stretched`` (as long as the picture, at its pitch) or ``muted``.
     sound: str = "stretched"
 
     @property

@@ -26,24 +26,15 @@ _MATRICES |= {"bt2020nc": "bt2020", "bt2020c": "bt2020"}
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """A clip as the encoder reads it.
-
-    Attributes
-    ----------
-    facts : ClipFacts
-    sounds : tuple of str
-        Codec of each sound track, in file order.
-    is_restamped : bool
-        Whether the container keeps no presentation times (AVI): then the encoder's decoder starts
-        late by its reordering, and its first frame is set to the time the facts give.
-    has_index : bool
-        Whether the file can be entered in the middle: a transport stream cannot, since nothing
-        tells where the pictures stand that others build on.
-    """
+    """A clip as the encoder reads it."""
 
     facts: ClipFacts
-    sounds: tuple[str, ...]
+    sounds: tuple[str, ...]  # codec of each sound track, in file order
+    # Whether the container keeps no presentation times (AVI): then the encoder's decoder starts
+    # late by its reordering, and its first frame is set to the time the facts give.
     is_restamped: bool
+    # Whether the file can be entered in the middle: a transport stream cannot, since nothing tells
+    # where the pictures stand that others build on.
     has_index: bool
 
     @property

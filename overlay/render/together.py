@@ -34,24 +34,13 @@ _GROUND = "0x101214"
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One run of a split-screen.
+    """One run of a split-screen."""
 
-    Attributes
-    ----------
-    source : ClipFacts or path
-        The footage.
-    launch_s : float
-        Footage time at which the vehicle starts to move.
-    end_s : float or None
-        Footage time after which the picture is held; None: the clip's end.
-    layers : sequence of Layer
-        On the whole finished picture, drawn for the footage time of the frame that this side
-        shows, which stands still at `end_s`.
-    """
-
-    source: ClipFacts | str | os.PathLike[str]
-    launch_s: float
-    end_s: float | None = None
+    source: ClipFacts | str | os.PathLike[str]  # the footage
+    launch_s: float  # footage time at which the vehicle starts to move
+    end_s: float | None = None  # footage time after which the picture is held; None: the clip's end
+    # On the whole finished picture, drawn for the footage time of the frame that this side shows,
+    # which stands still at `end_s`.
     layers: Sequence[Layer] = ()
 
 

@@ -23,25 +23,15 @@ Traces = dict[str, tuple[Trace, ...]]
 
 @dataclass(frozen=True, eq=False)
 class DayCurve:
-    """A quantity of one build along a run, shape (n,) each; low and high NaN with one run.
-
-    Attributes
-    ----------
-    build : str
-    x : ndarray
-        Metres from launch, or m/s.
-    mean, low, high : ndarrays
-        Mean of the runs and its pointwise 95 % interval.
-    before : str
-        The build it is set against; empty where it stands alone.
-    """
+    """A quantity of one build along a run, shape (n,) each; low and high NaN with one run."""
 
     build: str
-    x: FloatArray
+    x: FloatArray  # metres from launch, or m/s
+    # Mean of the runs and its pointwise 95 % interval.
     mean: FloatArray
     low: FloatArray
     high: FloatArray
-    before: str = ""
+    before: str = ""  # the build it is set against; empty where it stands alone
 
 
 def day_traces(results: DayResults) -> Traces:

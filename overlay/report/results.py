@@ -29,30 +29,15 @@ from overlay.units import mps_to_speed
 
 @dataclass(frozen=True, eq=False)
 class DayResults:
-    """Everything there is to report of a day.
-
-    Attributes
-    ----------
-    sheet : DaySheet
-    runs : tuple of DayRun
-        Those that could be worked out, in the sheet's order.
-    day : DayComparison
-    powers : tuple of BuildPower
-    failed : tuple of (run, reason)
-        Those that could not.
-    power_steps : tuple of PowerStep
-        Differences of power between builds.
-    explained : tuple of Explained
-        What the surroundings of the runs explain.
-    """
+    """Everything there is to report of a day."""
 
     sheet: DaySheet
-    runs: tuple[DayRun, ...]
+    runs: tuple[DayRun, ...]  # those that could be worked out, in the sheet's order
     day: DayComparison
     powers: tuple[BuildPower, ...] = ()
-    failed: tuple[tuple[str, str], ...] = ()
-    power_steps: tuple[PowerStep, ...] = ()
-    explained: tuple[Explained, ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()  # those that could not
+    power_steps: tuple[PowerStep, ...] = ()  # differences of power between builds
+    explained: tuple[Explained, ...] = ()  # what the surroundings of the runs explain
 
     @property
     def unit(self) -> str:

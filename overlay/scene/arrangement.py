@@ -40,32 +40,19 @@ _WORDS = ("no", "one", "two", "three", "four")
 
 @dataclass(frozen=True)
 class Division:
-    """How an arrangement divides a picture among its clips.
+    """How an arrangement divides a picture among its clips."""
 
-    Attributes
-    ----------
-    least, most : int
-        Clips that it takes, at most four, since there are no more hues.
-    columns : int
-        Of cells; a lone last cell stands in the middle of its row.
-    table, crowded : str
-        The layout's table for a cell's gauges, and that where there are more than two clips.
-    shared : str
-        The layout's table for the gap bar between two runs; none when empty.
-    is_upright : bool or None
-        Whether the picture is higher than wide; as most clips are when None.
-    is_named : bool
-        Whether each clip bears its number and the run's name.
-    """
-
+    # Clips that it takes, at most four, since there are no more hues.
     least: int
     most: int
-    columns: int = 1
+    columns: int = 1  # of cells; a lone last cell stands in the middle of its row
+    # The layout's table for a cell's gauges, and that where there are more than two clips.
     table: str = "whole"
     crowded: str = ""
-    shared: str = ""
+    shared: str = ""  # the layout's table for the gap bar between two runs; none when empty
+    # Whether the picture is higher than wide; as most clips are when None.
     is_upright: bool | None = None
-    is_named: bool = False
+    is_named: bool = False  # whether each clip bears its number and the run's name
 
     def cells(self, count: int, width: int, height: int) -> tuple[Rect, ...]:
         """Cells of so many clips, in reading order."""
@@ -124,30 +111,16 @@ class Rect:
 
 @dataclass(frozen=True)
 class Geometry:
-    """The finished picture.
+    """The finished picture."""
 
-    Attributes
-    ----------
-    width, height : int
-        Its size in pixels.
-    cells : tuple of Rect
-        Its division among the clips.
-    panes : tuple of Rect
-        The part of each cell that the clip fills; the rest is plain ground.
-    table : str
-        Name of the layout's table for a cell's gauges.
-    gap : Placement or None
-        Where the gap bar between two runs stands.
-    kept_free : (int, int)
-        Rows at the top and at the bottom of each cell that are left to it.
-    """
-
+    # Its size in pixels.
     width: int
     height: int
-    cells: tuple[Rect, ...]
-    panes: tuple[Rect, ...]
-    table: str = "whole"
-    gap: Placement | None = None
+    cells: tuple[Rect, ...]  # its division among the clips
+    panes: tuple[Rect, ...]  # the part of each cell that the clip fills; the rest is plain ground
+    table: str = "whole"  # name of the layout's table for a cell's gauges
+    gap: Placement | None = None  # where the gap bar between two runs stands
+    # Rows at the top and at the bottom of each cell that are left to it.
     kept_free: tuple[int, int] = (0, 0)
 
     @property

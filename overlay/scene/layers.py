@@ -16,29 +16,21 @@ Picture = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """A part of the picture that shows something drawn for each footage time.
+    """A part of the picture that shows something drawn for each footage time."""
 
-    Attributes
-    ----------
-    x, y : int
-        Left and top edge in pixels of the upright picture as stored (before pixel aspect),
-        >= 0 and even, since colour is stored for squares of two by two pixels.
-    width, height : int
-        Size in pixels, > 0; the layer lies wholly inside the picture.
-    draw : callable
-        Takes a footage time in seconds and gives uint8 RGBA, shape (height, width, 4), alpha
-        not multiplied in. It is called from a thread of its own with rising times; the array
-        may be reused by the next call.
-    key : callable or None
-        Takes a footage time and gives something hashable; two times of equal key look the same,
-        so that nothing is drawn or sent again. None: every time looks different.
-    """
-
+    # Left and top edge in pixels of the upright picture as stored (before pixel aspect), >= 0 and
+    # even, since colour is stored for squares of two by two pixels.
     x: int
     y: int
+    # Size in pixels, > 0; the layer lies wholly inside the picture.
     width: int
     height: int
+    # Takes a footage time in seconds and gives uint8 RGBA, shape (height, width, 4), alpha not
+    # multiplied in. It is called from a thread of its own with rising times; the array may be
+    # reused by the next call.
     draw: Callable[[float], Picture]
+    # Takes a footage time and gives something hashable; two times of equal key look the same, so
+    # that nothing is drawn or sent again. None: every time looks different.
     key: Callable[[float], Hashable] | None = None
 
     @property

@@ -63,30 +63,14 @@ class Cell:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """A film ready to be encoded.
+    """A film ready to be encoded."""
 
-    Attributes
-    ----------
-    geometry : Geometry
-        Size of the picture, and where each clip stands.
-    cells : tuple of Cell
-        In reading order.
-    layers : tuple of tuple of Layer
-        Of each cell, drawn on its own footage time.
-    common : tuple of Layer
-        Of all cells, drawn on time since the common launch.
-    imprint : Imprint
-        Where everything stands, for whoever checks the finished film.
-    notes : tuple of str
-        What a person should know.
-    """
-
-    geometry: Geometry
-    cells: tuple[Cell, ...]
-    layers: tuple[tuple[Layer, ...], ...]
-    common: tuple[Layer, ...]
-    imprint: Imprint
-    notes: tuple[str, ...] = ()
+    geometry: Geometry  # size of the picture, and where each clip stands
+    cells: tuple[Cell, ...]  # in reading order
+    layers: tuple[tuple[Layer, ...], ...]  # of each cell, drawn on its own footage time
+    common: tuple[Layer, ...]  # of all cells, drawn on time since the common launch
+    imprint: Imprint  # where everything stands, for whoever checks the finished film
+    notes: tuple[str, ...] = ()  # what a person should know
 
     @property
     def metadata(self) -> dict[str, str]:

@@ -22,22 +22,13 @@ MARK = "\ufeff"  # that some editors put first
 
 @dataclass(frozen=True)
 class Edit:
-    """One change.
+    """One change."""
 
-    Attributes
-    ----------
-    op : str
-        ``set`` a key to `value`; ``unset`` a key; ``add`` the table `value` at the end of the list
-        at `path`; ``remove`` the item of a list.
-    path : sequence of str or int
-        Positions from 0.
-    value : plain value
-        Numbers, texts, truths, lists and tables of them.
-    """
-
+    # ``set`` a key to `value`; ``unset`` a key; ``add`` the table `value` at the end of the list at
+    # `path`; ``remove`` the item of a list.
     op: Literal["set", "unset", "add", "remove"]
-    path: Way
-    value: Any = None
+    path: Way  # positions from 0
+    value: Any = None  # numbers, texts, truths, lists and tables of them
 
 
 def edited(text: str, edits: Iterable[Edit]) -> str:

@@ -22,21 +22,11 @@ _SHAPE = re.compile(r"\s*([+-]?[0-9.,]+)\s*([^\s0-9]*)\s*(.*?)\s*")
 
 @dataclass(frozen=True)
 class GoalText:
-    """A goal that is well written.
+    """A goal that is well written."""
 
-    Attributes
-    ----------
-    kind : str
-        ``speed`` or ``distance``.
-    value : float
-        In m/s or m, > 0.
-    with_rollout : bool
-        Whether the text ends in ``rollout``: the first 0.3048 m are then left out.
-    """
-
-    kind: str
-    value: float
-    with_rollout: bool
+    kind: str  # ``speed`` or ``distance``
+    value: float  # in m/s or m, > 0
+    with_rollout: bool  # whether the text ends in ``rollout``: the first 0.3048 m are then left out
 
 
 def read_goal(text: str) -> GoalText | str:

@@ -11,24 +11,12 @@ from overlay.sheet.places import Path, line_of
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong.
+    """One thing that is wrong."""
 
-    Attributes
-    ----------
-    file : str
-        The sheet as named by the user.
-    line : int
-        From 1.
-    place : str
-        Such as ``runs[2].build``, counted from 1; empty where the line says it all.
-    text : str
-        What is wrong and what to do.
-    """
-
-    file: str
-    line: int
-    place: str
-    text: str
+    file: str  # the sheet as named by the user
+    line: int  # from 1
+    place: str  # such as ``runs[2].build``, counted from 1; empty where the line says it all
+    text: str  # what is wrong and what to do
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}: "
@@ -55,17 +43,10 @@ class SheetError(InputError):
 
 @dataclass(frozen=True)
 class Places:
-    """Where things stand in one sheet.
-
-    Attributes
-    ----------
-    file : str
-    lines : mapping of path to int
-        From :func:`overlay.sheet.places.find_lines`.
-    """
+    """Where things stand in one sheet."""
 
     file: str
-    lines: Mapping[Path, int]
+    lines: Mapping[Path, int]  # from :func:`overlay.sheet.places.find_lines`
 
     def problem(self, path: Sequence[str | int], text: str) -> Problem:
         """A problem at a place (positions from 0)."""

@@ -44,29 +44,17 @@ LEAST_STEP_S = 0.024  # pictures closer than this to the one before add noise, n
 
 @dataclass(frozen=True, eq=False)
 class CornerPairs:
-    """Corners of many pairs of pictures, padded to one number a pair.
+    """Corners of many pairs of pictures, padded to one number a pair."""
 
-    Attributes
-    ----------
-    size : (width, height)
-        Of the pictures, pixels.
-    start_s, end_s : ndarray, shape (n,)
-        Footage times of the two pictures of each pair.
-    place, move : ndarray, shape (n, corners, 2)
-        Half-way place from the picture's middle, and displacement, pixels.
-    ok : ndarray of bool, shape (n, corners)
-        Which of them are corners and no padding.
-    difference : ndarray, shape (n,)
-        Mean absolute difference of the two pictures, grey levels.
-    """
-
-    size: tuple[int, int]
+    size: tuple[int, int]  # of the pictures, pixels
+    # shape (n,): Footage times of the two pictures of each pair.
     start_s: FloatArray
     end_s: FloatArray
+    # shape (n, corners, 2): Half-way place from the picture's middle, and displacement, pixels.
     place: FloatArray
     move: FloatArray
-    ok: npt.NDArray[np.bool_]
-    difference: FloatArray
+    ok: npt.NDArray[np.bool_]  # shape (n, corners): Which of them are corners and no padding
+    difference: FloatArray  # shape (n,): Mean absolute difference of the two pictures, grey levels
 
     def __len__(self) -> int:
         return len(self.start_s)

@@ -23,27 +23,15 @@ COVER_GRID = 100
 
 @dataclass(frozen=True, eq=False)
 class ReadBack:
-    """One run of a finished clip, as its pixels show it.
+    """One run of a finished clip, as its pixels show it."""
 
-    Attributes
-    ----------
-    name : str
-        Of the run.
-    shown : Series
-        Speed that the ribbon shows, m/s, on the footage's own time: slow motion is undone.
-    pace : Pace
-        Ground speed from the picture outside the gauges.
-    covered : float
-        Share of the lower half of the run's picture, where its ground is, that gauges cover.
-    slowed : SlowedPart or None
-        The section that was shown slower.
-    """
-
-    name: str
+    name: str  # of the run
+    # Speed that the ribbon shows, m/s, on the footage's own time: slow motion is undone.
     shown: Series
-    pace: Pace
+    pace: Pace  # ground speed from the picture outside the gauges
+    # Share of the lower half of the run's picture, where its ground is, that gauges cover.
     covered: float = 0.0
-    slowed: SlowedPart | None = None
+    slowed: SlowedPart | None = None  # the section that was shown slower
 
 
 def read_finished(

@@ -43,23 +43,16 @@ REPEAT_SHARE, LIVELY_LEVEL, REPEAT_PAIRS = 0.15, 0.4, 9
 
 @dataclass(frozen=True, eq=False)
 class Pace:
-    """Ground speed in about heights of the camera a second, one value a pair of pictures.
+    """Ground speed in about heights of the camera a second, one value a pair of pictures."""
 
-    Attributes
-    ----------
-    t_s, span_s : ndarray, shape (n,)
-        Footage time half-way between the pictures of each pair, and the time between them.
-    rate, sigma : ndarray, shape (n,)
-        Mean speed over the pair, mostly positive, and its standard uncertainty.
-    reason : str
-        Why there is nothing, else empty.
-    """
-
+    # shape (n,): Footage time half-way between the pictures of each pair, and the time between
+    # them.
     t_s: FloatArray
     span_s: FloatArray
+    # shape (n,): Mean speed over the pair, mostly positive, and its standard uncertainty.
     rate: FloatArray
     sigma: FloatArray
-    reason: str = ""
+    reason: str = ""  # why there is nothing, else empty
 
     def part(self, keep: BoolArray) -> Pace:
         """The pairs chosen."""

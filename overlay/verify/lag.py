@@ -47,26 +47,18 @@ WIDEST_S = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A fitted lag.
+    """A fitted lag."""
 
-    Attributes
-    ----------
-    lag_s, half_s : float
-        How late the shown speed is, and half of its 95 % interval.
-    bend, squat : float
-        b, and c in s²/m.
-    used : ndarray, shape (4, n)
-        Of each pair used: time, speed and acceleration shown, and rate less fit over the top rate.
-    reason : str
-        Why there is no lag, else empty.
-    """
-
+    # How late the shown speed is, and half of its 95 % interval.
     lag_s: float = math.nan
     half_s: float = math.inf
+    # b, and c in s²/m.
     bend: float = 0.0
     squat: float = 0.0
+    # shape (4, n): Of each pair used: time, speed and acceleration shown, and rate less fit over
+    # the top rate.
     used: FloatArray = field(default_factory=lambda: np.zeros((4, 0)))
-    reason: str = ""
+    reason: str = ""  # why there is no lag, else empty
 
     def check(self, evidence: str, *, accuses: bool = True) -> Check:
         """What it says as a witness."""

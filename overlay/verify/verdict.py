@@ -23,26 +23,14 @@ POWER = 0.80
 
 @dataclass(frozen=True)
 class Check:
-    """What one witness says of the lag that is left.
+    """What one witness says of the lag that is left."""
 
-    Attributes
-    ----------
-    evidence : str
-        What was compared with what, one phrase.
-    residual_lag_s : float or None
-        How late the shown speed is; positive = late; None if it cannot tell.
-    interval_s : (float, float) or None
-        Its 95 % interval.
-    reason : str
-        Why it cannot tell, or not surely; else empty.
-    accuses : bool
-        Whether it may call a clip late by itself; sound may not, since it may be late itself.
-    """
-
-    evidence: str
+    evidence: str  # what was compared with what, one phrase
+    # How late the shown speed is; positive = late; None if it cannot tell.
     residual_lag_s: float | None = None
-    interval_s: tuple[float, float] | None = None
-    reason: str = ""
+    interval_s: tuple[float, float] | None = None  # its 95 % interval
+    reason: str = ""  # why it cannot tell, or not surely; else empty
+    # Whether it may call a clip late by itself; sound may not, since it may be late itself.
     accuses: bool = True
 
     @property
