@@ -56,8 +56,6 @@ def find_coasts(
     ----------
     run : str
         Name of the run.
-    kinematics : Kinematics
-    launch : Launch or None
     rpm : Series or None
         Engine speed on footage time; without it no coast is found.
     driveline : Driveline or None

@@ -20,7 +20,6 @@ def day_cautions(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[str, ...]:
 
     Parameters
     ----------
-    sheet : DaySheet
     runs : sequence of DayRun
         Those that could be worked out.
     """

@@ -74,8 +74,6 @@ def powers_of(
 
     Parameters
     ----------
-    sheet : DaySheet
-    day : DayComparison
     runs : sequence of DayRun
         Those that `day` was made from.
     """

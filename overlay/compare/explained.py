@@ -127,12 +127,10 @@ def figure_under(
 
     Parameters
     ----------
-    curve : PowerCurve
     setting : Setting
         What acts besides the engine.
     load_mass_kg : float
         For which the curve's road load is.
-    goal : SplitGoal
     power : float
         Factor on the driving force.
 

@@ -125,12 +125,10 @@ def difference_of(
     ----------
     values : ndarray, shape (k, n)
         k figures of the same n runs.
-    layout : Layout
     floor : ndarray, shape (k,), or float
         Root mean square of the runs' standard uncertainties; the scatter is never less.
     shared : ndarray, shape (k,), or float
         Standard uncertainty of the difference that runs of one build share with each other only.
-    accounts : sequence of Account
 
     Raises
     ------

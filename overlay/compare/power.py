@@ -228,7 +228,6 @@ def power_curve(
     mass_kg, mass_sigma_kg : float
         Mass of the build with driver and fuel, for which the road load is, and its standard
         uncertainty.
-    road_load : RoadLoad
     turning : (kg, standard uncertainty)
         Mass equivalent of turning wheels, I / r^2 of each.
     settings : sequence of Setting, optional

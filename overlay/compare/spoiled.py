@@ -33,7 +33,6 @@ def spoiling(marks: Iterable[Mark], kinds: frozenset[str], until_s: float | None
 
     Parameters
     ----------
-    marks : iterable of Mark
     kinds : frozenset of str
         `OUT_OF_SPLITS` or `OUT_OF_TOP`.
     until_s : float or None

@@ -100,7 +100,6 @@ def standing_of(
 
     Parameters
     ----------
-    sheet : DaySheet
     said : Run
         What the sheet says of it.
     run : DayRun

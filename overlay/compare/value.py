@@ -177,7 +177,6 @@ def headline(comparisons: Sequence[Comparison], speed_unit: str = "m/s") -> str:
     ----------
     comparisons : sequence of Comparison
         As for :func:`value_of`.
-    speed_unit : str
 
     Examples
     --------

@@ -24,7 +24,6 @@ class Backdrop:
 
     Parameters
     ----------
-    focal_px : float
     yaw_rad : float
         Direction that the view is centred on; it reaches `SIDE_RAD` to each side.
     """

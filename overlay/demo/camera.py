@@ -53,8 +53,6 @@ class CameraPath:
 
     Parameters
     ----------
-    motion : Motion
-    ride : Ride
     height_m, pitch_deg, yaw_deg : float
         Of the camera at rest: above the ground, looking down, looking to the right.
     """

@@ -62,7 +62,6 @@ def write_clip(
         Samples at 48 kHz that start with the first picture.
     created_utc : datetime or None
         Creation time for the container.
-    coding : Coding
 
     Returns
     -------

@@ -65,7 +65,6 @@ def film(
 
     Parameters
     ----------
-    plan : RunPlan
     folder : Path
         Where to write.
     tell : callable, optional

@@ -97,8 +97,6 @@ class Scene:
 
     Parameters
     ----------
-    spec : SceneSpec
-    motion : Motion
     strips : sequence of GroundStrip, optional
         The ground, the later over the earlier; the taxiway unless given.
     things : sequence of Thing, optional

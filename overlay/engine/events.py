@@ -66,7 +66,6 @@ def wheel_events(
 
     Parameters
     ----------
-    ground : Ground
     rpm : Series
         Engine speed on footage time.
     driveline : Driveline

@@ -24,8 +24,6 @@ def spread_pictures(path: str | os.PathLike[str], count: int, *, width: int) -> 
 
     Parameters
     ----------
-    path : str or path
-    count : int
     width : int
         Greatest width in pixels; wider ones are shrunk.
 
@@ -87,7 +85,6 @@ def part_frames(
 
     Parameters
     ----------
-    path : str or path
     boxes_px : sequence of (x, y, width, height)
         In displayed pixels: upright, before pixel aspect.
 

@@ -42,10 +42,6 @@ TUNING = Tuning()
 def moving_stretches(clip: ClipFacts) -> list[tuple[float, float]] | None:
     """The stretches of a long recording in which the vehicle may move, with what is around them.
 
-    Parameters
-    ----------
-    clip : ClipFacts
-
     Returns
     -------
     list of (float, float) or None

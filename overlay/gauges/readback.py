@@ -56,7 +56,6 @@ def read_ribbon(luma_crop: npt.ArrayLike, band: ReadBand) -> float:
     ----------
     luma_crop : array_like, shape (rows, columns)
         Luma within ``band.crop``, at the size drawn or resampled as a whole.
-    band : ReadBand
 
     Returns
     -------

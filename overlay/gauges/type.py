@@ -143,7 +143,6 @@ class Tiles:
 
     Parameters
     ----------
-    type_face : Face
     ink : Color
         Of the characters.
     ground : Color

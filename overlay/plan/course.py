@@ -86,7 +86,6 @@ def passage(model: VehicleModel, change: Change | None = None) -> Passage:
 
     Parameters
     ----------
-    model : VehicleModel
     change : Change, optional
         Without one, the vehicle as it was driven.
     """
@@ -117,8 +116,6 @@ def changed(
     ----------
     model : VehicleModel
         With the change's limiter, where it has another.
-    change : Change
-    goal : SplitGoal
     before : ndarray, shape (draws,)
         The goal's value without it, from the same draws.
     after : Passage, optional

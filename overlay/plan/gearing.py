@@ -89,7 +89,6 @@ def choices(
 
     Parameters
     ----------
-    vehicle : Vehicle
     parts : sequence of Candidate
         Fitted together.
     with_now : bool
@@ -159,12 +158,10 @@ def sweep(
 
     Parameters
     ----------
-    model : VehicleModel
     goals : sequence of SplitGoal
         The first is swept; the others are told for its best, and count for the limit.
     ratio, rpm_per_mps : float
         Of now.
-    limit : Limit
     worth : float
         Smallest difference that matters, in the goal's unit.
     sizes : sequence of (str, float)

@@ -119,7 +119,6 @@ def strength_figures(
 
     Parameters
     ----------
-    engine : Engine
     engine_rpm : float
         Highest revs on the course.
     stock_limit_rpm : float or None

@@ -76,8 +76,6 @@ def fit_vehicle(
 
     Parameters
     ----------
-    pull : Pull
-    body : Body
     limit_mps : float, optional
         Speed at the stated limiter or governor, for where the runs do not reach it.
     is_freed : bool

@@ -35,7 +35,6 @@ def cut_clip(
 
     Parameters
     ----------
-    source : path
     target : path
         Of a container that holds the same codecs; written whole or not at all.
     from_s, to_s : float

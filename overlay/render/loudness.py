@@ -39,7 +39,6 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
     ----------
     samples : ndarray of float32, shape (n, channels)
         -1 to 1, one or two channels.
-    rate_hz : int
 
     Raises
     ------
@@ -78,7 +77,6 @@ def brought_to(
     Parameters
     ----------
     samples : ndarray of float32, shape (n, channels)
-    rate_hz : int
     target_lufs : float
         -36 to -9.
 

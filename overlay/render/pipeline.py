@@ -112,7 +112,6 @@ def run(
         Further inputs, numbered after those of `before`.
     total_s : float
         Length of the finished clip in seconds, for `progress`.
-    progress : callable or None
 
     Raises
     ------

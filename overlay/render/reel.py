@@ -81,7 +81,6 @@ def make_reel(
         largest one's size is the reel's.
     target : path
         ``.mp4`` or ``.mov``.
-    title, results : Card
     loudness_lufs : float
         Of the whole sound, such as -14 or -23.
     title_s, results_s : float

@@ -41,7 +41,6 @@ def write_speed_csv(
     ----------
     path : str or path
         File to write, replaced only when the new one is whole.
-    kinematics : Kinematics
     rate_hz : float
         Rows a second, > 0; every row is an instant of the kinematics' own grid, so a rate above
         the grid's gives the grid.
@@ -95,7 +94,6 @@ def write_speed_gpx(
     ----------
     path : str or path
         File to write, replaced only when the new one is whole.
-    kinematics : Kinematics
     start_utc : datetime or None
         UTC of footage time 0, aware (a naive one counts as UTC).
     latitude, longitude, altitude : Series or None

@@ -6,20 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from overlay.files import written_whole
 from overlay.gauges.palette import BUILD_HUES, hex_of
 from overlay.plan.gearing import Sweep
-
-SIZE_IN, DPI = (8.0, 4.5), 160
+from overlay.report.axes import dress, new_figure, saved
 
 
 def write_gearing_plot(sweep: Sweep, target: Path) -> Path:
     """Write it as PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=SIZE_IN, dpi=DPI, layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure()
     axes = figure.subplots()
     hue, warn = hex_of(BUILD_HUES[0]), hex_of(BUILD_HUES[1])
     ratio = sweep.ratio
@@ -39,16 +33,11 @@ def write_gearing_plot(sweep: Sweep, target: Path) -> Path:
     for size in sweep.sizes:
         axes.plot(size.ratio, size.value.value, "x" if size.is_beyond else "o", color="0.2", ms=5)
     axes.set_xlim(float(ratio[0]), float(ratio[-1]))
-    axes.set_title(f"{sweep.goal} against gearing", loc="left", fontsize=12)
-    axes.set_xlabel("turns of the crank for one of the wheel, on the tyre of now")
-    axes.set_ylabel(f"{sweep.goal} ({sweep.unit})")
+    along = "turns of the crank for one of the wheel, on the tyre of now"
+    dress(axes, f"{sweep.goal} against gearing", f"{sweep.goal} ({sweep.unit})", along)
     revs = axes.twinx()
     revs.plot(ratio, sweep.line_rpm, color=warn, lw=1.4, ls=(0, (1, 1.5)))
     revs.set_ylabel("highest revs (rpm, dotted)", color=warn)
-    for one in (axes, revs):
-        one.spines["top"].set_visible(False)
-    axes.grid(True, lw=0.4, color="0.88")
+    revs.spines["top"].set_visible(False)
     figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=3)
-    with written_whole(target) as part:
-        figure.savefig(part)
-    return target
+    return saved(figure, target)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from overlay.errors import UsageError
-from overlay.files import written_whole
 from overlay.gauges.palette import BUILD_HUES, hex_of
 from overlay.motion.model import MotionSignal
+from overlay.report.axes import dress, new_figure, saved
 from overlay.series import Series
 from overlay.sync.model import Alignment
 from overlay.sync.receiver import apply_receiver
@@ -35,7 +35,6 @@ def plot_evidence(
         On footage time.
     speed : Series
         Speed in m/s on the log's clock.
-    alignment : Alignment
     target : path
         ``.png``, ``.svg`` or ``.pdf``.
 
@@ -49,11 +48,7 @@ def plot_evidence(
     final = Path(target)
     if final.suffix.lower() not in PLOT_SUFFIXES:
         raise UsageError(f"{final}: plots are written as {', '.join(PLOT_SUFFIXES)}; end it so")
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(11, 10.5), dpi=110, layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure((11, 10.5), 110)
     grid = figure.add_gridspec(4, 2, height_ratios=(3, 3, 2, 2.4))
     before, after, rest = (figure.add_subplot(grid[row, :]) for row in range(3))
     everywhere, near = (figure.add_subplot(grid[3, column]) for column in range(2))
@@ -67,8 +62,7 @@ def plot_evidence(
         for axes in (after, rest, everywhere, near):
             axes.set_axis_off()
         after.set_title(f"cannot be determined: {alignment.reason}", loc="left")
-    with written_whole(final) as part:
-        figure.savefig(part)
+    saved(figure, final)
 
 
 def _scaled_motion(motion: MotionSignal, alignment: Alignment) -> tuple[np.ndarray, np.ndarray]:
@@ -86,16 +80,16 @@ def _draw_before(axes: Axes, motion: MotionSignal, speed: Series, alignment: Ali
         title = "Before: the log as its clock says, still late"
         if len(t_s):
             axes.set_xlim(float(t_s[0]), float(t_s[-1]))
-        axes.set_xlabel("footage time (s)")
+        along = "footage time (s)"
     else:
         # Nothing says where the clip lies: show the whole log, and the clip at its start.
         shown = speed.shifted(-float(speed.t_s[0]) if len(speed) else 0.0)
         title = "Before: clip and log as if started together"
-        axes.set_xlabel("time since either began (s)")
+        along = "time since either began (s)"
         _mark_place(axes, motion, speed, alignment)
     axes.plot(t_s, seen, color=_MOTION_HUE, lw=0.8, label="motion in the picture")
     axes.plot(shown.t_s, shown.values, color=_LOG_HUE, lw=1.6, label="logged speed")
-    _label(axes, title, "speed (m/s)")
+    dress(axes, title, "speed (m/s)", along)
     axes.legend(loc="best", frameon=False)
 
 
@@ -116,7 +110,7 @@ def _draw_after(axes: Axes, motion: MotionSignal, speed: Series, alignment: Alig
     axes.set_xlim(float(t_s[0]), float(t_s[-1]))
     low, high = alignment.interval_s or (0.0, 0.0)
     what = "readout lag" if alignment.clock_offset_s == 0 else "total offset"
-    _label(
+    dress(
         axes,
         f"After: {what} {alignment.total_offset_s:+.3f} s removed, 95 % {low:+.3f} to {high:+.3f}",
         "speed (m/s)",
@@ -133,8 +127,7 @@ def _draw_residuals(axes: Axes, motion: MotionSignal, speed: Series, alignment: 
         axes.plot(t_s[half : half + len(smooth)], smooth, color="0.2", lw=1.2)
     axes.set_xlim(float(motion.t_s[0]), float(motion.t_s[-1]))
     title = "Residuals: motion, as the receiver would show it, less logged speed; running mean"
-    _label(axes, title, "m/s")
-    axes.set_xlabel("footage time (s)")
+    dress(axes, title, "m/s", "footage time (s)")
 
 
 def residuals(
@@ -174,8 +167,6 @@ def misfit_over_offset(motion: MotionSignal, speed: Series, offsets_s: FloatArra
 
     Parameters
     ----------
-    motion : MotionSignal
-    speed : Series
     offsets_s : ndarray
         Log time minus footage time, seconds.
     """
@@ -206,8 +197,8 @@ def _draw_misfit(axes: Axes, motion: MotionSignal, speed: Series, alignment: Ali
     known = offsets[np.isfinite(misfit)]
     if len(known):
         axes.set_xlim(float(known[0]), float(known[-1]))
-    _label(axes, "Wherever the clip could lie: part of motion not explained", "1 − r²")
-    axes.set_xlabel("offset (s)")
+    title = "Wherever the clip could lie: part of motion not explained"
+    dress(axes, title, "1 − r²", "offset (s)")
 
 
 def _draw_likelihood(axes: Axes, alignment: Alignment) -> None:
@@ -221,12 +212,5 @@ def _draw_likelihood(axes: Axes, alignment: Alignment) -> None:
     axes.axvspan(1000 * (low - total), 1000 * (high - total), color=_LOG_HUE, alpha=0.15, lw=0)
     axes.set_yticks([])
     axes.set_ylim(0, 1.08)
-    _label(axes, "Likelihood over the offset as estimated, 95 % shaded", "")
-    axes.set_xlabel(f"ms from {total:+.3f} s")
-
-
-def _label(axes: Axes, title: str, unit: str) -> None:
-    axes.set_title(title, loc="left", fontsize=11)
-    axes.set_ylabel(unit)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(True, lw=0.3, color="0.85")
+    along = f"ms from {total:+.3f} s"
+    dress(axes, "Likelihood over the offset as estimated, 95 % shaded", "", along)

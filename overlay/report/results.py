@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -165,24 +165,25 @@ def named_builds(builds: Sequence[Build]) -> str:
 
 def step_table(results: DayResults, step: Step) -> Table:
     """One build against another."""
+    rows = figure_rows(step.comparisons, results.unit, _summary)
+    header = ("figure", step.a, step.b, "difference", "verdict")
+    return Table(step_heading(results, step), header, rows)
+
+
+def figure_rows(
+    comparisons: Sequence[Comparison],
+    speed_unit: str,
+    told: Callable[[BuildSummary, float, int], str],
+) -> tuple[tuple[str, ...], ...]:
+    """A row a figure: label, what is `told` of each build, difference, verdict."""
     rows = []
-    for c in step.comparisons:
-        factor, digits, shown = figure_unit(c.unit, results.unit)
+    for c in comparisons:
+        factor, digits, shown = figure_unit(c.unit, speed_unit)
         label = c.label if c.unit == "s" else f"{c.label} ({shown})"
-        rows.append(
-            (
-                f"{label} — main" if c.is_main else label,
-                _summary(c.a, factor, digits),
-                _summary(c.b, factor, digits),
-                difference_text(c, factor, digits),
-                verdict_text(c),
-            )
-        )
-    return Table(
-        step_heading(results, step),
-        ("figure", step.a, step.b, "difference", "verdict"),
-        tuple(rows),
-    )
+        label += " — main" if c.is_main else ""
+        sides = (told(side, factor, digits) for side in (c.a, c.b))
+        rows.append((label, *sides, difference_text(c, factor, digits), verdict_text(c)))
+    return tuple(rows)
 
 
 def step_heading(results: DayResults, step: Step) -> str:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from overlay.compare.day import Step
 from overlay.compare.figures import NOT_JUDGED, Comparison
 from overlay.compare.standing import TOP
-from overlay.files import written_whole
 from overlay.gauges.palette import build_hue, hex_of
+from overlay.report.axes import dress, new_figure, saved
 from overlay.report.numbers import difference_text, figure_unit
 from overlay.report.results import DayResults, named_builds
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 NAME = "runs-by-order.png"
-DPI = 160
 MOST_FIGURES = 4  # judged figures drawn, the main one first
 _PANEL_IN = 2.5
 _WIDE_IN = 8.0
@@ -31,15 +30,10 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     A row a judged figure. The band about the earlier build's mean holds the differences that do
     not matter; a hollow dot is a run left out of the statistics.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     labels = shown_figures(results)
     if not labels:
         return ()
-    size = (_WIDE_IN, _PANEL_IN * len(labels) + 0.5)
-    figure = Figure(figsize=size, dpi=DPI, layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure((_WIDE_IN, _PANEL_IN * len(labels) + 0.5))
     rows = figure.subplots(len(labels), 1, sharex=True, squeeze=False)[:, 0]
     for axes, label in zip(rows, labels, strict=True):
         _panel(axes, results, label)
@@ -54,10 +48,7 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
         x=0.01,
         ha="left",
     )
-    target = folder / NAME
-    with written_whole(target) as part:
-        figure.savefig(part)
-    return (target,)
+    return (saved(figure, folder / NAME),)
 
 
 def shown_figures(results: DayResults) -> list[str]:
@@ -93,15 +84,13 @@ def _panel(axes: Axes, results: DayResults, label: str) -> None:
     for step, c in pairs:
         _means(axes, results, (step, c), factor, last)
     axes.set_xlim(0.4, last + 1.3 + 0.55 * (len(results.sheet.builds) - 1))
-    axes.set_title(label, loc="left", fontsize=11)
+    up = "time (s)" if unit == "s" else f"speed ({unit})"
+    dress(axes, label, up, lines="y")
     said = [
         f"{s.b} less {s.a} {difference_text(c, factor, digits)} {unit}: {c.verdict}"
         for s, c in pairs
     ]
     axes.set_title("; ".join(said), loc="right", fontsize=8.5)
-    axes.set_ylabel("time (s)" if unit == "s" else f"speed ({unit})")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(True, axis="y", lw=0.4, color="0.88")
     axes.margins(y=0.15)
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from overlay.files import written_whole
 from overlay.gauges.palette import hex_of, hue_among
+from overlay.report.axes import dress, new_figure, saved
 from overlay.report.day_curves import (
     DayCurve,
     Traces,
@@ -28,10 +28,6 @@ from overlay.units import mps_to_speed, power_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-SIZE_IN = (8.0, 4.5)
-DPI = 160
 
 
 def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
@@ -57,30 +53,30 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
 
 
 def _speed_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
-    figure, axes = _figure()
+    axes = new_figure().subplots()
     factor = mps_to_speed(1.0, results.unit)
     for curve in speed_curves(traces):
         _band(axes, curve, 1.0, factor, _look(results, curve.build, len(traces[curve.build])))
     _distances(axes, results)
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
-    _words(axes, "Speed against distance from launch", "distance (m)", f"speed ({results.unit})")
-    return _saved(figure, axes, folder / "speed-by-distance.png")
+    dress(axes, "Speed against distance from launch", f"speed ({results.unit})", "distance (m)")
+    return _saved(axes, folder / "speed-by-distance.png")
 
 
 def _accel_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
-    figure, axes = _figure()
+    axes = new_figure().subplots()
     factor = mps_to_speed(1.0, results.unit)
     for curve in accel_curves(traces):
         _band(axes, curve, factor, 1.0, _look(results, curve.build, len(traces[curve.build])))
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
-    _words(axes, "Acceleration against speed", f"speed ({results.unit})", "acceleration (m/s²)")
-    return _saved(figure, axes, folder / "acceleration-by-speed.png")
+    dress(axes, "Acceleration against speed", "acceleration (m/s²)", f"speed ({results.unit})")
+    return _saved(axes, folder / "acceleration-by-speed.png")
 
 
 def _gain_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
-    figure, axes = _figure()
+    axes = new_figure().subplots()
     axes.axhline(0, color="0.35", lw=1)
     for curve in gain_curves(traces):
         hue, label = _look(results, curve.build, len(traces[curve.build]))
@@ -88,13 +84,13 @@ def _gain_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None
         _band(axes, curve, 1.0, 1.0, (hue, against))
     _distances(axes, results)
     axes.set_xlim(left=0)
-    _words(axes, "Time gained since launch", "distance (m)", "gain (s)")
-    return _saved(figure, axes, folder / "gain-by-distance.png")
+    dress(axes, "Time gained since launch", "gain (s)", "distance (m)")
+    return _saved(axes, folder / "gain-by-distance.png")
 
 
 def _power_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:
     """Power at the wheels against speed, with the revs that belong to it along the top."""
-    figure, axes = _figure()
+    axes = new_figure().subplots()
     factor = mps_to_speed(1.0, results.unit)
     each_w, name = power_unit(results.unit)
     shown = list(power_curves(results, traces))
@@ -108,13 +104,13 @@ def _power_plot(folder: Path, results: DayResults, traces: Traces) -> Path | Non
     }
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
-    along = f"speed ({results.unit})"
-    _words(axes, "Power at the wheels against speed", along, f"power ({name}), in the day's air")
+    up, along = f"power ({name}), in the day's air", f"speed ({results.unit})"
+    dress(axes, "Power at the wheels against speed", up, along)
     if len(per_mps) == 1:  # one gearing for all builds, so one scale of revs fits
         ratio = per_mps.pop() / factor
         scale = (lambda v: np.multiply(v, ratio), lambda rpm: np.divide(rpm, ratio))
         axes.secondary_xaxis("top", functions=scale).set_xlabel("engine speed without slip (rpm)")
-    return _saved(figure, axes, folder / "power-by-speed.png")
+    return _saved(axes, folder / "power-by-speed.png")
 
 
 def _look(results: DayResults, build: str, runs: int) -> tuple[str, str]:
@@ -138,24 +134,7 @@ def _distances(axes: Axes, results: DayResults) -> None:
             axes.axvline(goal.value, color="0.7", lw=0.8, ls=(0, (4, 3)), zorder=0)
 
 
-def _words(axes: Axes, title: str, along: str, up: str) -> None:
-    axes.set_title(title, loc="left", fontsize=12)
-    axes.set_xlabel(along)
-    axes.set_ylabel(up)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(True, lw=0.4, color="0.88")
-
-
-def _figure() -> tuple[Figure, Axes]:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=SIZE_IN, dpi=DPI, layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure, figure.subplots()
-
-
-def _saved(figure: Figure, axes: Axes, target: Path) -> Path | None:
+def _saved(axes: Axes, target: Path) -> Path | None:
     """Write it with a legend; None when there is nothing in it."""
     labels: Sequence[str] = axes.get_legend_handles_labels()[1]
     if not labels:
@@ -163,6 +142,6 @@ def _saved(figure: Figure, axes: Axes, target: Path) -> Path | None:
     banded = any("runs)" in label for label in labels)
     title = "mean and 95 % band" if banded else "one run each, so no band"
     axes.legend(loc="best", frameon=False, title=title, alignment="left")
-    with written_whole(target) as part:
-        figure.savefig(part)
-    return target
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return saved(figure, target)

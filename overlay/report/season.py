@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from overlay.compare.season import DAYS, Season, SeasonStep
-from overlay.report.numbers import difference_text, figure_unit
-from overlay.report.results import named_builds, verdict_text
+from overlay.report.results import figure_rows, named_builds
 from overlay.report.results_data import comparison_json
 from overlay.report.table import columns
 from overlay.units import mps_to_speed
@@ -14,15 +13,18 @@ from overlay.units import mps_to_speed
 
 def season_text(season: Season) -> str:
     """All tables and sentences for a terminal."""
-    rows = [
+    driven = [
         (day.name, ", ".join(_driven(day.day.standings)), day.day.order_from) for day in season.days
     ]
     known = {build.name: build for day in reversed(season.days) for build in day.sheet.builds}
     named = named_builds([known[name] for name in sorted(known)])
     heading = "Builds driven on each day (runs)" + (f"; {named}" if named else "")
-    lines = [heading, columns(("day", "builds", "order from"), rows), ""]
+    lines = [heading, columns(("day", "builds", "order from"), driven), ""]
+    unit = season.days[0].sheet.report.speed_unit
     for step in season.steps:
-        lines += [_heading(season, step), _table(season, step), ""]
+        header = ("figure", f"{step.a} runs", f"{step.b} runs", "difference", "verdict")
+        rows = figure_rows(step.comparisons, unit, lambda side, *_: str(side.n))
+        lines += [_heading(season, step), columns(header, rows), ""]
     judged = max((c.judged_with for step in season.steps for c in step.comparisons), default=0)
     lines.append(
         f"Verdicts hold at {100 * (1 - season.level):.0f} % for {judged} figures judged together. "
@@ -69,21 +71,3 @@ def _heading(season: Season, step: SeasonStep) -> str:
         f"{second} against {first}{how}: difference = {step.b} less {step.a} ± 95 %; smallest "
         f"difference you care about: {seconds}{speed:.2g} {report.speed_unit}"
     )
-
-
-def _table(season: Season, step: SeasonStep) -> str:
-    rows = []
-    for c in step.comparisons:
-        factor, digits, shown = figure_unit(c.unit, season.days[0].sheet.report.speed_unit)
-        label = c.label if c.unit == "s" else f"{c.label} ({shown})"
-        rows.append(
-            (
-                f"{label} — main" if c.is_main else label,
-                str(c.a.n),
-                str(c.b.n),
-                difference_text(c, factor, digits),
-                verdict_text(c),
-            )
-        )
-    header = ("figure", f"{step.a} runs", f"{step.b} runs", "difference", "verdict")
-    return columns(header, rows)

@@ -171,7 +171,6 @@ def geometry_of(
     ----------
     clips : sequence of ClipFacts
         In reading order.
-    arrangement : str
     size : (int, int), optional
         Pixels of the picture of several clips.
     layout : Layout, optional

@@ -72,7 +72,6 @@ def changes(layer: Layer, times_s: FloatArray) -> Iterator[tuple[int, Picture]]:
 
     Parameters
     ----------
-    layer : Layer
     times_s : ndarray of float, shape (n,)
         Footage times in seconds, rising.
 

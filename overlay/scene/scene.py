@@ -91,8 +91,6 @@ def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "al
     ----------
     cells : sequence of Cell
         One for ``alone``, two for ``side by side`` and ``stacked``, two to four for ``grid``.
-    style : Style
-    arrangement : str
 
     Raises
     ------

@@ -32,7 +32,6 @@ def rule_problems(raw: Table, places: Places, folder: Path, *, files: bool) -> l
     ----------
     raw : mapping
         The sheet as parsed; lists may be tuples.
-    places : Places
     folder : Path
         From which the sheet's file names count.
     files : bool

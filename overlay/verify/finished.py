@@ -44,7 +44,6 @@ def read_finished(
 
     Parameters
     ----------
-    path : path
     fallback : callable
         Gives the places of the gauges for a clip that lost its note; None if it cannot.
     progress : callable

@@ -132,7 +132,6 @@ def check_motion(pace: Pace, shown: Series, *, evidence: str) -> Check:
 
     Parameters
     ----------
-    pace : Pace
     shown : Series
         Speed shown at each footage time, m/s.
     evidence : str

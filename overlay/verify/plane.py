@@ -98,7 +98,6 @@ def solve(
 
     Parameters
     ----------
-    flow : Flow
     geometry : ndarray, shape (3,)
         Heading in radians from the camera's axis, to the right; sideways slope of the ground; and
         horizon below the picture's middle in focal lengths.
