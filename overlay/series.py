@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from overlay.errors import InputError
 from overlay.timebase import FloatArray
@@ -82,3 +83,15 @@ class Series:
         """Start and end of each stretch without values that is longer than `longer_than_s`."""
         where = np.flatnonzero(np.diff(self.t_s) > longer_than_s)
         return [(float(self.t_s[i]), float(self.t_s[i + 1])) for i in where]
+
+
+def stretches(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First index of each stretch of True, and the index after its last.
+
+    Examples
+    --------
+    >>> stretches(np.array([True, False, True, True]))
+    [(0, 1), (2, 4)]
+    """
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]

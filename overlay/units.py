@@ -21,6 +21,7 @@ SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
 FOOT_M = 0.3048
 STANDARD_GRAVITY_MPS2 = 9.80665  # exact by definition: 3rd CGPM, 1901
 HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * STANDARD_GRAVITY_MPS2
+Z95 = 1.959964  # two-sided 95 % of the normal distribution, in standard uncertainties
 ROLLOUT_M = FOOT_M  # initial vehicle movement, SAE J1491 JUL2006 section 3.3
 
 MPS_PER: dict[str, float] = {

@@ -14,7 +14,7 @@ import numpy as np
 from overlay.compare.power import RoadLoad, Setting
 from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.runs.model import Kinematics, Launch
-from overlay.series import Series
+from overlay.series import Series, stretches
 
 LEAST_S = 2.0
 EDGE_S = 0.3  # at each end, where the smoother still feels what came before
@@ -80,10 +80,8 @@ def find_coasts(
     begin_s = -np.inf if launch is None else launch.at_s + 1.0
     ok = off & k.known & (t > begin_s) & (v > SLOWEST_MPS)
     ok &= (k.accel_mps2 < -LEAST_DECEL_MPS2) & (k.accel_mps2 > -most)
-    edges = np.flatnonzero(np.diff(np.r_[False, ok, False].astype(np.int8)))
     found = [
-        Coast(run, k, float(t[a]) + EDGE_S, float(t[b - 1]) - EDGE_S)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        Coast(run, k, float(t[a]) + EDGE_S, float(t[b - 1]) - EDGE_S) for a, b in stretches(ok)
     ]
     return tuple(coast for coast in found if coast.duration_s >= LEAST_S)
 

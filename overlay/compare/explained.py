@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
 
 from overlay.compare.day import DayComparison, Step
 from overlay.compare.day_power import BuildPower
@@ -155,15 +156,9 @@ def figure_under(
     if end < 2:
         return None
     v, slowness = v[:end], 1 / accel[:end]
-    t = _integral(v, slowness) + v[0] * slowness[0]
-    x = _integral(v, v * slowness) + v[0] ** 2 * slowness[0] / 2
+    t = cumulative_trapezoid(slowness, v, initial=0) + v[0] * slowness[0]
+    x = cumulative_trapezoid(v * slowness, v, initial=0) + v[0] ** 2 * slowness[0] / 2
     return _read(goal, t, x, v)
-
-
-def _integral(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Running integral by the trapezium rule, from 0."""
-    found: FloatArray = np.r_[0.0, np.cumsum(np.diff(x) * (y[1:] + y[:-1]) / 2)]
-    return found
 
 
 def _read(goal: SplitGoal, t: FloatArray, x: FloatArray, v: FloatArray) -> float | None:

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
 
 from overlay.errors import UsageError
 from overlay.timebase import FloatArray
@@ -128,8 +129,7 @@ def motion_of(
     t_s: FloatArray, speed: FloatArray, wheel: FloatArray, rpm: FloatArray, throttle: FloatArray
 ) -> Motion:
     """Motion with distance, acceleration and launch worked out from its speed."""
-    steps = (speed[1:] + speed[:-1]) / 2 * np.diff(t_s)
-    distance = np.concatenate([[0.0], np.cumsum(steps)])
+    distance = np.asarray(cumulative_trapezoid(speed, t_s, initial=0))
     moving = np.flatnonzero(speed > 0)
     launch = float(t_s[moving[0] - 1]) if len(moving) and moving[0] > 0 else math.nan
     return Motion(t_s, speed, distance, np.gradient(speed, t_s), wheel, rpm, throttle, launch)

@@ -21,6 +21,7 @@ from overlay.engine.sound_rpm import SoundRpm
 from overlay.engine.tuning import BY_SOUND, SOUND
 from overlay.series import Series
 from overlay.timebase import FloatArray
+from overlay.units import Z95
 
 ROUNDS = 12
 TAIL = 4.0  # degrees of freedom of the residuals' t distribution
@@ -74,7 +75,7 @@ def rpm_clock_offset(heard: SoundRpm, logged: Series) -> ClockOffset:
     if fitted is None:
         return refused("engine speed changes too little in the common part for a useful answer")
     centre, sigma = fitted
-    half = 1.959964 * float(np.hypot(sigma, BY_SOUND.model_sigma_s))
+    half = Z95 * float(np.hypot(sigma, BY_SOUND.model_sigma_s))
     if half > BY_SOUND.widest_half_s:
         return refused("engine speed changes too little against its noise for a useful answer")
     reason = "engine sound matched to the logged engine speed"

@@ -13,6 +13,7 @@ from overlay.engine.clock import ClockOffset, fit_offset, refused, running
 from overlay.engine.tuning import BY_SPEED
 from overlay.series import Series
 from overlay.timebase import FloatArray
+from overlay.units import Z95
 
 WELL_ON_ITS_WAY = 0.3  # of the top speed
 LEAST_SPEED_MPS = 2.0
@@ -59,10 +60,10 @@ def rpm_clock_offset_from_speed(
             f"two places in the RPM log follow the speed alike, one at {offsets[i]:.1f} s"
         )
     found = _fit(t_s, speed_mps, least, log, float(offsets[i]), float(ratios[i]))
-    if found is None or found[1] > BY_SPEED.widest_half_s / 1.96:
+    if found is None or found[1] > BY_SPEED.widest_half_s / Z95:
         return refused("speed changes too little for its match with engine speed to be useful")
     centre, sigma = found
-    half = 1.959964 * float(np.hypot(sigma, BY_SPEED.model_sigma_s))
+    half = Z95 * float(np.hypot(sigma, BY_SPEED.model_sigma_s))
     return ClockOffset(
         True,
         centre,

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.fft import next_fast_len, rfft  # on many short rows five times as fast as numpy's
+from scipy.ndimage import uniform_filter1d
 
 from overlay.timebase import FloatArray
 
@@ -144,8 +145,7 @@ def _whitened(
     assert power is not None
     log = np.log(power + 1e-3 * np.mean(power, axis=1, keepdims=True) * 1e-3 + 1e-12)
     width = round(3 * BINS / SAMPLES * LEAST_CYCLES) | 1  # three spacings of the lowest comb
-    sums = np.cumsum(np.pad(log, ((0, 0), (width // 2 + 1, width // 2)), mode="edge"), axis=1)
-    trend = (sums[:, width:] - sums[:, :-width]) / width
+    trend = uniform_filter1d(log, width, axis=1, mode="nearest")
     return np.asarray(np.clip(log - trend, -2.0, 3.0), np.float32)
 
 

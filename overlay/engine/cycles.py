@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.integrate import cumulative_trapezoid
+from scipy.ndimage import uniform_filter
 
 from overlay.engine.comb_model import Float32, low_passed
 from overlay.timebase import FloatArray
@@ -33,8 +35,7 @@ class FiringCourse:
     @property
     def phase(self) -> FloatArray:
         """Cycles passed since the first time (trapezium rule)."""
-        steps = (self.cycle_hz[1:] + self.cycle_hz[:-1]) / 2 * np.diff(self.t_s)
-        return np.concatenate([[0.0], np.cumsum(steps)])
+        return np.asarray(cumulative_trapezoid(self.cycle_hz, self.t_s, initial=0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,12 +154,7 @@ def _noise(
     window = np.hanning(length + 2)[1:-1]
     between = _power(frames, u, window, np.arange(level.shape[1] + 1) + 0.5) / times
     pair = (between[:, 1:] + between[:, :-1]) / 2
-    wide = np.pad(pair, ((0, 0), (1, 1)), mode="edge")
-    pair = (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 3
-    width = min(9, len(pair)) | 1
-    edged = np.pad(pair, ((width // 2 + 1, width // 2), (0, 0)), mode="edge")
-    sums = np.cumsum(edged, axis=0)
-    noise = (sums[width:] - sums[:-width]) / width
+    noise = uniform_filter(pair, (min(9, len(pair)) | 1, 3), mode="nearest")
     return np.asarray(np.maximum(noise, 1e-6 * np.max(level, axis=1, keepdims=True) + 1e-15))
 
 

@@ -11,10 +11,11 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
 
 from overlay.engine.driveline import Driveline, wheel_speed_mps
 from overlay.engine.tuning import EVENTS
-from overlay.series import Series
+from overlay.series import Series, stretches
 from overlay.timebase import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -174,7 +175,7 @@ def limiter_cuts(
     limit = limiter_rpm or float(np.percentile(part.values, 98))
     noise = rpm_noise(rpm)
     touch = part.values >= EVENTS.touch * limit - noise
-    near = _most_over(touch.astype(float), _width(part) | 1) > 0
+    near = maximum_filter1d(touch, _width(part) | 1, mode="nearest")
     known = limiter_rpm is not None
     scatter = EVENTS.scatter_known if known else EVENTS.scatter_unknown
     found = []
@@ -265,14 +266,6 @@ def _mean_over(values: FloatArray, width: int) -> FloatArray:
     return np.asarray((sums[high] - sums[low]) / (high - low))
 
 
-def _most_over(values: FloatArray, width: int) -> FloatArray:
-    """Centred running maximum over an odd width."""
-    padded = np.pad(values, width // 2, mode="edge")
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1))
-
-
 def _stretches(strong: BoolArray, weak: BoolArray) -> list[tuple[int, int]]:
     """First and last index of each run of `weak` that holds something `strong`."""
-    edges = np.flatnonzero(np.diff(np.r_[False, weak | strong, False].astype(np.int8)))
-    pairs = zip(edges[::2], edges[1::2], strict=True)
-    return [(int(a), int(b) - 1) for a, b in pairs if bool(np.any(strong[a:b]))]
+    return [(a, b - 1) for a, b in stretches(weak | strong) if bool(np.any(strong[a:b]))]

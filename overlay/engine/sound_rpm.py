@@ -19,7 +19,7 @@ from overlay.engine.octave import PARTS, multiple_scores, presence
 from overlay.engine.tuning import SOUND
 from overlay.engine.viterbi import SILENT, best_path
 from overlay.footage.model import Sound
-from overlay.series import Series
+from overlay.series import Series, stretches
 from overlay.timebase import FloatArray
 
 RANGE_RPM = (700.0, 9000.0)  # slowest and fastest that is looked for
@@ -122,9 +122,8 @@ def _stretches(
         silent_score=0.0,
         switch_cost=SOUND.switch_cost,
     )
-    edges = np.flatnonzero(np.diff(np.r_[False, path != SILENT, False].astype(np.int8)))
     courses = []
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in stretches(path != SILENT):
         if (end - start) * SOUND.step_s < SOUND.least_stretch_s:
             continue
         log_rate = np.log(scores.cycle_hz[path[start:end]])

@@ -17,13 +17,12 @@ from overlay.gauges.base import (
     steps,
     tiles_on_plate,
 )
-from overlay.gauges.blend import Z95
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, INK, QUIET_INK, TRACK, Color
 from overlay.gauges.scales import accel_scale
 from overlay.gauges.type import ALL, plus_minus, put_text
 from overlay.runs.course import Course
-from overlay.units import STANDARD_GRAVITY_MPS2
+from overlay.units import STANDARD_GRAVITY_MPS2, Z95
 
 BACKWARD_SHARE = 0.36  # of the bar's length that stands for braking
 

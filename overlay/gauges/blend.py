@@ -9,8 +9,6 @@ import numpy.typing as npt
 
 from overlay.gauges.canvas import Rgba
 
-Z95 = 1.96  # two-sided 95 % of a normal distribution
-
 
 def lay_columns(frame: Rgba, layer: Rgba, rows: slice, start_px: float, end_px: float) -> None:
     """Copy columns start_px to end_px of `layer` into `frame`, with exact sub-pixel edges.

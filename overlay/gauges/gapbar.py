@@ -15,12 +15,12 @@ import numpy as np
 
 from overlay.errors import UsageError
 from overlay.gauges.base import Bar, Even, Gauge, State, Subject, plate, steps, tiles_on_plate
-from overlay.gauges.blend import Z95
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, GROUND, INK, QUIET_INK, TRACK, Color
 from overlay.gauges.scales import gap_scale
 from overlay.gauges.type import ALL, plus_minus, put_text
 from overlay.runs.course import Course, gap_at
+from overlay.units import Z95
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,12 @@ from typing import Literal
 
 from overlay.errors import UsageError
 from overlay.gauges.base import Even, Gauge, State, Subject, chip, paste, plate, tiles_on_plate
-from overlay.gauges.blend import Z95, lay_columns
+from overlay.gauges.blend import lay_columns
 from overlay.gauges.canvas import Box, Canvas, Rgba
 from overlay.gauges.palette import BUILD_HUES, CUT, GROUND, INK, QUIET_INK, SPIN, TOOTH, Color
 from overlay.gauges.type import ALL, Tiles, face, plus_minus
 from overlay.runs.course import Course, SplitAt
+from overlay.units import Z95
 
 Spoiler = Literal["wheelspin", "limiter"]
 SPOILERS: dict[str, Spoiler] = {"wheelspin": "wheelspin", "limiter cut": "limiter"}

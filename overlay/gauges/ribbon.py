@@ -25,7 +25,7 @@ from overlay.gauges.base import (
     steps,
     tiles_on_plate,
 )
-from overlay.gauges.blend import Z95, lay_columns
+from overlay.gauges.blend import lay_columns
 from overlay.gauges.canvas import Canvas, Rgba
 from overlay.gauges.palette import (
     BUILD_HUES,
@@ -42,7 +42,7 @@ from overlay.gauges.readback import ReadBand
 from overlay.gauges.scales import Ticks, speed_ticks
 from overlay.gauges.type import face, plus_minus, put_text
 from overlay.runs.course import Course
-from overlay.units import mps_per, speed_to_mps
+from overlay.units import Z95, mps_per, speed_to_mps
 
 
 @dataclass(frozen=True)

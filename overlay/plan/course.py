@@ -17,8 +17,8 @@ from overlay.errors import UsageError
 from overlay.plan.vehicle import VehicleModel
 from overlay.runs.model import SplitGoal
 from overlay.timebase import FloatArray
+from overlay.units import ROLLOUT_M
 
-ROLLOUT_M = 0.3048  # initial vehicle movement, SAE J1491 JUL2006, 3.3
 # Of what a change of gearing, mass, power would do at constant power, the shares by which scaling
 # the runs errs (gearing moves force and revs, so it counts twice); set by
 # tests.benchmarks.accuracy.next.

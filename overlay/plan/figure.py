@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.timebase import FloatArray
-
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
+from overlay.units import Z95
 
 
 @dataclass(frozen=True)

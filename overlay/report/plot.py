@@ -15,6 +15,7 @@ from overlay.series import Series
 from overlay.sync.model import Alignment
 from overlay.sync.receiver import apply_receiver
 from overlay.timebase import FloatArray
+from overlay.units import Z95
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -205,7 +206,7 @@ def _draw_likelihood(axes: Axes, alignment: Alignment) -> None:
     """The likelihood as the estimator reports it: normal about the estimate."""
     total = alignment.total_offset_s or 0.0
     low, high = alignment.interval_s or (total, total)
-    sigma = max((high - low) / (2 * 1.959964), 1e-6)
+    sigma = max((high - low) / (2 * Z95), 1e-6)
     offsets = np.linspace(total - 4.5 * sigma, total + 4.5 * sigma, 400)
     height = np.exp(-0.5 * ((offsets - total) / sigma) ** 2)
     axes.plot(1000 * (offsets - total), height, color=_LOG_HUE)

@@ -24,7 +24,7 @@ from overlay.report.numbers import difference_text, figure_unit, signed
 from overlay.report.results_power import power_lines, surroundings_lines
 from overlay.report.table import columns
 from overlay.sheet import Build, DaySheet
-from overlay.units import mps_to_speed
+from overlay.units import Z95, mps_to_speed
 
 
 @dataclass(frozen=True, eq=False)
@@ -274,7 +274,7 @@ def shared_line(results: DayResults) -> str:
     """What is a run's own, what its build shares and what the day shares, in one line."""
     parts = [split for one in results.day.standings for split in results.day.timed(one)]
     own, soft, common = (
-        1.959964 * max((getattr(split, name) for split in parts), default=0.0)
+        Z95 * max((getattr(split, name) for split in parts), default=0.0)
         for name in ("sigma", "soft_sigma", "common_sigma")
     )
     return (

@@ -12,7 +12,7 @@ from overlay.compare.explained import Cause
 from overlay.compare.power import RoadLoad
 from overlay.compare.power_step import PowerStep
 from overlay.report.numbers import figure_unit, power_text, signed
-from overlay.units import mps_to_speed, power_unit
+from overlay.units import Z95, mps_to_speed, power_unit
 
 if TYPE_CHECKING:
     from overlay.report.results import DayResults
@@ -64,7 +64,7 @@ def _turning_text(results: DayResults) -> str:
     if vehicle.turning_kg is not None:
         return f"Turning wheels count as {kg:.1f} kg more, by the sheet."
     return (
-        f"Turning wheels are assumed to count as {kg:.0f} kg ± {1.96 * sigma:.0f} more; turning_kg "
+        f"Turning wheels are assumed to count as {kg:.0f} kg ± {Z95 * sigma:.0f} more; turning_kg "
         "in the sheet narrows that."
     )
 
@@ -104,7 +104,7 @@ def road_load_text(load: RoadLoad, unit: str) -> str:
     fast_mps = 10.0
     speeds = np.array([0.0, fast_mps])
     slow, fast = (
-        f"{force:.0f} N ± {1.96 * sigma:.0f}"
+        f"{force:.0f} N ± {Z95 * sigma:.0f}"
         for force, sigma in zip(load.force_n(speeds), load.sigma_n(speeds), strict=True)
     )
     sizes = f"{slow} at walking pace, {fast} at {mps_to_speed(fast_mps, unit):.0f} {unit}"

@@ -10,7 +10,7 @@ from overlay.engine.driveline import Driveline
 from overlay.engine.events import Event, Ground, lifts, limiter_cuts, wheel_events
 from overlay.runs.launch import is_creeping
 from overlay.runs.model import Kinematics, Launch, Mark
-from overlay.series import Series
+from overlay.series import Series, stretches
 
 _LATE_S = 1.0
 _BRAKE_MPS2 = 0.8
@@ -107,9 +107,8 @@ def _ground(k: Kinematics) -> Ground:
 def _gaps(k: Kinematics, start_s: float, end_s: float) -> list[Mark]:
     """A mark for each stretch of the run without readings."""
     blind = ~k.known & (k.t_s >= start_s) & (k.t_s <= end_s)
-    edges = np.flatnonzero(np.diff(np.r_[False, blind, False].astype(np.int8)))
     marks = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
+    for a, b in stretches(blind):
         low, high = float(k.t_s[a]), float(k.t_s[b - 1])
         marks.append(Mark("gap", low, high, f"The log has no speed for {high - low:.1f} s."))
     return marks

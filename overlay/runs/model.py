@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.integrate import cumulative_trapezoid
 
 from overlay.timebase import FloatArray
 
@@ -50,11 +51,11 @@ def with_common_error(kinematics: Kinematics, sigma_mps: float) -> Kinematics:
     if not sigma_mps:
         return kinematics
     own = np.minimum(sigma_mps, kinematics.speed_mps / 2)
-    gathered = np.cumsum(np.diff(kinematics.t_s) * (own[1:] + own[:-1]) / 2)
+    gathered = cumulative_trapezoid(own, kinematics.t_s, initial=0)
     return replace(
         kinematics,
         speed_sigma_mps=np.hypot(kinematics.speed_sigma_mps, own),
-        distance_sigma_m=np.hypot(kinematics.distance_sigma_m, np.append(0.0, gathered)),
+        distance_sigma_m=np.hypot(kinematics.distance_sigma_m, gathered),
     )
 
 

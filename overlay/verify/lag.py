@@ -72,11 +72,11 @@ class _Shown:
     """The speed shown as means over pairs, and its slope."""
 
     def __init__(self, shown: Series) -> None:
+        from scipy.integrate import cumulative_trapezoid
         from scipy.ndimage import gaussian_filter1d
 
         self.t_s = shown.t_s
-        steps = (shown.values[1:] + shown.values[:-1]) / 2 * np.diff(shown.t_s)
-        self.way_m = np.concatenate([[0.0], np.cumsum(steps)])
+        self.way_m = cumulative_trapezoid(shown.values, shown.t_s, initial=0)
         self.top = float(np.percentile(shown.values, 98))
         self.fine_s = np.arange(shown.t_s[0], shown.t_s[-1], STEP_S)
         smooth = gaussian_filter1d(
