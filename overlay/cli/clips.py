@@ -158,11 +158,11 @@ def reel(
         report = make_reel(
             paths,
             output,
-            title=Card(told["title"], told["title_lines"], told["builds"]),
-            results=Card(told["verdict"], told["value_lines"]),
+            title=Card(
+                told["title"], told["title_lines"], told["builds"], shown_s=words["title_s"]
+            ),
+            results=Card(told["verdict"], told["value_lines"], shown_s=words["results_s"]),
             loudness_lufs=words["loudness_lufs"],
-            title_s=words["title_s"],
-            results_s=words["results_s"],
             options=EncodeOptions(words["codec"], words["quality"], words["preset"]),
             progress=lambda share: progress("making the reel", share),
         )

@@ -82,6 +82,7 @@ def check(sheet: str, quiet: bool) -> int:
     return InputError.exit_code
 
 
+# Many parameters: one an option of the command line.
 @day.command(short_help="Do everything a sheet says.")
 @sheet_argument
 @click.option("--no-clips", is_flag=True, help="Work the runs out and compare them; draw nothing.")

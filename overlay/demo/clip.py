@@ -18,11 +18,9 @@ from overlay.demo.soundtrack import RATE_HZ
 from overlay.errors import EncoderError, UsageError
 from overlay.files import written_whole
 from overlay.render.encoder import ffmpeg_path
+from overlay.render.output import BT709_FILTER
 
-COLOURS = (
-    "scale=out_color_matrix=bt709:out_range=tv:flags=area,format=yuv420p,"
-    "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709"
-)
+COLOURS = f"scale=out_color_matrix=bt709:out_range=tv:flags=area,format=yuv420p,{BT709_FILTER}"
 
 
 @dataclass(frozen=True)

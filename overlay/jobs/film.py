@@ -21,7 +21,7 @@ from overlay.render.output import RenderReport
 from overlay.render.slowed import SlowedTimes, slowed_times
 from overlay.render.source import container_of
 from overlay.render.stills import still
-from overlay.render.together import Side, compose_clips
+from overlay.render.together import Side, SplitScreen, compose_clips
 from overlay.scene import Arrangement, Cell, Scene, Style, scene_of, with_slowed
 from overlay.session import RunAnalysis, RunOptions, analyse, correct, load, require_determined
 
@@ -111,6 +111,7 @@ def draw_run(
     return _report(scene, style, report, said)
 
 
+# Many parameters: each is an option of its own on the command line and at the desk.
 def draw_together(
     runs: Sequence[FilmRun],
     target: str | Path,
@@ -231,12 +232,14 @@ def encoded(
         for cell, layers in zip(scene.cells, scene.layers, strict=True)
     ]
     return compose_clips(
-        sides,
-        scene.geometry,
+        SplitScreen(
+            sides,
+            scene.geometry,
+            common=scene.common,
+            lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
+            heard=heard,
+        ),
         target,
-        common=scene.common,
-        lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
-        heard=heard,
         options=encoder,
         progress=tell,
         metadata=scene.metadata,

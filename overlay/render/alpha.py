@@ -13,7 +13,7 @@ from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
 from overlay.footage.model import ClipFacts
 from overlay.render.graph import laid, nanoseconds
-from overlay.render.output import RenderReport, file_arguments
+from overlay.render.output import BT709, BT709_FILTER, RenderReport, file_arguments
 from overlay.render.pipeline import Feed, OnProgress, encode
 from overlay.render.source import even_size, facts_of, tick_of
 from overlay.scene.layers import Layer, require_inside
@@ -85,8 +85,7 @@ def alpha_clip(
     tick = tick_of(facts)
     after = ["-filter_complex", _graph(facts, layers, kind), "-map", "[out]", *kind.encoder]
     after += ["-fps_mode", "passthrough", "-enc_time_base:v", str(tick)]
-    after += ["-color_range", "tv", "-colorspace", "bt709"]
-    after += ["-color_primaries", "bt709", "-color_trc", "bt709"]
+    after += BT709
     after += ["-video_track_timescale", str(tick.denominator)] if is_mov else []
     after += file_arguments(suffix if is_mov else ".mkv", facts.created_utc, {})
     outcome = encode(final, [], feeds, after, total_s=facts.duration_s, progress=progress)
@@ -113,8 +112,5 @@ def _graph(facts: ClipFacts, layers: Sequence[Layer], kind: _Kind) -> str:
     ]
     pieces += [f"[{index + 1}:v]{to_color},{base}[g{index}]" for index in range(len(layers))]
     pieces += laid(layers, range(len(layers)), "base", "flat", kind.overlay)
-    pieces.append(
-        f"[flat]format={kind.pixel_format},"
-        "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709[out]"
-    )
+    pieces.append(f"[flat]format={kind.pixel_format},{BT709_FILTER}[out]")
     return ";".join(pieces)

@@ -28,6 +28,7 @@ class Card:
     lines: tuple[str, ...] = ()  # below it, each as far as the width goes and then broken
     builds: tuple[str, ...] = ()  # names shown with the builds' hues, in their order
     small: str = CLOSED_COURSE  # at the foot
+    shown_s: float = 3.0  # how long it is read, 1 to 30, fades not counted
 
 
 def card_picture(card: Card, width: int, height: int) -> Rgb:

@@ -7,12 +7,18 @@ from pathlib import Path
 
 import numpy as np
 
-from overlay.errors import InputError, UsageError
+from overlay.errors import InputError
 from overlay.files import written_whole
 from overlay.footage.model import ClipFacts
 from overlay.render.output import COPIED
 from overlay.render.pipeline import run
-from overlay.render.source import checked_target, facts_of, named, turn_arguments
+from overlay.render.source import (
+    checked_target,
+    facts_of,
+    named,
+    require_section,
+    turn_arguments,
+)
 
 _JUST_AFTER_S = 0.002  # past the key frame, so that rounding does not seek to the one before
 # ffmpeg seeks 3/23 s early in containers that it cannot seek by presentation time.
@@ -52,11 +58,7 @@ def cut_clip(
     """
     final, _ = checked_target(target, [source])
     facts = facts_of(os.fspath(source))
-    if not 0 <= from_s < to_s <= facts.duration_s + 0.5:
-        raise UsageError(
-            f"{source}: no part from {from_s:g} to {to_s:g} s; the clip is "
-            f"{facts.duration_s:.1f} s long"
-        )
+    require_section(facts, from_s, to_s)
     start_s, seek_s = _key_frame(os.fspath(source), from_s)
     seek_s += _JUST_AFTER_S
     if Path(source).suffix.lower() not in _BY_PRESENTATION:

@@ -27,6 +27,7 @@ from overlay.scene.layers import Layer, require_inside
 _HIGH_RANGE = ("smpte2084", "arib-std-b67")
 
 
+# Many parameters: three are needed; each of the rest is something that a film may have besides.
 def draw_clip(
     source: ClipFacts | str | os.PathLike[str],
     layers: Sequence[Layer],

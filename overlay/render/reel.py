@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import tempfile
-import wave
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -27,7 +26,15 @@ from overlay.render.encoder import EncodeOptions, VideoEncoder, choose_encoder
 from overlay.render.graph import nanoseconds
 from overlay.render.join import listed
 from overlay.render.loudness import brought_to
-from overlay.render.output import AAC, RenderReport, file_arguments, report_of, video_arguments
+from overlay.render.output import (
+    AAC,
+    BT709,
+    BT709_FILTER,
+    RenderReport,
+    file_arguments,
+    report_of,
+    video_arguments,
+)
 from overlay.render.pipeline import Feed, OnProgress, Outcome, run, stopping_on_terminate
 from overlay.render.source import Source, base_chain, checked_target, even_size, named, source_of
 from overlay.render.together import output_rate
@@ -36,7 +43,7 @@ from overlay.timebase import FrameTimes
 
 Rgb = npt.NDArray[np.uint8]
 
-TITLE_S, RESULTS_S, FADE_S = 3.0, 6.0, 0.6
+FADE_S = 0.6
 SOUND_FADE_S = 0.4
 RATE_HZ = 48_000
 TICKS_HZ = 90_000
@@ -48,7 +55,6 @@ _HEAD += ":video_full_range_flag=0:colour_primaries=1:transfer_characteristics=1
 _HEAD += ":matrix_coefficients=1"
 _FILM = ["-bsf:v", _HEAD, "-map_metadata", "-1", "-write_tmcd", "0"]
 _FILM += ["-video_track_timescale", str(TICKS_HZ)]
-_TAGS = "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709"
 
 
 @dataclass(frozen=True)
@@ -67,8 +73,6 @@ def make_reel(
     title: Card,
     results: Card,
     loudness_lufs: float = -14.0,
-    title_s: float = TITLE_S,
-    results_s: float = RESULTS_S,
     options: EncodeOptions | None = None,
     progress: OnProgress | None = None,
 ) -> RenderReport:
@@ -83,8 +87,6 @@ def make_reel(
         ``.mp4`` or ``.mov``.
     loudness_lufs : float
         Of the whole sound, such as -14 or -23.
-    title_s, results_s : float
-        Seconds for which each card is read, 1 to 30, fades not counted.
     options : EncodeOptions
         Of cards and fades, and of clips that must be encoded again; H.264 only. With those that
         the clips were made with, and clips of one size, nothing is encoded twice.
@@ -92,21 +94,21 @@ def make_reel(
     options = options or EncodeOptions(codec="h264")
     if not clips:
         raise UsageError("a reel of no clips: name finished clips in the order shown")
-    if not (1 <= title_s <= 30 and 1 <= results_s <= 30):
-        raise UsageError(f"cards of {title_s:g} and {results_s:g} s: use 1 to 30 s")
+    if not all(1 <= card.shown_s <= 30 for card in (title, results)):
+        raise UsageError(f"cards of {title.shown_s:g} and {results.shown_s:g} s: use 1 to 30 s")
     final, suffix = checked_target(target, clips)
     if suffix == ".mkv" or options.codec not in ("auto", "h264"):
         raise UsageError(f"{final}: a reel is .mp4 or .mov with H.264")
     encoder = choose_encoder(replace(options, codec="h264"))
     studio = _Studio([source_of(clip) for clip in clips], encoder)
-    opening, closing = (card_picture(card, *studio.size) for card in (title, results))
+    opening, closing = ((card_picture(c, *studio.size), c.shown_s) for c in (title, results))
     with (
         stopping_on_terminate(),
         written_whole(final) as part,
         tempfile.TemporaryDirectory(prefix=".reel-", dir=part.absolute().parent) as made_in,
     ):
         folder = Path(made_in)
-        pieces = studio.pieces(folder, (opening, title_s), (closing, results_s), progress)
+        pieces = studio.pieces(folder, opening, closing, progress)
         sound, said = mixed_sound(pieces, loudness_lufs)
         total_s = sum(piece.length_s for piece in pieces)
         before, after = _put_together(pieces, sound, folder)
@@ -203,7 +205,7 @@ class _Studio:
             f"{base},setpts=PTS-({clip.first_pts}),"
             f"scale={wide}:{high}:in_color_matrix={clip.matrix}:in_range={clip.color_range}"
             f":out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd,format=yuv420p,"
-            f"setsar=1,pad={width}:{height}:(ow-iw)/2:(oh-ih)/2:color=0x0d1015,{_TAGS}[out]"
+            f"setsar=1,pad={width}:{height}:(ow-iw)/2:(oh-ih)/2:color=0x0d1015,{BT709_FILTER}[out]"
         )
         self.frames += self._coded(clip.entered(), [], chain, path, facts.duration_s)
 
@@ -225,7 +227,7 @@ class _Studio:
         times = FrameTimes(np.arange(count), 1 / self._rate_hz)
         chain = (
             f"[0:v]scale=out_color_matrix=bt709:out_range=tv:flags=accurate_rnd,format=yuv420p,"
-            f"setsar=1,settb=1/{TICKS_HZ},{_TAGS}[out]"
+            f"setsar=1,settb=1/{TICKS_HZ},{BT709_FILTER}[out]"
         )
         feed = Feed(Layer(0, 0, width, height, draw), times.seconds, nanoseconds(times))
         self._coded([], [feed], chain, path, float(count / self._rate_hz))
@@ -236,8 +238,7 @@ class _Studio:
         """Encode as all pieces are; the number of frames."""
         after = ["-filter_complex", chain, "-map", "[out]"]
         after += video_arguments(self._encoder, Fraction(1, TICKS_HZ), ".mp4")
-        after += ["-color_range", "tv", "-colorspace", "bt709"]
-        after += ["-color_primaries", "bt709", "-color_trc", "bt709", *_FILM]
+        after += [*BT709, *_FILM]
         return run(before, feeds, [*after, os.fspath(path)], total_s=total_s).frames
 
 
@@ -314,20 +315,14 @@ def _put_together(
     pieces: Sequence[_Piece], sound: npt.NDArray[np.float32] | None, folder: Path
 ) -> tuple[list[str], list[str]]:
     """Arguments that put the pieces end to end by stream copy and add the sound."""
+    from scipy.io import wavfile
+
     before = listed(folder, ((piece.path.name, piece.length_s) for piece in pieces))
     after = ["-map", "0:v:0", "-c:v", "copy"]
     if sound is not None:
         heard = folder / "mix.wav"
-        _write_wave(heard, sound)
+        codes = np.clip(np.round(sound * 32767.0), -32768, 32767)
+        wavfile.write(heard, RATE_HZ, codes.astype(np.int16))
         before += ["-i", os.fspath(heard)]
         after += ["-map", "1:a:0", *AAC]
     return before, [*after, "-video_track_timescale", str(TICKS_HZ)]
-
-
-def _write_wave(path: Path, samples: npt.NDArray[np.float32]) -> None:
-    with wave.open(os.fspath(path), "wb") as file:
-        file.setnchannels(samples.shape[1])
-        file.setsampwidth(2)
-        file.setframerate(RATE_HZ)
-        codes = np.clip(np.round(samples * 32767.0), -32768, 32767).astype("<i2")
-        file.writeframes(codes.tobytes())

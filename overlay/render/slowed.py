@@ -14,7 +14,7 @@ from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
 from overlay.render.encoder import ffmpeg_path
 from overlay.render.sound import placed
-from overlay.render.source import Source
+from overlay.render.source import Source, require_section
 from overlay.timebase import FrameTimes
 
 SOUNDS = ("stretched", "muted")
@@ -86,13 +86,7 @@ def slowed_times(
         raise UsageError(f"unknown sound {sound!r}: use one of {', '.join(SOUNDS)}")
     if not LEAST_FACTOR <= factor <= MOST_FACTOR:
         raise UsageError(f"slowed {factor} times: use {LEAST_FACTOR} to {MOST_FACTOR}")
-    if not (math.isfinite(from_s) and math.isfinite(to_s)) or not (
-        0 <= from_s < to_s <= facts.duration_s + 0.5
-    ):
-        raise UsageError(
-            f"{facts.path}: a section from {from_s:g} to {to_s:g} s; give two rising times within "
-            f"the clip's {facts.duration_s:.2f} s"
-        )
+    require_section(facts, from_s, to_s)
     times_s = facts.frame_times.seconds
     first, last = (int(np.searchsorted(times_s, edge - 1e-6)) for edge in (from_s, to_s))
     if last - first < 2:

@@ -116,6 +116,21 @@ def facts_of(clip: ClipFacts | str | os.PathLike[str]) -> ClipFacts:
     return clip if isinstance(clip, ClipFacts) else probe(clip)
 
 
+def require_section(facts: ClipFacts, from_s: float, to_s: float) -> None:
+    """Refuse a part that is not two rising times within the clip, or half a second beyond it.
+
+    Raises
+    ------
+    UsageError
+        If it is none; NaN is none either.
+    """
+    if not 0 <= from_s < to_s <= facts.duration_s + 0.5:
+        raise UsageError(
+            f"{facts.path}: from {from_s:g} to {to_s:g} s; give two rising times within the "
+            f"clip's {facts.duration_s:.2f} s"
+        )
+
+
 def named(path: str) -> str:
     """A name that the encoder cannot take for an option or a protocol."""
     return "file:" + os.path.abspath(path)

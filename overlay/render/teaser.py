@@ -9,7 +9,7 @@ from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs, require_file
 from overlay.footage.model import ClipFacts
 from overlay.render.pipeline import OnProgress, encode
-from overlay.render.source import source_of
+from overlay.render.source import require_section, source_of
 
 KINDS = (".gif", ".webp")
 LONGEST_S = 30.0  # a longer loop is a film, and larger than one
@@ -76,11 +76,7 @@ def teaser_clip(
 
 
 def _check(facts: ClipFacts, from_s: float, to_s: float, width: int, rate_hz: float) -> None:
-    if not 0 <= from_s < to_s <= facts.duration_s + 0.5:
-        raise UsageError(
-            f"{facts.path}: from {from_s:g} to {to_s:g} s; give two rising times within the "
-            f"clip's {facts.duration_s:.2f} s"
-        )
+    require_section(facts, from_s, to_s)
     if to_s - from_s > LONGEST_S:
         raise UsageError(f"a teaser of {to_s - from_s:g} s: use at most {LONGEST_S:g} s")
     if not 64 <= width <= 1280:

@@ -44,6 +44,20 @@ class Side:
     layers: Sequence[Layer] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class SplitScreen:
+    """Several runs as one picture, aligned at their launches."""
+
+    sides: Sequence[Side]  # in reading order
+    geometry: Geometry  # where each stands, from :func:`overlay.scene.geometry_of`
+    # Laid on last and drawn on time since launch, in seconds (negative before).
+    common: Sequence[Layer] = ()
+    lead_s: float = 2.0  # seconds before launch; less where a clip starts later, which is said
+    rate_hz: Fraction | None = None  # frames a second; None: the highest of the clips', at most 60
+    # Which sides are heard, by index; None: all, panned from left to right.
+    heard: Sequence[int] | None = None
+
+
 @dataclass(frozen=True)
 class _Timeline:
     """How output frames and the footage of each side belong together."""
@@ -73,14 +87,9 @@ class _Timeline:
 
 
 def compose_clips(
-    sides: Sequence[Side],
-    geometry: Geometry,
+    screen: SplitScreen,
     target: str | os.PathLike[str],
     *,
-    common: Sequence[Layer] = (),
-    lead_s: float = 2.0,
-    rate_hz: Fraction | None = None,
-    heard: Sequence[int] | None = None,
     options: EncodeOptions | None = None,
     progress: OnProgress | None = None,
     metadata: Mapping[str, str] | None = None,
@@ -94,30 +103,19 @@ def compose_clips(
 
     Parameters
     ----------
-    sides : sequence of Side
-        In reading order.
-    geometry : Geometry
-        Where each stands, from :func:`overlay.scene.geometry_of`.
     target : path
         ``.mp4``, ``.mov`` or ``.mkv``.
-    common : sequence of Layer
-        Laid on last and drawn on time since launch, in seconds (negative before).
-    lead_s : float
-        Seconds before launch; less where a clip starts later, which is said.
-    rate_hz : Fraction or None
-        Frames a second; None: the highest of the clips', at most 60.
-    heard : sequence of int or None
-        Which sides are heard, by index; None: all, panned from left to right.
     """
     options = options or EncodeOptions()
-    facts = [facts_of(side.source) for side in sides]
+    facts = [facts_of(side.source) for side in screen.sides]
     final, suffix = checked_target(target, [one.path for one in facts])
-    layers = [layer for side in sides for layer in side.layers] + [*common]
+    geometry = screen.geometry
+    layers = [layer for side in screen.sides for layer in side.layers] + [*screen.common]
     require_inside(layers, *geometry.size)
-    line, notes = _timeline(sides, facts, lead_s, rate_hz)
+    line, notes = _timeline(screen, facts)
     clips = [source_of(one) for one in facts]
     encoder = choose_encoder(options, bit_depth=min(one.bit_depth for one in facts))
-    voices, said = _heard(heard, facts, notes, is_kept=options.sound)
+    voices, said = _heard(screen.heard, facts, notes, is_kept=options.sound)
     matrix, tags = common_colors(facts)
     look, tick = Look(matrix, "tv", encoder.pixel_format, geometry.size), 1 / line.rate_hz
     pieces = _panes(clips, geometry, line, look, tags)
@@ -129,7 +127,7 @@ def compose_clips(
     after += [*video_arguments(encoder, tick, suffix), "-map_chapters", "-1"]
     after += file_arguments(suffix, None, metadata or {})
     before = [w for c, s in zip(clips, line.starts_s, strict=True) for w in c.entered(s)]
-    feeds = _feeds(sides, facts, common, line)
+    feeds = _feeds(screen, facts, line)
     outcome = encode(final, before, feeds, after, total_s=line.total_s, progress=progress)
     return report_of(target, geometry.size, outcome, line.total_s, encoder, said, notes)
 
@@ -153,13 +151,8 @@ def _usual_rate_hz(facts: ClipFacts) -> Fraction:
     return 1 / Fraction(facts.frame_times.median_step_s).limit_denominator(1_000_000)
 
 
-def _timeline(
-    sides: Sequence[Side],
-    facts: Sequence[ClipFacts],
-    lead_s: float,
-    rate_hz: Fraction | None,
-) -> tuple[_Timeline, list[str]]:
-    notes = []
+def _timeline(screen: SplitScreen, facts: Sequence[ClipFacts]) -> tuple[_Timeline, list[str]]:
+    sides, lead_s, notes = screen.sides, screen.lead_s, []
     for side, one in zip(sides, facts, strict=True):
         if not 0 <= side.launch_s < one.duration_s:
             raise UsageError(
@@ -180,7 +173,7 @@ def _timeline(
             f"instead of {lead_s:.2f} s"
         )
         lead_s = possible_s
-    rate = rate_hz or output_rate([_usual_rate_hz(one) for one in facts])
+    rate = screen.rate_hz or output_rate([_usual_rate_hz(one) for one in facts])
     starts = tuple(side.launch_s - lead_s for side in sides)
     ends = [
         min(side.end_s if side.end_s is not None else one.duration_s, one.duration_s)
@@ -190,15 +183,13 @@ def _timeline(
     return _Timeline(rate, lead_s, starts, lengths), notes
 
 
-def _feeds(
-    sides: Sequence[Side], facts: Sequence[ClipFacts], common: Sequence[Layer], line: _Timeline
-) -> list[Feed]:
+def _feeds(screen: SplitScreen, facts: Sequence[ClipFacts], line: _Timeline) -> list[Feed]:
     stamps, at_s = nanoseconds(line.frames), line.frames.seconds
     feeds = []
-    for index, (side, one) in enumerate(zip(sides, facts, strict=True)):
+    for index, (side, one) in enumerate(zip(screen.sides, facts, strict=True)):
         own_s = _shown_s(one, line, index)
         feeds += [Feed(layer, own_s, stamps) for layer in side.layers]
-    return feeds + [Feed(layer, at_s - line.lead_s, stamps) for layer in common]
+    return feeds + [Feed(layer, at_s - line.lead_s, stamps) for layer in screen.common]
 
 
 def _shown_s(facts: ClipFacts, line: _Timeline, index: int) -> FloatArray:

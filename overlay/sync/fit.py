@@ -93,6 +93,7 @@ def cost_of(
     return float(total + log_determinant(system, p, count + 1))
 
 
+# Many parameters: the four that make a fit, and four that hold parts of it; all have defaults.
 def climb(
     evidence: Evidence,
     point: Point,
@@ -342,6 +343,7 @@ def _close(a: Noise, b: Noise) -> bool:
     )
 
 
+# Many parameters: those of `climb`.
 def fitted(
     evidence: Evidence,
     point: Point,

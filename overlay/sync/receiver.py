@@ -6,8 +6,6 @@ so D + tau, the total lag, is what one launch shows best.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from overlay.errors import UsageError
@@ -83,38 +81,3 @@ def _filtered(t_s: FloatArray, values: FloatArray, smoothing_s: float) -> FloatA
         state = float(values[i + 1] - ramp + (state - values[i] + ramp) * keep[i])
         out[i + 1] = state
     return out
-
-
-def pole_weight(smoothing_s: float, step_s: float) -> float:
-    """Weight of the newest sample in the discrete one-pole ``y += alpha (x - y)``.
-
-    ``alpha = 1 - exp(-step / tau)``: the impulse-invariant equivalent of the pole.
-
-    Examples
-    --------
-    >>> round(pole_weight(0.3, 0.1), 4)
-    0.2835
-    """
-    return 1.0 if smoothing_s <= 0 else -math.expm1(-step_s / smoothing_s)
-
-
-def pole_mean_delay_s(weight: float, step_s: float) -> float:
-    """Mean delay of the discrete one-pole: ``(1 - alpha) / alpha`` samples.
-
-    Examples
-    --------
-    >>> round(pole_mean_delay_s(pole_weight(0.3, 0.1), 0.1), 4)
-    0.2528
-    """
-    return (1 - weight) / weight * step_s
-
-
-def steady_ramp_error_mps(accel_mps2: float, delay_s: float, smoothing_s: float) -> float:
-    """How much low a receiver reads on a steady acceleration, in m/s.
-
-    Examples
-    --------
-    >>> round(steady_ramp_error_mps(3.0, 0.5, 0.3), 2)
-    2.4
-    """
-    return accel_mps2 * (delay_s + smoothing_s)

@@ -14,7 +14,7 @@ from overlay.gauges.gapbar import GapBar, GapValues
 from overlay.gauges.layout import LayoutRegion, layout_for
 from overlay.gauges.palette import GROUND, INK, QUIET_INK, contrast, luma_709
 from overlay.jobs.film import FilmRun, draw_run
-from overlay.render.together import Side, compose_clips
+from overlay.render.together import Side, SplitScreen, compose_clips
 from overlay.scene import Cell, Style, geometry_of, scene_of, still_layer
 from tests.clips import make_clip
 from tests.jobs.known import known_alignment, speed_log
@@ -104,7 +104,7 @@ def test_finished_pair__text_contrast_in_the_gap_bar(tmp_path: Path, footage: st
     layer = still_layer(box.x, box.y, meant)
     geometry = geometry_of([probe(clip)] * 2, "side by side", size=size)
     sides = Side(clip, 0.2), Side(clip, 0.2)
-    compose_clips(sides, geometry, tmp_path / "b.mp4", common=[layer], lead_s=0.2)
+    compose_clips(SplitScreen(sides, geometry, common=[layer], lead_s=0.2), tmp_path / "b.mp4")
     place = (box.x, box.y, box.width, box.height)
     *_, (_, (shown,)) = luma_crops(tmp_path / "b.mp4", [place])
     check_contrast(meant, shown)

@@ -38,6 +38,6 @@ def test_cut__frames_are_those_of_the_source(tmp_path: Path, suffix: str, rotati
 
 def test_cut__outside_the_clip(tmp_path: Path) -> None:
     source = make_clip(tmp_path / "long.mp4", seconds=1.0)
-    with pytest.raises(UsageError, match=r"no part from 3 to 4 s"):
+    with pytest.raises(UsageError, match=r"from 3 to 4 s; give two rising times"):
         cut_clip(source, tmp_path / "part.mp4", from_s=3.0, to_s=4.0)
     assert not (tmp_path / "part.mp4").exists()

@@ -12,7 +12,7 @@ import pytest
 from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
-from overlay.render.together import Side, compose_clips, output_rate
+from overlay.render.together import Side, SplitScreen, compose_clips, output_rate
 from overlay.scene import Geometry, Rect
 from overlay.scene.layers import Layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
@@ -87,11 +87,13 @@ def test_together__times(
     layers_a, layers_b = [code_layer(0, 32)], [code_layer(WIDE, 32)]
     target = tmp_path / "c.mp4"
     report = compose_clips(
-        [Side(a, launch_a, end_a, layers_a), Side(b, launch_b, None, layers_b)],
-        PAIR,
+        SplitScreen(
+            [Side(a, launch_a, end_a, layers_a), Side(b, launch_b, None, layers_b)],
+            PAIR,
+            common=[since_launch_layer(96, 64)],
+            lead_s=0.5,
+        ),
         target,
-        common=[since_launch_layer(96, 64)],
-        lead_s=0.5,
         options=QUICK,
     )
     rate = output_rate([rate_a, rate_b])
@@ -121,9 +123,15 @@ def test_together__variable_rate_and_late_seek(tmp_path: Path, rng: np.random.Ge
     a = coded_clip(tmp_path / "a.mp4", pts, Fraction(1, 90000))
     b = even_clip(tmp_path / "b.mp4", Fraction(30), 9)
     compose_clips(
-        [Side(a, 7.111, 8.2, [code_layer(0, 32)]), Side(b, 6.503, 7.9)], PAIR, tmp_path / "c.mp4",
-        lead_s=0.3, rate_hz=Fraction(60), options=QUICK,
-    )  # fmt: skip
+        SplitScreen(
+            [Side(a, 7.111, 8.2, [code_layer(0, 32)]), Side(b, 6.503, 7.9)],
+            PAIR,
+            lead_s=0.3,
+            rate_hz=Fraction(60),
+        ),
+        tmp_path / "c.mp4",
+        options=QUICK,
+    )
     luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
     assert [read(p, 0, 32) for p in luma] == [read(p[:, :WIDE]) for p in luma]
     check_side([read(p[:, :WIDE]) for p in luma], a, 6.811, 8.2, Fraction(60))
@@ -136,7 +144,7 @@ def test_together__late_in_a_container(tmp_path: Path, suffix: str) -> None:
     a = tmp_path / f"a{suffix}"
     run_ffmpeg("-i", plain, "-c", "copy", a)
     sides = Side(a, 6.5, 7.9), Side(plain, 6.503, 7.9)
-    compose_clips(sides, PAIR, tmp_path / "c.mp4", lead_s=0.3, options=QUICK)
+    compose_clips(SplitScreen(sides, PAIR, lead_s=0.3), tmp_path / "c.mp4", options=QUICK)
     luma = [yuv[0] for _, yuv in frames(tmp_path / "c.mp4")]
     check_side([read(p[:, :WIDE]) for p in luma], a, 6.2, 7.9, Fraction(30))
     check_side([read(p[:, WIDE:]) for p in luma], plain, 6.203, 7.9, Fraction(30))
@@ -148,9 +156,24 @@ def with_tone(
     """Add a tone that starts suddenly at a footage time."""
     tone = f"aevalsrc='if(gte(t,{from_s - delay_s}),0.9*sin(2*PI*{pitch_hz}*t),0)':s=44100:d=4"
     run_ffmpeg(
-        "-i", clip, "-itsoffset", f"{delay_s}", "-f", "lavfi", "-i", tone,
-        "-map", "0", "-map", "1", "-c:v", "copy", "-c:a", "aac", target,
-    )  # fmt: skip
+        "-i",
+        clip,
+        "-itsoffset",
+        f"{delay_s}",
+        "-f",
+        "lavfi",
+        "-i",
+        tone,
+        "-map",
+        "0",
+        "-map",
+        "1",
+        "-c:v",
+        "copy",
+        "-c:a",
+        "aac",
+        target,
+    )
     return target
 
 
@@ -165,7 +188,7 @@ def test_together__sound_of_both_starts_with_the_launch(tmp_path: Path, delay_s:
     b = with_tone(clip, tmp_path / "b.mp4", 1.7, 550, delay_s=delay_s)
     sides = Side(a, 1.0, 2.0), Side(b, 1.7, 3.0)
     target = tmp_path / "c.mp4"
-    report = compose_clips(sides, PAIR, target, lead_s=0.8, options=QUICK)
+    report = compose_clips(SplitScreen(sides, PAIR, lead_s=0.8), target, options=QUICK)
     assert report.sound == "both, panned left and right"
     sound = read_sound(target)
     assert sound is not None
@@ -189,7 +212,9 @@ def test_together__sound_of_one(tmp_path: Path, wanted: tuple[int, ...]) -> None
     clip = even_clip(tmp_path / "plain.mp4", Fraction(25), 4)
     a = with_tone(clip, tmp_path / "a.mp4", 1.0, 440)
     sides = Side(a, 1.0, 2.0), Side(clip, 1.0, 2.0)
-    report = compose_clips(sides, PAIR, tmp_path / "c.mp4", heard=wanted, options=QUICK)
+    report = compose_clips(
+        SplitScreen(sides, PAIR, heard=wanted), tmp_path / "c.mp4", options=QUICK
+    )
     made = probe(tmp_path / "c.mp4")
     assert (made.audio_codec is None) == (wanted != (0,))
     assert any("no sound" in note for note in report.notes) == (wanted == (1,))
@@ -203,7 +228,7 @@ def test_together__stacked_turned_and_square(tmp_path: Path) -> None:
     cells = (Rect(0, 0, 200, 200), Rect(0, 200, 200, 200))
     panes = (Rect(44, 0, 112, 200), Rect(0, 258, 200, 84))
     geometry = Geometry(200, 400, cells, panes)
-    report = compose_clips(sides, geometry, tmp_path / "c.mp4", options=QUICK)
+    report = compose_clips(SplitScreen(sides, geometry), tmp_path / "c.mp4", options=QUICK)
     assert (report.width, report.height) == (200, 400)
     made = probe(tmp_path / "c.mp4")
     assert made.pixel_aspect == 1
@@ -218,15 +243,15 @@ def test_together__refuses_what_cannot_be(tmp_path: Path) -> None:
     good = Side(clip, 0.5)
     target = tmp_path / "c.mp4"
     with pytest.raises(UsageError, match="outside the clip"):
-        compose_clips([good, Side(clip, 7.0)], PAIR, target)
+        compose_clips(SplitScreen([good, Side(clip, 7.0)], PAIR), target)
     with pytest.raises(UsageError, match="before its launch"):
-        compose_clips([good, Side(clip, 0.5, 0.2)], PAIR, target)
+        compose_clips(SplitScreen([good, Side(clip, 0.5, 0.2)], PAIR), target)
     with pytest.raises(UsageError, match="counted from 0"):
-        compose_clips([good, good], PAIR, target, heard=[2])
+        compose_clips(SplitScreen([good, good], PAIR, heard=[2]), target)
     with pytest.raises(UsageError, match="reaches to"):
-        compose_clips([good, good], PAIR, target, common=[code_layer(300, 0)])
+        compose_clips(SplitScreen([good, good], PAIR, common=[code_layer(300, 0)]), target)
     with pytest.raises(OutputError, match="never changed"):
-        compose_clips([good, good], PAIR, clip)
+        compose_clips(SplitScreen([good, good], PAIR), clip)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mp4"]
 
 
@@ -241,7 +266,7 @@ def test_together__of_several_every_side_on_its_own_time(tmp_path: Path, count: 
         for clip, launch, cell in zip(clips, launches, geometry.cells, strict=True)
     ]
     target = tmp_path / "c.mp4"
-    report = compose_clips(sides, geometry, target, lead_s=0.4, options=QUICK)
+    report = compose_clips(SplitScreen(sides, geometry, lead_s=0.4), target, options=QUICK)
     assert (report.width, report.height) == geometry.size
     luma = [yuv[0] for _, yuv in frames(target)]
     rate = output_rate(rates)
@@ -265,7 +290,9 @@ def test_together__patches_keep_their_colours(tmp_path: Path) -> None:
     sides = Side(source, 0.5), Side(source, 0.4)
     layers = [code_layer(48, 0), code_layer(240, 64)]
     target = tmp_path / "c.mp4"
-    compose_clips(sides, PAIR, target, common=layers, lead_s=0.3, options=EncodeOptions())
+    compose_clips(
+        SplitScreen(sides, PAIR, common=layers, lead_s=0.3), target, options=EncodeOptions()
+    )
     assert probe(target).color_space == "bt709"
     _, yuv = frames(target)[12]
     for left in (0, WIDE):
@@ -284,7 +311,7 @@ def test_together__of_several_sound_of_all_starts_with_the_launch(tmp_path: Path
     ]
     sides = [Side(one, at_s, at_s + 1) for one, at_s in zip(clips, launches, strict=True)]
     target = tmp_path / "c.mp4"
-    compose_clips(sides, tiles(2, 2, 3), target, lead_s=0.8, options=QUICK)
+    compose_clips(SplitScreen(sides, tiles(2, 2, 3), lead_s=0.8), target, options=QUICK)
     sound = read_sound(target)
     assert sound is not None
     late_s = [onset_s(sound.samples[:, channel], sound.rate_hz) - 0.8 for channel in (0, 1)]

@@ -6,7 +6,7 @@ Records run from 1 s before launch; samples at mid-steps. Derived: sigma / sqrt(
 import numpy as np
 import pytest
 
-from overlay.sync.bounds import (
+from tests.bounds import (
     delay_bound_s,
     joint_lag_bound_s,
     projected_bound_s,

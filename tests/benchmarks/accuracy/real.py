@@ -17,10 +17,10 @@ import numpy as np
 
 from overlay.motion import MotionSignal, motion_signal
 from overlay.series import Series
-from overlay.sync.bounds import Curve
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
 from tests.benchmarks.accuracy.score import HEADER, NAME_WIDTH, Bars, Score, outcome
+from tests.bounds import Curve
 from tests.conftest import SHARED_DATA
 from tests.lane import lane_clip_in_its_own_time, lane_pictures
 

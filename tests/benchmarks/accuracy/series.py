@@ -4,7 +4,7 @@
 
 One line a cell: receiver rate and noise, noise of the motion signal, receiver D and tau, length of
 the clip, and the step of the figures logged; every trial has a launch of its own. The
-root-mean-square error is set against the bound of ``overlay.sync.bounds`` (white noise, gain and
+root-mean-square error is set against the bound of ``tests.bounds`` (white noise, gain and
 offset unknown, variances of motion and log added, rounding as noise of its own, the receiver's
 smoothing known; the estimator does not know it). Beside it stands the fair bound of the model that
 is fitted, with the smoothing unknown and the pitch effect known only by its prior. Errors of coarse
@@ -27,11 +27,11 @@ import numpy as np
 
 from overlay.motion.model import OPEN_GROUND, MotionSignal
 from overlay.series import Series
-from overlay.sync.bounds import Curve, joint_lag_bound_s, total_lag_bound_s
 from overlay.sync.estimate import estimate_offset
 from overlay.sync.receiver import apply_receiver
 from overlay.sync.refusal import TOO_WIDE
 from tests.benchmarks.accuracy.score import HEADER, Bars, Outcome, Score, outcome
+from tests.bounds import Curve, joint_lag_bound_s, total_lag_bound_s
 
 FPS, FINE_S, MPH = 30.0, 0.005, 0.44704
 

@@ -89,14 +89,16 @@ def draw(source: str, target: str) -> None:
 
 def pair(source: str, target: str, rate_hz: str | None = None) -> None:
     from overlay.footage import probe
-    from overlay.render.together import Side, compose_clips
+    from overlay.render.together import Side, SplitScreen, compose_clips
     from overlay.scene import geometry_of
 
     facts = probe(source)
     a, b = (Side(facts, LEAD_S, None, run_gauges(side)) for side in SIDES)
     rate = None if rate_hz is None else Fraction(rate_hz)
     geometry = geometry_of([facts, facts], "side by side")
-    compose_clips([a, b], geometry, target, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate)
+    compose_clips(
+        SplitScreen([a, b], geometry, lead_s=LEAD_S, common=[gap_gauge()], rate_hz=rate), target
+    )
 
 
 def export(source: str, target: str) -> None:
