@@ -1,7 +1,8 @@
 """The size of things: short modules, short functions, few parameters, and no module in a circle.
 
-Of a function the lines are counted that do something, not its docstring. A function that passes a limit says why in a comment beside it (``# Long: ...`` or
-``# Many parameters: ...`` on the line above it or its decorators).
+Of a function the lines are counted that do something, not its docstring. A function that passes a
+limit says why in a comment beside it (``# Long: ...`` or ``# Many parameters: ...`` on the line
+above it or its decorators).
 """
 
 import ast

@@ -14,7 +14,8 @@ from overlay.render.pipeline import Outcome
 
 COPIED = ("-map", "0:V:0", "-map", "0:a?", "-c", "copy", "-map_chapters", "-1")
 # Limited range and BT.709, as arguments of an encoder and as a filter.
-BT709 = tuple(["-color_range", "tv", "-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"])
+BT709 = ["-color_range", "tv", "-colorspace", "bt709"]
+BT709 += ["-color_primaries", "bt709", "-color_trc", "bt709"]
 BT709_FILTER = "setparams=range=tv:colorspace=bt709:color_primaries=bt709:color_trc=bt709"
 AAC = ("-c:a", "aac", "-b:a", "192k")
 
