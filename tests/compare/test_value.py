@@ -130,3 +130,44 @@ def test_phrase__by_verdict() -> None:
     assert edge == "0.50 s ± 0.50 from 20 to 60 m"
     fine = bought(figure(-0.31, 0.004)).gains[0].phrase  # as many decimals as the ± needs
     assert fine == "0.310 s ± 0.004 (at least 0.306 s) from 20 to 60 m"
+
+
+TOP = {"label": "top speed", "unit": "m/s", "is_main": False}
+
+
+@pytest.mark.parametrize(
+    ("figures", "said"),
+    [
+        ([figure(-0.31, 0.12)], "Real: 0.31 s ± 0.12 quicker from 20 to 60 m, at least 0.19 s"),
+        ([figure(0.31, 0.12)], "Real: 0.31 s ± 0.12 slower from 20 to 60 m, at least 0.19 s"),
+        # By itself the interval may hold 0 although the family is decided: no low end then.
+        ([figure(-0.10, 0.12)], "Real: 0.10 s ± 0.12 quicker from 20 to 60 m"),
+        # 1.0 and 0.2 m/s are 2.24 and 0.45 mph (0.44704 m/s each, NIST SP 811, B.8).
+        ([figure(1.0, 0.2, **TOP)], "Real: 2.2 mph ± 0.4 faster in top speed, at least 1.8 mph"),
+        ([figure(-1.0, 0.2, **TOP)], "Real: 2.2 mph ± 0.4 slower in top speed, at least 1.8 mph"),
+        # The main figure, else the last that is timed, else a speed.
+        ([figure(-0.31, 0.12), figure(-0.5, 0.1, is_main=False)], "Real: 0.31 s"),
+        ([figure(-0.5, 0.1, is_main=False), figure(1.0, 0.2, **TOP)], "Real: 0.50 s"),
+        ([figure(-0.31, 0.12, CANNOT_TELL), figure(1.0, 0.2, **TOP)], "Real: 2.2 mph"),
+        ([figure(-0.01, 0.02, NO_DIFFERENCE)] * 2, "No difference that matters"),
+        ([figure(-0.01, 0.02, NO_DIFFERENCE), figure(0.0, 0.1, NOT_JUDGED)], "No difference that"),
+        ([figure(-0.01, 0.02, NO_DIFFERENCE), figure(0.0, 0.5, CANNOT_TELL)], "Cannot tell yet"),
+        ([figure(0.0, 0.1, NOT_JUDGED)], "Cannot tell yet"),
+    ],
+)
+def test_headline__by_verdict_sign_and_unit(figures: list[Comparison], said: str) -> None:
+    found = headline(figures, "mph")
+    assert found == said or (found.startswith(said) and len(figures) > 1)
+
+
+def test_sentence__an_open_loss_has_its_sign_and_nothing_has_none() -> None:
+    for difference, said in ((0.05, "−0.05 s ± 0.20"), (0.0, "0.00 s ± 0.20"), (0.004, "0.00 s")):
+        open_one = figure(difference, 0.2, CANNOT_TELL, reason=WIDE, remedy="3 more runs")
+        assert f"yet from 20 to 60 m ({said}" in bought(open_one).sentence
+
+
+def test_sentence__three_figures_lost_are_listed() -> None:
+    names = ("10 to 20 mph", "20 to 60 m", "40 to 60 m")
+    lost = [figure(0.3, 0.1, label=name, is_main=False) for name in names]
+    each = [f"0.30 s ± 0.10 (at least 0.20 s) from {name}" for name in names]
+    assert bought(*lost).sentence == f"£85 lost {each[0]}, {each[1]} and {each[2]}"
