@@ -6,13 +6,13 @@
     ├── UsageError           2   an option or argument that makes no sense
     ├── InputError           3   a file that is missing, empty, cut off or not what it should be
     ├── MismatchError        4   files that are good but do not belong together
-    ├── UndeterminedError    5   the evidence cannot tell, so no number is given
+    ├── UndeterminedError    5   the evidence does not decide, so no number is given
     ├── LagFoundError        6   verify: the gauges are late or early beyond doubt
     ├── WeakProofError       7   verify: neither proved true nor late beyond doubt
     ├── OutputError          8   the result cannot be written (no space, no permission)
     └── EncoderError         9   the encoder or decoder stopped with an error
 
-Zero means done; 130 means interrupted with Ctrl-C, and 143 told to end (SIGTERM), both with
+Zero means done; 130 means interrupted with Ctrl-C, and 143 ended by request (SIGTERM), both with
 nothing half-made left behind.
 
 A message is one line: the file, the place in it, what is wrong with the value, and what to do.

@@ -54,7 +54,7 @@ def new(folder: str, units: str, quiet: bool) -> None:
         say(f"look at {line}")
 
 
-@day.command(short_help="Tell every problem in a sheet.")
+@day.command(short_help="List every problem in a sheet.")
 @sheet_argument
 @quiet_option
 def check(sheet: str, quiet: bool) -> int:

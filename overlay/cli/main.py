@@ -53,13 +53,13 @@ Exit codes:
   2  an option or argument that makes no sense
   3  a file that is missing, empty, cut off or not what it should be
   4  files that are good but do not belong together
-  5  the evidence cannot tell, so no number is given; verify: or witnesses disagree
+  5  the evidence does not decide, so no number is given; verify: or witnesses disagree
   6  verify: the gauges are late or early beyond doubt
   7  verify: neither proved true nor late beyond doubt
   8  the result cannot be written
   9  the encoder or decoder stopped with an error
   130  interrupted with Ctrl-C; nothing half-made is left
-  143  told to end (SIGTERM); nothing half-made is left"""
+  143  ended by request (SIGTERM); nothing half-made is left"""
 
 
 class LazyGroup(click.Group):
@@ -134,7 +134,7 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         return fail("interrupted; nothing half-made is left", EXIT_INTERRUPTED, as_json=as_json)
     except _Terminated:
-        return fail("told to end; nothing half-made is left", EXIT_TERMINATED, as_json=as_json)
+        return fail("ended by request; nothing half-made is left", EXIT_TERMINATED, as_json=as_json)
     except TimetrueError as error:
         return fail(str(error), error.exit_code, as_json=as_json)
     except BrokenPipeError:

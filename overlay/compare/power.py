@@ -184,7 +184,8 @@ def fit_coast(
     loss, air2 = (np.concatenate([row[i] for row in rows]) for i in (0, 1))
     if prior is None and float(np.ptp(air2)) < 0.3 * float(np.max(air2)):
         raise UndeterminedError(
-            "coast-down: the speed changes too little to tell rolling from air drag; roll longer"
+            "coast-down: the speed changes too little to separate rolling from air drag; let it "
+            "roll longer"
         )
     noise = block_diag(*(row[2] for row in rows))
     weights = [np.full(len(row[0]), s.mass_kg) for row, s in zip(rows, each, strict=True)]

@@ -187,7 +187,7 @@ def _across(
 def _with_reason(c: Comparison) -> Comparison:
     if c.verdict != CANNOT_TELL or c.reason:
         return c
-    return replace(c, reason=WIDE, remedy="more runs of both in turns on one day would tell most")
+    return replace(c, reason=WIDE, remedy="more runs of both in turns on one day would help most")
 
 
 def _runs_of(index: int, day: DayComparison, label: str) -> list[_Run]:

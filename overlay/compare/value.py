@@ -166,7 +166,7 @@ def _which_part(changes: Sequence[str], a: str, b: str) -> str:
         return ""
     return (
         f"{len(changes)} parts changed at once from {a} to {b}: the runs cannot say which of them "
-        f"helped; a build {b} without the {changes[0]}, the dearest, would tell most"
+        f"helped; a build {b} without the {changes[0]}, the dearest, would help most"
     )
 
 

@@ -150,14 +150,14 @@ def _tested(c: Comparison, pairing: Pairing) -> Comparison:
             return _first(c, "one run shows no spread", ONE_RUN_START)
         if str(error) == TOO_FEW:
             return _first(c, TOO_FEW, ONE_RUN_START)
-        remedy = "one more run of each build the way that it has not gone would tell most"
+        remedy = "one more run of each build the way that it has not gone would help most"
         is_way = str(error) == NOT_APART
         return replace(c, reason=DIRECTION if is_way else str(error), remedy=remedy * is_way)
     c = measured(c, found)
     if not is_confounded(driven.of_b, driven.places):
         return c
     first, second = _in_order(pairing)
-    remedy = f"one more run of {first}, after {second}, would tell most"
+    remedy = f"one more run of {first}, after {second}, would help most"
     return replace(c, reason=ORDER.format(first=first, second=second), remedy=remedy)
 
 
@@ -203,9 +203,9 @@ def _in_order(pairing: Pairing) -> tuple[str, str]:
 def _planned(c: Comparison, pairing: Pairing, level: float) -> Comparison:
     """Add to an open verdict the reason and how many runs would tell."""
     number = further_runs(_driven(pairing), margin=c.margin, level=level)
-    remedy = "no reasonable number of runs would tell"
+    remedy = "no reasonable number of runs would decide it"
     if number is not None:
-        remedy = f"{counted(number, 'more run')} of each would probably tell"
+        remedy = f"{counted(number, 'more run')} of each would probably decide it"
     return replace(c, reason=WIDE, further_runs=number, remedy=remedy)
 
 

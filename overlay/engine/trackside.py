@@ -120,7 +120,7 @@ def clocks_apart(
     offset_s = beside.start_s - on_board.start_s + float(np.mean(shifts)) * HOP / RATE_HZ
     half_s = HALF_95 * float(np.hypot(spread_s, ASIDE_SIGMA_M / sound_mps))
     if half_s > WIDEST_S:
-        return replace(base, reason=f"the sounds tell the offset only to ± {half_s:.2f} s")
+        return replace(base, reason=f"the sounds give the offset only to ± {half_s:.2f} s")
     rate = np.gradient(_away(distance_m, places[best]), t_s)
     pitch = 1 / (1 + rate / sound_mps)
     return replace(

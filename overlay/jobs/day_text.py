@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _HEAD = """\
 # Day sheet: one day's runs. Lines after a # are comments; take the # away to use a key.
-# File names count from this sheet's folder. 'timetrue day check' tells every mistake here.
+# File names count from this sheet's folder. 'timetrue day check' lists every mistake here.
 # Closed course, helmet and gloves; local law and the rules of the venue come first.
 """
 _VEHICLE = """\

@@ -85,7 +85,7 @@ def _by_motion(
         good.append(f"stop at {stop_s:.2f} s is in view, no launch: no splits from a start")
         change.append(f"start filming {REST_S:g} s before the launch, for splits")
     else:
-        good.append("neither launch nor stop is in view: only changes of speed can tell the lag")
+        good.append("neither launch nor stop is in view: only changes of speed show the lag")
         change.append(
             f"start filming {REST_S:g} s before the launch and stop {REST_S:g} s after the stop"
         )
@@ -99,7 +99,7 @@ def _by_motion(
 
 def _by_sound(sound: Sound | None, good: list[str], change: list[str]) -> None:
     if sound is None or not sound.samples.size:
-        change.append("there is no sound: switch it on, since the engine's note tells the revs")
+        change.append("there is no sound: switch it on, since the revs can be heard in it")
         return
     level = np.abs(sound.samples)
     share = float(np.mean(level > CLIPPED))

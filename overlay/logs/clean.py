@@ -305,7 +305,7 @@ def _repeat_notes(channels: Mapping[str, Series]) -> list[str]:
     if moving_count < 20 or share < 0.4:
         return []
     if share > 0.99:
-        return ["the speed is the same in all records under way, so it tells no time"]
+        return ["the speed is the same in all records under way, so no time can be found by it"]
     interval_s = speed.median_step_s / (1 - share)
     return [
         f"{share:.0%} of the speeds repeat the one before: the receiver seems to measure only "

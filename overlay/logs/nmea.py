@@ -305,7 +305,7 @@ def _place_boundary_speeds(
     opens = bool(with_rmc) and sum(b for b, _ in with_rmc) > sum(a for _, a in with_rmc)
     if between and not with_rmc:
         tally.notes.append(
-            "VTG stands between two times with nothing to tell which it belongs to; the earlier "
+            "VTG stands between two times and nothing says which it belongs to; the earlier "
             "one is taken, and a constant shift would be part of the lag found"
         )
     for index, speed in unplaced:

@@ -226,7 +226,7 @@ def _chosen(
                 "text recognition: pip install 'timetrue[readout]'"
                 if reader_of_lines() is None
                 else f"{path}: some digits at {_where(some[0])} look like others and cannot be "
-                "told apart; use a clip with larger or clearer digits"
+                "distinguished; use a clip with larger or clearer digits"
             )
         return some[0], unit or str(some[0].line.unit)
     where = "; ".join(f"--box {_where(n)} ({_range(n)})" for n in some or numbers)

@@ -80,7 +80,7 @@ def next_parts(found: Next) -> NextParts:
         ("The vehicle, as its runs and the sheet have it", (*found.vehicle, *found.force)),
     )
     about = f" ({found.about})" if found.about else ""
-    asked = "Would tell more, if the sheet had it: " + ", ".join(found.asked)
+    asked = "More could be said if the sheet had: " + ", ".join(found.asked)
     return NextParts(
         f"What to try next on build {found.build}{about}, judged by {found.goal}",
         _candidates(found) if found.prospects else None,
@@ -206,10 +206,10 @@ def _prospect(one: Prospect, found: Next) -> tuple[str, tuple[str, ...]]:
         most = one.tenth.why if high is None else f"at most {money(round(high), found.currency)}"
         lines.append(f"0.1 s costs at least {money(round(low), found.currency)}, {most}")
     if one.runs is not None:
-        lines.append(f"{one.runs} runs of each build, in turns, would tell it from nothing")
+        lines.append(f"{one.runs} runs of each build, in turns, would show it")
     elif one.gains:
         where = one.shown_by or "no course up to 400 m nor goal of the sheet would show it"
-        lines.append(f"{NOT_SEEN}: 20 runs of each build do not tell it from nothing; {where}")
+        lines.append(f"{NOT_SEEN}: 20 runs of each build would not show it; {where}")
     if one.line is not None:
         lines.append(f"{one.line.name}: {figure_text(one.line)}")
     lines += [_line(figure) for figure in one.figures]

@@ -239,8 +239,8 @@ class Run(Strict):
         default=None,
         ge=1,
         le=10000,
-        description="Place in the order driven, where logs and clips do not tell; on all runs or "
-        "none.",
+        description="Place in the order driven, where logs and clips do not show it; on all runs "
+        "or none.",
     )
     counted: bool | None = Field(
         default=None, description="Overrules the marks: true counts the run, false leaves it out."

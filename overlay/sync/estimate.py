@@ -189,7 +189,7 @@ def _estimate(
     if one_way(verdicts[0].evidence, verdicts[0].fit):
         notes.append(
             "the speed in view only rises or only falls, which widens the interval: "
-            "a clip that holds both launch and stop tells more"
+            "a clip that holds both launch and stop says more"
         )
     return _alignment(verdicts, clean, same_clock, tuple(notes))
 
@@ -247,7 +247,7 @@ def _alignment(
     reason = None
     if not same_clock:
         reason = (
-            "speed alone cannot tell the receiver's lag from a clock offset; "
+            "speed alone cannot separate the receiver's lag from a clock offset; "
             "their sum is enough for a true gauge"
         )
     return Alignment(

@@ -124,5 +124,5 @@ def _why_slipping(fitted: Fitted, step_s: float) -> str:
         )
     wander = stray_of(t_s[holds], stray[holds])
     if wander > MOST_STRAY:
-        return f"the drive slips: its ratio wanders by {100 * wander:.1f} %"
+        return f"the drive slips: its ratio varies by {100 * wander:.1f} %"
     return ""

@@ -223,7 +223,7 @@ def _refined(
         )
     sigma_s = _bootstrap(t_s, white, left, normal, np.sqrt(prior))
     if Z95 * sigma_s > WIDEST_S:
-        return Fitted(reason=f"± {Z95 * sigma_s:.1f} s is all that it tells")
+        return Fitted(reason=f"± {Z95 * sigma_s:.1f} s is all that it shows")
     lag_s, bent, squats = (float(x) for x in state[1:])
     return Fitted(lag_s, Z95 * sigma_s, bent, squats, np.stack([t_s, v, a, share]))
 

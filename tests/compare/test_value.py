@@ -97,7 +97,7 @@ def test_notes__an_upper_end_only_where_the_gain_is_sure() -> None:
     )
     assert two.notes == (
         "2 parts changed at once from A to B: the runs cannot say which of them helped; a build B "
-        "without the cam, the dearest, would tell most",
+        "without the cam, the dearest, would help most",
     )
 
 
@@ -113,10 +113,10 @@ def test_sentence__of_several_open_figures_says_the_most_runs() -> None:
         figure(-0.05, 0.09, CANNOT_TELL, label=label, is_main=False, reason=WIDE)
         for label in ("20 m", "60 m")
     )
-    few = replace(few, further_runs=3, remedy="3 more runs of each would probably tell")
-    many = replace(many, further_runs=8, remedy="8 more runs of each would probably tell")
+    few = replace(few, further_runs=3, remedy="3 more runs of each would probably decide it")
+    many = replace(many, further_runs=8, remedy="8 more runs of each would probably decide it")
     for pair in ([few, many], [many, few]):
-        assert bought(*pair).sentence.endswith(": 8 more runs of each would probably tell")
+        assert bought(*pair).sentence.endswith(": 8 more runs of each would probably decide it")
 
 
 def test_phrase__by_verdict() -> None:

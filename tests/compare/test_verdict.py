@@ -85,7 +85,7 @@ def test_compare__one_build_after_the_other_is_told_as_that() -> None:
     c = compare_builds(a, b, margin=0.1)
     assert (c.verdict, c.further_runs) == (CANNOT_TELL, None)
     assert c.reason == ("all runs of A came before all of B: order and build cannot be separated")
-    assert c.remedy == "one more run of A, after B, would tell most"
+    assert c.remedy == "one more run of A, after B, would help most"
     assert compare_builds(b, a, margin=0.1).remedy.startswith("one more run of B, after A")
     again = [*a, RunSplit("again", 6.01, 0.01, place=8)]
     assert compare_builds(again, b, margin=0.1).verdict == REAL
@@ -314,7 +314,7 @@ def test_value__honest_words() -> None:
     unclear = runs(5.99, 5.75, 6.05, 5.90)
     open_ = value_of([judged(a, unclear, label="60 m")], a="A", b="B", cost=20, currency="USD")
     assert open_.sentence.startswith("$20 bought nothing that is sure yet to 60 m (")
-    assert "of each would probably tell" in open_.sentence
+    assert "of each would probably decide it" in open_.sentence
     alike = judged(runs(2.0, 2.01, 1.99), runs(2.01, 2.0, 1.99), label="5 m/s rollout")
     none = value_of([alike], a="A", b="B", cost=9.5, currency="CHF").sentence
     assert none == "CHF 9.50 bought nothing that matters to 5 m/s with rollout left out"

@@ -363,7 +363,7 @@ def test_day__driven_a_then_b_says_so(results):
     (step,) = day.steps
     assert {c.verdict for c in step.comparisons} == {"cannot tell yet", "not judged"}
     assert "all runs of A came before all of B" in step.value.sentence
-    assert "one more run of A, after B, would tell most" in step.value.sentence
+    assert "one more run of A, after B, would help most" in step.value.sentence
     assert day.order_from == "the times of the logs"
     untimed = compare_day(results.sheet, [replace(run, started_s=None) for run in runs])
     assert untimed.order_from == "the sheet's list"
