@@ -337,7 +337,7 @@ def test_value__says_each_thing_once() -> None:
     assert said.startswith("£85 bought 0.2")
     assert "; to 5 m/s and to 10 m/s no difference that matters; cannot tell yet to 20 m (" in said
     assert " and to 40 m (" in said
-    for once in ("no difference that matters", "cannot tell yet", "would probably tell"):
+    for once in ("no difference that matters", "cannot tell yet", "would probably decide it"):
         assert said.count(once) == 1
     most = max(c.further_runs or 0 for c in open_ones)
     assert f": {most} more runs of each would" in said
