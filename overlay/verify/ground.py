@@ -86,8 +86,13 @@ def pace_of(pairs: CornerPairs) -> Pace:
 
 
 def _liveliest(flow: Flow) -> npt.NDArray[np.int64]:
-    """Pairs to learn from: those that move most, spread over the clip."""
-    size = np.where(flow.ok, np.hypot(flow.u, flow.v), np.nan)
+    """Pairs to learn from: those that move most, spread over the clip.
+
+    What all corners share is taken off: a camera that is turned in the hand before the run moves
+    the picture further than any driving does, and teaches nothing of the ground.
+    """
+    own = np.where(flow.ok[..., None], np.stack([flow.u, flow.v], axis=-1), np.nan)
+    size = np.linalg.norm(own - np.nanmedian(own, axis=1, keepdims=True), axis=-1)
     moved = np.nanpercentile(size, 70, axis=1)
     lively = np.flatnonzero(moved >= 0.3 * np.percentile(moved, 95))
     spots = np.linspace(0, len(lively) - 1, min(len(lively), LEARN_PAIRS)).astype(np.int64)

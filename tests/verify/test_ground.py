@@ -36,15 +36,22 @@ def ride(
     strangers: int = 0,
     squat_deg: float = 0.0,
     hedge: bool = False,
+    in_hand_s: float = 0.0,
+    height_m: float = HEIGHT_M,
 ) -> CornerPairs:
-    """Corners of a shaking camera `heading_deg` off the way it goes; the nose lifts by so much."""
+    """Corners of a shaking camera `heading_deg` off the way it goes; the nose lifts by so much.
+
+    `in_hand_s`: how long it is swung to and fro before it is fixed to the vehicle.
+    """
     edges_s = np.arange(N + 1) / RATE_HZ
     fine_s = np.linspace(0, edges_s[-1], 20 * N + 1)
     went = np.concatenate([[0], np.cumsum(speed(fine_s)[:-1] * np.diff(fine_s))])
-    distance = np.interp(edges_s, fine_s, went)
+    went_m = np.diff(np.interp(edges_s, fine_s, went)) * HEIGHT_M / height_m
     shake = gaussian_filter1d(rng.normal(0, 0.01, (N + 1, 3)), 3, axis=0)
     lift = -np.radians(squat_deg) * gaussian_filter1d(np.gradient(speed(edges_s), edges_s), 3)
     shake[:, 1] += lift
+    swung = np.clip(in_hand_s - edges_s, 0.0, 0.3) / 0.3
+    shake[:, 0] += 0.5 * swung * np.sin(2 * np.pi * 1.2 * edges_s)
     poses = [turned(a + np.radians(heading_deg), 0.07 + b, c) for a, b, c in shake]
     fixed = rng.uniform(-1, 1, (bodywork, 2)) * [150, 40] + [0, 90]
     places, moves = [], []
@@ -52,7 +59,7 @@ def ride(
         first = rng.uniform(-1, 1, (100, 2)) * np.array(SIZE) / 2
         beside = hedge & (np.abs(first[:, 0]) > 130)
         near = np.where(beside, rng.uniform(0.2, 0.9, len(first)), 1.0)
-        second = after(first, poses[k], poses[k + 1], distance[k + 1] - distance[k], near)
+        second = after(first, poses[k], poses[k + 1], went_m[k], near)
         keep = np.all(np.abs(second) < np.array(SIZE) / 2, axis=1)
         other = rng.uniform(-1, 1, (strangers, 2)) * [200, 100]
         step = [second[keep] - first[keep], 0 * fixed, 0 * other + [7.0, -2.0]]
@@ -113,6 +120,12 @@ def test_pace__a_hedge_on_either_side_does_not_pull(rng):
     pace = pace_of(ride(rng, hedge=True))
     assert not pace.reason
     assert np.sqrt(np.mean(error_of(pace) ** 2)) < 0.015
+
+
+def test_pace__learns_nothing_from_a_camera_swung_in_the_hand(rng):
+    pace = pace_of(ride(rng, in_hand_s=1.0, height_m=2.4))
+    assert not pace.reason
+    assert np.sqrt(np.mean(error_of(pace)[pace.t_s > 1.0] ** 2)) < 0.01
 
 
 def test_pace__soft_springs_do_not_bend_the_gain(rng):
