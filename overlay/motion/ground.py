@@ -124,7 +124,7 @@ def _gain_errors(
     step_s = np.gradient(t_s)
     if softness is None or float(np.sum(step_s[at_rest & trusted])) < TUNING.least_rest_s:
         return AMONG_THINGS
-    share = min((abs(softness[0]) + 2 * softness[1]) / TUNING.soft_springs, 1.0)
+    share = min(float(np.hypot(*softness)) / TUNING.soft_springs, 1.0)  # its root mean square
     return replace(
         AMONG_THINGS,
         drift=max(share * AMONG_THINGS.drift, TUNING.stiff_drift),

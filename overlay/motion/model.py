@@ -55,6 +55,11 @@ class GainErrors:
     least_support: float
     lag_s: float
 
+    @property
+    def by_ground(self) -> bool:
+        """Whether the signal is of the ground alone, followed among other things."""
+        return self.lag_s > 0
+
 
 # Of a picture of open ground (`accuracy.footage`), and of a road among other things
 # (`accuracy.street`).

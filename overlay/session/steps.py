@@ -153,7 +153,7 @@ def best_alignment(
     from overlay.sync.refusal import OTHER_LOG, TOO_LITTLE
 
     first = estimate(motion)
-    if motion.reason is not None or motion.gain_errors.lag_s or _half_s(first) <= WIDE_HALF_S:
+    if motion.reason is not None or motion.gain_errors.by_ground or _half_s(first) <= WIDE_HALF_S:
         return motion, first
     ground = closer(motion)
     if ground is None:

@@ -90,16 +90,22 @@ def parts_of(evidence: Evidence, fit: Fit) -> Parts:
     return _shifts(evidence, fit, part, np.stack([mask * column for mask in some[1:]], axis=1))
 
 
-def stretch_of(evidence: Evidence, fit: Fit) -> tuple[float, float]:
-    """By what share the log's time runs faster than the footage's, by fits with it set right.
+@dataclass(frozen=True)
+class Stretch:
+    """How the picture likes the log's time to run faster or slower than its own, up to 5 %.
 
-    Returns
-    -------
-    rate : float
-        Within 0.05; positive where the log's events lie further apart than the picture's.
-    information : float
-        Log units by which motion and log are explained better so than with clocks that agree.
+    `rate` is the share that fits best, positive where the log's events lie further apart than the
+    picture's; `information` the log units by which it explains both better than clocks that agree
+    do, and `excluded` those by which even the better of 5 % either way is worse than these.
     """
+
+    rate: float
+    information: float
+    excluded: float
+
+
+def stretch_of(evidence: Evidence, fit: Fit) -> Stretch:
+    """The log's time stretched about the middle of the clip, by fits with it set right."""
     about_s = fit.point.shift_s + evidence.middle_s
     # The gain has bent to what a clock at fault would explain; here it may only do the usual.
     noise = replace(fit.noise, gain=min(fit.noise.gain, evidence.gain_errors.drift))
@@ -112,7 +118,8 @@ def stretch_of(evidence: Evidence, fit: Fit) -> tuple[float, float]:
     bend, slope, least = np.polyfit(RATES[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
     best = float(np.clip(-slope / (2 * bend), *RATES[[0, -1]])) if bend > 0 else 0.0
     none = costs[len(RATES) // 2]
-    return best, (none - min(bend * best**2 + slope * best + least, none)) / 2
+    information = (none - min(bend * best**2 + slope * best + least, none)) / 2
+    return Stretch(best, information, (min(costs[0], costs[-1]) - none) / 2)
 
 
 def _shifts(evidence: Evidence, fit: Fit, part: Part, own: FloatArray) -> Parts:

@@ -8,7 +8,7 @@ import pytest
 from overlay.motion.model import AMONG_THINGS
 from overlay.series import Series
 from overlay.sync.estimate import _first_fit, _rough_fit, estimate_offset
-from overlay.sync.refusal import OTHER_LOG, TOO_LITTLE
+from overlay.sync.refusal import ANY_PACE, OTHER_LOG, TOO_LITTLE
 from overlay.sync.same_run import stretch_of
 from tests.sync.scenes import log_of, motion_of, two_launches
 
@@ -32,13 +32,15 @@ def test_stretch__rate_of_the_logs_time(rng, rate) -> None:
     middle_s = float(np.mean(motion.t_s))
     fast = Series(log.name, log.t_s + rate * (log.t_s - middle_s - 0.9), log.values)
     fit = _rough_fit(motion, fast, 0.9, _first_fit(motion, fast, 0.9))
-    found, information = stretch_of(*fit)
+    stretch = stretch_of(*fit)
     if not rate:
-        assert abs(found) < 0.004
-        assert information < 3
+        assert abs(stretch.rate) < 0.004
+        assert stretch.information < 3
+        assert stretch.excluded > 20
     else:
-        assert 0.6 * abs(rate) < found * np.sign(rate) < 1.2 * abs(rate)
-        assert information > 20
+        assert 0.6 * abs(rate) < stretch.rate * np.sign(rate) < 1.2 * abs(rate)
+        assert stretch.information > 20
+        assert stretch.excluded < -20
         assert not estimate_offset(motion, fast).determined
 
 
@@ -56,3 +58,15 @@ def test_noise__more_than_a_receivers_is_another_log(rng, sigma_mps, answered) -
     found = estimate_offset(motion_of(two_launches, rng), log)
     assert found.determined == answered
     assert answered or found.reason == OTHER_LOG
+
+
+def test_pace__one_rise_in_view_may_be_of_a_slower_or_faster_run(rng) -> None:
+    """At another pace it only comes a little earlier or later, as the gain's drift may have it."""
+
+    def rise(t_s):
+        return 7.0 + 2.0 * np.tanh((t_s - 7.0) / 2.0)
+
+    motion, log = replace(motion_of(rise, rng), gain_errors=AMONG_THINGS), log_of(rise, rng)
+    assert estimate_offset(motion, log).reason == ANY_PACE
+    several = replace(motion_of(two_launches, rng), gain_errors=AMONG_THINGS)
+    assert estimate_offset(several, log_of(two_launches, rng)).determined
