@@ -48,7 +48,7 @@ def test_estimate__real_car_with_added_lag_at_1_hz(car):
     assert found.total_offset_s == pytest.approx(1.76, abs=0.03)
     assert found.readout_lag_s is None
     assert found.reason is not None
-    assert "cannot tell the receiver's lag from a clock offset" in found.reason
+    assert "cannot separate the receiver's lag from a clock offset" in found.reason
 
 
 @pytest.mark.parametrize("rate_hz", [1.0, 10.0])
