@@ -78,10 +78,18 @@ def test_splits__dragster_mean_acceleration_of_a_textbook():
 
 @pytest.mark.parametrize(
     ("text", "metres"),
-    [("60 ft", 18.288), ("330 ft", 100.584), ("660 ft", 201.168), ("1000 ft", 304.8)],
+    [
+        ("60 ft", 18.288),
+        ("330 ft", 100.584),
+        ("660 ft", 201.168),
+        ("1000 ft", 304.8),
+        ("0.125 mi", 201.168),
+        ("220 yd", 201.168),
+        ("0.2 km", 200.0),
+    ],
 )
 def test_parse_goal__published_distances(text, metres):
-    # International foot, 1959: 0.3048 m exactly.
+    # International foot, 1959: 0.3048 m exactly; a yard is 3 ft, a mile 5280 ft.
     assert parse_goal(text).value == pytest.approx(metres, abs=1e-9)
 
 
@@ -104,6 +112,9 @@ def test_splits__reasons():
     kinematics = fixture_kinematics(100.0)
     launch = Launch(0.0, 0.0, None)
     assert "not reached" in splits(kinematics, launch, [parse_goal("20 m/s")])[0].reason
+    (beyond,) = splits(kinematics, launch, [parse_goal("5 to 20 m/s")])
+    top_mps = float(kinematics.speed_mps.max())
+    assert beyond.reason == f"not reached: the most is {top_mps:.1f} m/s"
     assert "no launch" in splits(kinematics, None, [parse_goal("5 m/s")])[0].reason
     assert "0.3048" in splits(kinematics, launch, [parse_goal("5 m rollout")])[0].reason
     gap = replace(kinematics, known=(kinematics.t_s < 3) | (kinematics.t_s > 3.5))
@@ -194,6 +205,38 @@ def test_splits__between_distances_the_common_error_cancels():
     v1, v2 = 3 * t1, 3 * t2
     by_hand = 0.04 * t2 / v2**2 + 0.04 * t1 * (1 / v1**2 - 2 / (v1 * v2))
     assert split.sigma_s == pytest.approx(by_hand**0.5, rel=0.01)
+
+
+@pytest.mark.parametrize("memory_s", [0.4, 2.5])
+def test_splits__between_speeds_errors_are_correlated_as_the_distance_says(memory_s):
+    """Two errors of sigma s, T seconds of memory apart by d: 2 (s/a)^2 (1 - exp(-d/T)).
+
+    An error with that memory lets the variance of the distance grow by 2 s^2 T a second (of an
+    Ornstein-Uhlenbeck process: Gardiner, Handbook of Stochastic Methods, from memory). Before and
+    after the two instants the sigma is another, which says nothing of what lies between them.
+    """
+    k = constant_accel(3.0)
+    launch = find_launch(k)
+    assert launch is not None
+    start_s, end_s = launch.at_s + 1.0, launch.at_s + 3.0
+    between = (k.t_s > start_s - 0.02) & (k.t_s < end_s + 0.02)
+    k = replace(
+        k,
+        speed_sigma_mps=np.where(between, 0.2, 1.7),
+        distance_sigma_m=np.sqrt(2 * 0.2**2 * memory_s * np.maximum(k.t_s - launch.at_s, 0.0)),
+    )
+    (split,) = splits(k, launch, [parse_goal("3 to 9 m/s")])
+    by_hand = 2 * (0.2 / 3) ** 2 * (1 - np.exp(-2.0 / memory_s))
+    assert split.sigma_s == pytest.approx(by_hand**0.5, rel=0.02)
+
+
+def test_braking__none_where_the_log_has_a_gap_in_it():
+    truth = truth_of(lambda t: np.where(t < 5, 3.0, np.where(t < 8.75, -4.0, 0.0)))
+    log = received(truth, np.random.default_rng(5), noise_mps=0.02, end_s=11.0)
+    k = smooth(log, delay_s=1.0, smoothing_s=0.3, timing_sigma_s=0.0)
+    assert braking(k) is not None
+    for gap_s in (5.8, 8.3):
+        assert braking(replace(k, known=k.known & (np.abs(k.t_s - gap_s) > 0.15))) is None
 
 
 @pytest.mark.parametrize(
