@@ -127,8 +127,7 @@ def _drift(
     if not found:
         return None
     column, goal = found[0]
-    unit = "m/s" if goal.kind == "trap" else "s"
-    return drift_of(standings, column, goal.label, unit, level=level)
+    return drift_of(standings, column, goal.label, goal.unit, level=level)
 
 
 def judged_goals(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[SplitGoal, ...]:
@@ -264,7 +263,7 @@ def _pairings(
     main = main_goal(report.main, goals)
     figures: list[tuple[str, bool, str]] = []
     for goal in goals:
-        is_speed = goal.kind == "trap"
+        is_speed = goal.unit == "m/s"
         why = FIRST_MOVEMENT if goal.counts_from_launch and goal.label != main else ""
         figures.append((goal.label, is_speed, why))
     lifted = any(

@@ -93,7 +93,7 @@ def _causes(a: BuildPower, b: BuildPower, goal: SplitGoal) -> tuple[Cause, ...]:
     found = []
     for kind, more, setting, power in changes:
         after = figure_under(a.curve, setting, a.measured.mass_kg, goal, power=power)
-        least = LEAST_MPS if goal.kind == "trap" else LEAST_S
+        least = LEAST_MPS if goal.unit == "m/s" else LEAST_S
         if before is not None and after is not None and abs(after - before) >= least:
             found.append(Cause(kind, more, after - before))
     return tuple(found)
@@ -173,4 +173,4 @@ def _read(goal: SplitGoal, t: FloatArray, x: FloatArray, v: FloatArray) -> float
 
     rolled = float(np.interp(ROLLOUT_M, np.r_[0.0, x], np.r_[0.0, t])) if goal.rollout else 0.0
     taken = at(goal.value) - (at(goal.start) if goal.start else rolled)
-    return (goal.value - goal.start) / taken if goal.kind == "trap" else taken
+    return goal.per_time(taken)

@@ -180,10 +180,9 @@ def run_split(
     take = not reason if counted is None else counted
     if counted is not None:
         reason = "as the sheet says" + (f" ({reason})" if reason else "")
-    value, sigma = split.time_s, split.sigma_s
-    if split.goal.kind == "trap":
-        value = (split.goal.value - split.goal.start) / split.time_s
-        sigma = split.sigma_s * value / split.time_s
+    value = split.goal.per_time(split.time_s)
+    # A mean speed is known to the same share as its time.
+    sigma = split.sigma_s if split.goal.unit == "s" else split.sigma_s * value / split.time_s
     common, soft = split.timing_sigma_s or 0.0, split.soft_sigma_s or 0.0
     return RunSplit(run, value, sigma, common, take, reason, soft, place, way)
 

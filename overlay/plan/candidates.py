@@ -130,7 +130,7 @@ def _prospect(ground: Ground, one: Candidate, parts: tuple[Candidate, ...]) -> P
     if wanted := lacking(ground.vehicle, whole, parts):
         return replace(known, missing=(*known.missing, *wanted))
     trials = [_trial(ground, whole, parts, *size) for size in choices(ground.vehicle, parts)]
-    sign = -1.0 if ground.goals[0].kind == "trap" else 1.0
+    sign = -1.0 if ground.goals[0].unit == "m/s" else 1.0
     best = min(
         trials, key=lambda one: (bool(one.verdict.answer), sign * float(np.nanmedian(one.values)))
     )
@@ -208,7 +208,7 @@ def _shown_by(ground: Ground, trial: _Trial) -> str:
     after = passage(trial.model, trial.change)
     for goal in (*ground.goals[1:], *longer):
         # Times from launch lean on the first movement, and builds are not judged by them.
-        if goal.counts_from_launch or "trap" in (goal.kind, main.kind):
+        if goal.counts_from_launch or "m/s" in (goal.unit, main.unit):
             continue
         before = ground.now.value(goal)
         gain = float(np.nanmedian(changed(trial.model, trial.change, goal, before, after)))

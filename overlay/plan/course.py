@@ -70,7 +70,7 @@ class Passage:
             ends = [self._at_distance(x, self.t_s) for x in (start, goal.value)]
         taken = np.asarray(ends[1] - (ends[0] if start else 0.0), dtype=np.float64)
         taken = np.where(taken < _NEVER_S, taken, np.nan)
-        return (goal.value - goal.start) / taken if goal.kind == "trap" else taken
+        return (goal.value - goal.start) / taken if goal.unit == "m/s" else taken
 
     def _when(self, speed_mps: float) -> FloatArray:
         if speed_mps > self.speed_mps[-1]:

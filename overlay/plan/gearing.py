@@ -128,11 +128,6 @@ def _offered(parts: Sequence[Candidate], key: str) -> list[Any]:
     return [size for part in parts for size in getattr(part, key)]
 
 
-def unit_of(goal: SplitGoal) -> str:
-    """Seconds, and m/s for a trap."""
-    return "m/s" if goal.kind == "trap" else "s"
-
-
 def highest_rpm(run: Passage, goals: Sequence[SplitGoal], rpm_per_mps: float) -> FloatArray:
     """Highest revs at the end of any goal, shape (draws,); `rpm_per_mps` with the clutch locked."""
     ends = [
@@ -181,7 +176,7 @@ def sweep(
         told = rows.told(at)
     return Sweep(
         goals[0].label,
-        unit_of(goals[0]),
+        goals[0].unit,
         ratio * factors,
         middle,
         low,
@@ -212,7 +207,7 @@ class _Rows:
     ) -> None:
         self._given = (model, goals, rpm_per_mps, limit, worth)
         self.model, self.goals, self.worth = model, goals, worth
-        self.sign = -1.0 if goals[0].kind == "trap" else 1.0
+        self.sign = -1.0 if goals[0].unit == "m/s" else 1.0
         now = passage(model)
         self.befores = [now.value(goal) for goal in goals]
         self.before = self.befores[0]
@@ -281,5 +276,5 @@ def _sizes(rows: _Rows, ratio: float, sizes: Sequence[tuple[str, float]]) -> tup
 def change_figure(goal: SplitGoal, values: FloatArray) -> Figure:
     """A goal from draws; one that half of them do not reach is not told."""
     if np.mean(np.isfinite(values)) < 0.5:
-        return Figure(goal.label, math.nan, unit_of(goal), "model", why="not reached")
-    return drawn(goal.label, values, unit_of(goal), "model of the vehicle from its runs")
+        return Figure(goal.label, math.nan, goal.unit, "model", why="not reached")
+    return drawn(goal.label, values, goal.unit, "model of the vehicle from its runs")

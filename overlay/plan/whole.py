@@ -21,7 +21,7 @@ from overlay.plan.compression import compression_figures
 from overlay.plan.course import passage
 from overlay.plan.driveline import Slip, slip_of
 from overlay.plan.figure import Figure, drawn
-from overlay.plan.gearing import Limit, Sweep, choices, sweep, unit_of
+from overlay.plan.gearing import Limit, Sweep, choices, sweep
 from overlay.plan.pull import Pull, fit_pull
 from overlay.plan.shown import in_unit
 from overlay.plan.strength import strength_figures
@@ -192,7 +192,7 @@ def _ground(
         sheet.engine,
         base.rpm_per_mps,
         slip.highest_rpm if slip else None,
-        report.worth_noticing_mps if goals[0].kind == "trap" else report.worth_noticing_s,
+        report.worth_noticing_mps if goals[0].unit == "m/s" else report.worth_noticing_s,
     )
 
 
@@ -287,7 +287,7 @@ def _held_out(base: _Base, goal: SplitGoal, driven: Mapping[str, RunSplit]) -> t
             continue
         values = passage(base.model(without=i)).value(goal)
         noise = np.random.default_rng(1950).standard_normal(len(values))
-        told = drawn(goal.label, values + split.total_sigma * noise, unit_of(goal), "other runs")
+        told = drawn(goal.label, values + split.total_sigma * noise, goal.unit, "other runs")
         found.append(HeldOut(run, split.value, told))
     return tuple(found)
 

@@ -133,7 +133,7 @@ def money_lines(results: DayResults) -> list[str]:
 def runs_table(results: DayResults) -> Table:
     """Every run with its figures; those left out of the statistics stand in brackets."""
     day, unit = results.day, results.unit
-    factors = [figure_unit("m/s" if goal.kind == "trap" else "s", unit) for goal in day.goals]
+    factors = [figure_unit(goal.unit, unit) for goal in day.goals]
     factors.append(figure_unit("m/s", unit))
     names = [*(goal.label for goal in day.goals), TOP]
     labels = [

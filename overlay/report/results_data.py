@@ -81,12 +81,8 @@ def write_csv(path: Path, results: DayResults) -> None:
     goals = results.day.goals
     header = ["run", "build", "order"]
     for goal in goals:
-        unit = "m/s" if goal.kind == "trap" else "s"
-        header += [
-            f"{goal.label} ({unit})",
-            f"{goal.label} sigma ({unit})",
-            f"{goal.label} counted",
-        ]
+        names = (f"({goal.unit})", f"sigma ({goal.unit})", "counted")
+        header += [f"{goal.label} {name}" for name in names]
     header += ["top speed (m/s)", "top speed sigma (m/s)", "top speed counted", "notes"]
     with written_whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -121,7 +117,7 @@ def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, 
     splits = []
     speeds = {split.goal.label: split.speed_mps for split in run.splits}
     for goal, mine in zip(goals, one.splits, strict=False):
-        known, unit = mine.value is not None, "mps" if goal.kind == "trap" else "s"
+        known, unit = mine.value is not None, _SUFFIX[goal.unit]
         splits.append(
             {
                 "label": goal.label,

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.integrate import cumulative_trapezoid
 
+from overlay.sheet.goals import SplitGoal as SplitGoal
 from overlay.timebase import FloatArray
 
 
@@ -57,24 +58,6 @@ def with_common_error(kinematics: Kinematics, sigma_mps: float) -> Kinematics:
         speed_sigma_mps=np.hypot(kinematics.speed_sigma_mps, own),
         distance_sigma_m=np.hypot(kinematics.distance_sigma_m, gathered),
     )
-
-
-@dataclass(frozen=True)
-class SplitGoal:
-    """A speed or a distance to time from launch or from another, or a trap to be fast in."""
-
-    # ``speed`` (values in m/s), ``distance`` (values in m), or ``trap``: the mean speed between two
-    # distances.
-    kind: str
-    value: float  # SI, > 0
-    label: str  # as shown, in the user's own unit, such as ``20 mph`` or ``60 m``
-    rollout: bool = False  # whether the first 0.3048 m are left out (time counts from there)
-    start: float = 0.0  # where the time begins, in the unit of `value`; 0 for the launch
-
-    @property
-    def counts_from_launch(self) -> bool:
-        """Whether its time leans on the first movement."""
-        return self.start == 0 and not self.rollout
 
 
 @dataclass(frozen=True)

@@ -9,23 +9,16 @@ apart in `Split.timing_sigma_s`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.errors import UsageError
 from overlay.runs.launch import first_crossing
 from overlay.runs.model import Kinematics, Launch, Split, SplitGoal
+from overlay.sheet.goals import parse_goal as parse_goal
 from overlay.timebase import FloatArray
-from overlay.units import FOOT_M, MPS_PER
 
-_LENGTH_M = {"m": 1.0, "ft": FOOT_M, "km": 1000.0, "mi": 5280 * FOOT_M, "yd": 3 * FOOT_M}
-_NUMBER = r"(\d+(?:\.\d+)?)"
-_GOAL = re.compile(
-    rf"\s*(trap\s+|)(?:{_NUMBER}\s*to\s*|){_NUMBER}\s*([A-Za-z/]+)\s*(rollout|with rollout|)\s*"
-)
 _USELESS_SIGMA_S = 10.0
 _LIFT_S = 0.3
 _ABOUT_MPS = 0.1
@@ -58,51 +51,6 @@ class Braking:
     def mean_decel_mps2(self) -> float:
         """By v^2 / (2 s), the kinematic relation of OpenStax *College Physics*, 2.5."""
         return self.from_mps**2 / (2 * self.distance_m) if self.distance_m > 0 else 0.0
-
-
-def parse_goal(text: str) -> SplitGoal:
-    """Read a goal as a person writes it.
-
-    Raises
-    ------
-    UsageError
-        If it is none of ``60 m``, ``20 mph``, ``60 m rollout``, ``10 to 20 mph``, ``20 to 60 m``
-        and ``trap 50 to 60 m``.
-
-    Examples
-    --------
-    >>> parse_goal("60 m")
-    SplitGoal(kind='distance', value=60.0, label='60 m', rollout=False, start=0.0)
-    >>> round(parse_goal("330 ft").value, 3)
-    100.584
-    >>> parse_goal("20 mph rollout").rollout
-    True
-    >>> parse_goal("trap 50 to 60 m").kind, parse_goal("20 to 60 m").start
-    ('trap', 20.0)
-    """
-    found = _GOAL.fullmatch(text)
-    if found is None:
-        raise UsageError(
-            f"split {text!r} is not understood: write a number and a unit, such as '60 m', "
-            "'20 mph', '60 m rollout', '10 to 20 mph' or 'trap 50 to 60 m'"
-        )
-    trap, first, number, unit, rollout = found.groups()
-    known = ", ".join([*MPS_PER, *_LENGTH_M])
-    if unit not in MPS_PER and unit not in _LENGTH_M:
-        raise UsageError(f"split {text!r} has an unknown unit {unit!r}: use one of {known}")
-    scale = MPS_PER.get(unit) or _LENGTH_M[unit]
-    start, value = scale * float(first or 0), scale * float(number)
-    if value <= 0:
-        raise UsageError(f"split {text!r} must be above 0")
-    if first is not None and (start <= 0 or start >= value or rollout):
-        raise UsageError(f"split {text!r}: the first number must lie above 0 and below the second")
-    if trap and (first is None or unit in MPS_PER):
-        raise UsageError(f"split {text!r}: a trap lies between two distances, as 'trap 50 to 60 m'")
-    label = f"{number} {unit}" + (" rollout" if rollout else "")
-    if first is not None:
-        label = ("trap " if trap else "") + f"{first} to {label}"
-    kind = "trap" if trap else "speed" if unit in MPS_PER else "distance"
-    return SplitGoal(kind, value, label, bool(rollout), start)
 
 
 def rolling_goals(goals: Sequence[SplitGoal]) -> tuple[SplitGoal, ...]:

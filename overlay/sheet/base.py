@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
-from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, read_goal, read_rolling_goal
+from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, sheet_goal
 
 # File names are made of names, so nothing that a file system would trip over is let in.
 NAME_PATTERN = (
@@ -24,20 +25,6 @@ def _checked_name(name: str) -> str:
     return name
 
 
-def _checked_goal(text: str) -> str:
-    goal = read_goal(text)
-    if isinstance(goal, str):
-        raise ValueError(goal)
-    return text
-
-
-def _checked_rolling_goal(text: str) -> str:
-    wrong = read_rolling_goal(text)
-    if wrong:
-        raise ValueError(wrong)
-    return text
-
-
 Name = Annotated[
     str,
     AfterValidator(_checked_name),
@@ -47,12 +34,12 @@ Text = Annotated[str, Field(max_length=2000)]
 FileName = Annotated[str, Field(min_length=1, max_length=1000)]
 Goal = Annotated[
     str,
-    AfterValidator(_checked_goal),
+    AfterValidator(partial(sheet_goal, is_rolling=False)),
     WithJsonSchema({"type": "string", "pattern": GOAL_PATTERN}),
 ]
 RollingGoal = Annotated[
     str,
-    AfterValidator(_checked_rolling_goal),
+    AfterValidator(partial(sheet_goal, is_rolling=True)),
     WithJsonSchema({"type": "string", "pattern": ROLLING_PATTERN}),
 ]
 ShownUnit = Literal["mph", "km/h", "m/s"]

@@ -424,7 +424,7 @@ def spoilt(old, new):
 
 
 @pytest.mark.parametrize("kind", list(MISTAKES))
-def test_mistake__is_told_with_line_and_mend(kind, tmp_path):
+def test_mistake__is_said_with_its_line_and_what_to_do(kind, tmp_path):
     old, new, place, words, *where = MISTAKES[kind]
     text = spoilt(old, new)
     sheet = written(tmp_path, text)

@@ -8,7 +8,7 @@ import pytest
 import overlay.sheet
 from overlay.runs.splits import parse_goal
 from overlay.sheet import DaySheet, SheetError, load_sheet
-from overlay.sheet.goals import M_PER, read_goal
+from overlay.sheet.goals import M_PER
 from overlay.sheet.schema import SCHEMA_FILE, json_schema, schema_text
 from overlay.units import MPS_PER
 from tests.sheet.samples import FILES, GOOD, written
@@ -131,12 +131,12 @@ def test_later_problem__gets_its_line(sheet):
 
 @pytest.mark.parametrize("unit", [*MPS_PER, *M_PER])
 @pytest.mark.parametrize("rollout", ["", " rollout"])
-def test_goal__means_the_same_to_the_splits(unit, rollout):
+def test_goal__is_read_in_every_unit(unit, rollout):
     for text in (f"1.5 {unit}{rollout}", f" 1.5{unit}{rollout} "):
-        ours, theirs = read_goal(text), parse_goal(text)
-        assert ours.kind == theirs.kind
-        assert ours.value == pytest.approx(theirs.value, rel=1e-12)
-        assert ours.with_rollout == theirs.rollout
+        goal = parse_goal(text)
+        assert goal.kind == ("speed" if unit in MPS_PER else "distance")
+        assert goal.value == pytest.approx(1.5 * (MPS_PER | M_PER)[unit], rel=1e-12)
+        assert (goal.label, goal.rollout) == (f"1.5 {unit}{rollout}", bool(rollout))
 
 
 # -- schema -------------------------------------------------------------------------------------
