@@ -12,7 +12,7 @@ import numpy as np
 
 from overlay.demo.recorder import COURSE_DEG, SpeedRecord
 from overlay.demo.truth import RunTruth, SplitTruth
-from overlay.demo.vehicle import STEP_S, Motion, Vehicle, motion_of
+from overlay.demo.vehicle import STEP_S, DemoVehicle, Motion, motion_of
 from overlay.timebase import FloatArray
 from overlay.units import mps_to_speed
 
@@ -21,7 +21,7 @@ def motion_from_speed(
     t_s: FloatArray,
     speed_mps: FloatArray,
     *,
-    vehicle: Vehicle | None = None,
+    vehicle: DemoVehicle | None = None,
     wheel_slip: FloatArray | None = None,
 ) -> Motion:
     """Motion that follows a given speed, with the engine speed that the gearing asks for.
@@ -30,7 +30,7 @@ def motion_from_speed(
     ----------
     t_s, speed_mps : ndarray, shape (n,)
         Knots; speed is interpolated linearly onto the 1 kHz grid from 0 to the last time.
-    vehicle : Vehicle
+    vehicle : DemoVehicle
         Gives gearing and idle speed.
     wheel_slip : ndarray, shape (n,), or None
         Rim speed of the driven wheels over ground speed, less 1.
@@ -41,7 +41,7 @@ def motion_from_speed(
     >>> round(float(m.distance_m[-1]), 6)
     6.0
     """
-    cart = vehicle or Vehicle()
+    cart = vehicle or DemoVehicle()
     grid = np.arange(round(float(t_s[-1]) / STEP_S) + 1, dtype=np.float64) * STEP_S
     speed = np.interp(grid, t_s, speed_mps)
     slip = np.zeros(len(grid)) if wheel_slip is None else np.interp(grid, t_s, wheel_slip)

@@ -20,7 +20,7 @@ from overlay.demo.ground import (
     texture,
 )
 from overlay.demo.paint import Easel, Picture
-from overlay.demo.scene import Scene, SceneSpec, frame_times_s
+from overlay.demo.scene import DemoScene, SceneSpec, frame_times_s
 from overlay.demo.things import Thing, roadside, thing_from
 from overlay.demo.vehicle import STEP_S, Motion
 from overlay.timebase import FloatArray
@@ -122,7 +122,7 @@ def trial_pictures(spec: TrialSpec, motion: Motion) -> Iterator[tuple[float, Pic
         yield t_s, last
 
 
-class TrialScene(Scene):
+class TrialScene(DemoScene):
     """One run with what is wrong with it, ready to be pictured."""
 
     def __init__(self, spec: TrialSpec, motion: Motion) -> None:

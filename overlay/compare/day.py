@@ -13,7 +13,7 @@ import numpy as np
 
 from overlay.compare.day_cautions import day_cautions
 from overlay.compare.drift import Drift, drift_of
-from overlay.compare.figures import LEVEL, Comparison, Pairing, RunSplit
+from overlay.compare.figures import LEVEL, Comparison, PairedRuns, RunSplit
 from overlay.compare.spoiled import RULE, belonging
 from overlay.compare.standing import LIFTED, TOP, DayRun, Standing, standing_of
 from overlay.compare.value import Value, changes, steps, value_of
@@ -257,7 +257,7 @@ def _pairings(
     pair: tuple[str, str],
     standings: Sequence[Standing],
     goals: Sequence[SplitGoal],
-) -> list[Pairing]:
+) -> list[PairedRuns]:
     sides = [[one for one in standings if one.build == build] for build in pair]
     report = sheet.report
     main = main_goal(report.main, goals)
@@ -273,7 +273,7 @@ def _pairings(
     )
     figures.append((TOP, True, LIFTED if lifted else ""))
     return [
-        Pairing(
+        PairedRuns(
             label,
             [one.splits[i] for one in sides[0]],
             [one.splits[i] for one in sides[1]],

@@ -38,7 +38,7 @@ class Account:
 
 
 @dataclass(frozen=True)
-class Layout:
+class RunOrder:
     """Which of a day's runs were of which build, and what else may make them differ."""
 
     of_b: tuple[bool, ...]
@@ -67,9 +67,9 @@ def laid_out(
     *,
     columns: Sequence[Sequence[float]] = (),
     days: Sequence[int] = (),
-) -> Layout:
+) -> RunOrder:
     """The layout of runs, all on one day unless `days` are given."""
-    return Layout(
+    return RunOrder(
         tuple(map(bool, of_b)),
         tuple(map(float, places)),
         tuple(tuple(map(float, column)) for column in columns),
@@ -137,7 +137,7 @@ class _Scatter:
 
 
 @lru_cache(maxsize=512)
-def design_of(account: Account, layout: Layout) -> Design:
+def design_of(account: Account, layout: RunOrder) -> Design:
     """What an account makes of runs laid out so.
 
     Raises

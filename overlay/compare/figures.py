@@ -145,7 +145,7 @@ class Comparison:
 
 
 @dataclass(frozen=True)
-class Pairing:
+class PairedRuns:
     """Runs of two builds in one figure, to be judged with others (:func:`compare_all`)."""
 
     label: str

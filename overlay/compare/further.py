@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from scipy.special import gammainc, gammaincinv
 
-from overlay.compare.equations import Layout, laid_out
+from overlay.compare.equations import RunOrder, laid_out
 from overlay.compare.mixed import ACCOUNTS, difference_of
 from overlay.timebase import FloatArray
 
@@ -48,7 +48,7 @@ class Driven:
     ways: tuple[int, ...] = ()
 
     @property
-    def layout(self) -> Layout:
+    def layout(self) -> RunOrder:
         """With what the comparison allows for besides the builds."""
         return laid_out(self.of_b, self.places, columns=(self.ways,) if self.ways else ())
 

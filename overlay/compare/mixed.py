@@ -36,7 +36,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammainc, gammaln, hyp1f1, stdtr, stdtrit
 
-from overlay.compare.equations import Account, Design, Layout, Weighted, design_of
+from overlay.compare.equations import Account, Design, RunOrder, Weighted, design_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.timebase import FloatArray
 
@@ -113,7 +113,7 @@ class Difference:
 
 def difference_of(
     values: FloatArray,
-    layout: Layout,
+    layout: RunOrder,
     *,
     floor: FloatArray | float = 0.0,
     shared: FloatArray | float = 0.0,

@@ -37,7 +37,7 @@ from overlay.compare.figures import (
     REAL,
     WIDE,
     Comparison,
-    Pairing,
+    PairedRuns,
     summarise,
 )
 from overlay.compare.further import ONE_RUN_START, Driven, further_runs
@@ -46,7 +46,7 @@ from overlay.compare.mixed import Difference, difference_of, is_confounded
 from overlay.errors import UndeterminedError, UsageError
 
 
-def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[Comparison, ...]:
+def compare_all(pairings: Sequence[PairedRuns], *, level: float = LEVEL) -> tuple[Comparison, ...]:
     """Judge several figures together, adjusted by Holm's step-down, in the given order.
 
     Holm runs over the p-values for a difference and over those for equivalence; each keeps the
@@ -63,7 +63,7 @@ def compare_all(pairings: Sequence[Pairing], *, level: float = LEVEL) -> tuple[C
     >>> def runs(start, *times):
     ...     return [RunSplit(f"r{i}", t, 0.02, place=start + 2 * i) for i, t in enumerate(times)]
     >>> a, b = runs(0, 6.01, 6.05, 5.98), runs(1, 5.60, 5.66, 5.63)
-    >>> (c,) = compare_all([Pairing("60 m", a, b, margin=0.1)])
+    >>> (c,) = compare_all([PairedRuns("60 m", a, b, margin=0.1)])
     >>> c.verdict, round(c.difference, 2)
     ('real', -0.38)
     """
@@ -111,7 +111,7 @@ def _weights(main: Sequence[bool]) -> list[float]:
     return [MAIN_SHARE / few if one else (1 - MAIN_SHARE) / (len(main) - few) for one in main]
 
 
-def _unjudged(pairing: Pairing, level: float) -> Comparison:
+def _unjudged(pairing: PairedRuns, level: float) -> Comparison:
     """The numbers, before any verdict; with one where the runs allow none."""
     margin = pairing.margin
     if not (margin > 0 and math.isfinite(margin) and 0 < level < 1):
@@ -134,7 +134,7 @@ def _unjudged(pairing: Pairing, level: float) -> Comparison:
     return c if is_judged else replace(c, reason=plain.reason, remedy="", further_runs=None)
 
 
-def _tested(c: Comparison, pairing: Pairing) -> Comparison:
+def _tested(c: Comparison, pairing: PairedRuns) -> Comparison:
     """With interval and p-values where the runs allow them, else why not and what would tell."""
     fewest = min(c.a.n, c.b.n)
     if fewest == 0:
@@ -174,7 +174,7 @@ def _first(c: Comparison, reason: str, more: int) -> Comparison:
     return replace(c, reason=reason, further_runs=more, remedy=remedy)
 
 
-def _driven(pairing: Pairing) -> Driven:
+def _driven(pairing: PairedRuns) -> Driven:
     """The counted runs in the order driven."""
     both = [(r, of_b) for of_b, side in enumerate((pairing.a, pairing.b)) for r in side if r.used]
     both.sort(key=lambda pair: pair[0].place)
@@ -193,14 +193,14 @@ def _driven(pairing: Pairing) -> Driven:
     )
 
 
-def _in_order(pairing: Pairing) -> tuple[str, str]:
+def _in_order(pairing: PairedRuns) -> tuple[str, str]:
     """Names of the build driven first and of the other."""
     first, second = ([r.place for r in side if r.used] for side in (pairing.a, pairing.b))
     names = pairing.builds
     return names if max(first) < min(second) else (names[1], names[0])
 
 
-def _planned(c: Comparison, pairing: Pairing, level: float) -> Comparison:
+def _planned(c: Comparison, pairing: PairedRuns, level: float) -> Comparison:
     """Add to an open verdict the reason and how many runs would tell."""
     number = further_runs(_driven(pairing), margin=c.margin, level=level)
     remedy = "no reasonable number of runs would decide it"

@@ -21,7 +21,7 @@ from overlay.demo.camera import Ride
 from overlay.demo.recorder import Receiver, RevCounter
 from overlay.demo.scene import SceneSpec
 from overlay.demo.soundtrack import SoundSpec
-from overlay.demo.vehicle import Drive, Vehicle
+from overlay.demo.vehicle import DemoVehicle, Drive
 from overlay.errors import UsageError
 
 STOCK_LIMIT_RPM = 4000.0  # of the cart's stock flywheel and rod; our own figure for the demo
@@ -52,7 +52,7 @@ class DemoBuild:
     key: str
     name: str
     parts: tuple[tuple[str, float], ...]
-    vehicle: Vehicle
+    vehicle: DemoVehicle
 
     @property
     def price(self) -> float:
@@ -60,7 +60,7 @@ class DemoBuild:
         return sum(price for _, price in self.parts)
 
 
-BUILD_A = DemoBuild("A", "As bought", (), Vehicle())
+BUILD_A = DemoBuild("A", "As bought", (), DemoVehicle())
 BUILD_B = DemoBuild(
     "B",
     "Open filter, jet and free governor",
@@ -70,7 +70,7 @@ BUILD_B = DemoBuild(
         ("governor spring", 4.0),
         ("steel flywheel", 48.0),
     ),
-    Vehicle(
+    DemoVehicle(
         # Little more than A below the 2900 rpm that belong to 20 mph, clearly more above.
         torque_nm=(9.0, 12.6, 14.0, 13.1, 13.9, 13.8, 10.5),
         governor_rpm=5200.0,

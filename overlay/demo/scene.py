@@ -87,12 +87,12 @@ def pictures(spec: SceneSpec, motion: Motion) -> Iterator[tuple[float, Picture]]
     (float, ndarray of shape (height, width, 3), uint8)
         Blue, green, red. The same `spec` and `motion` always give the same pictures.
     """
-    scene = Scene(spec, motion)
+    scene = DemoScene(spec, motion)
     for t_s in frame_times_s(spec, motion.duration_s).tolist():
         yield t_s, scene.picture(t_s)
 
 
-class Scene:
+class DemoScene:
     """One run, ready to be pictured.
 
     Parameters

@@ -18,7 +18,7 @@ from overlay.demo.scenario import (
     RunPlan,
     surroundings,
 )
-from overlay.demo.vehicle import STEP_S, Drive, Motion, Vehicle, simulate
+from overlay.demo.vehicle import STEP_S, DemoVehicle, Drive, Motion, simulate
 from overlay.files import written_whole
 from overlay.timebase import FloatArray
 from overlay.units import MPS_PER
@@ -121,7 +121,7 @@ def truth_of_day(runs: int) -> DayTruth:
     return DayTruth(middle[1] - middle[0], drift)
 
 
-def _rolling_s(vehicle: Vehicle, turn: float) -> float:
+def _rolling_s(vehicle: DemoVehicle, turn: float) -> float:
     power, headwind_mps = surroundings(turn)
     motion = simulate(vehicle, Drive(power=power, headwind_mps=headwind_mps))
     start, end = (motion.split_to_distance(x) for x in SPLIT_DISTANCES_M)

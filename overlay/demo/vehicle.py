@@ -24,7 +24,7 @@ RPM_PER_RADPS = 30 / math.pi
 
 
 @dataclass(frozen=True)
-class Vehicle:
+class DemoVehicle:
     """One build of the cart: net torque at full throttle, limits, gearing, masses, resistance.
 
     The governor closes the throttle over the 250 rpm below `governor_rpm`; the limiter cuts the
@@ -135,7 +135,7 @@ def motion_of(
     return Motion(t_s, speed, distance, np.gradient(speed, t_s), wheel, rpm, throttle, launch)
 
 
-def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
+def simulate(vehicle: DemoVehicle, drive: Drive) -> Motion:
     """Drive one run from rest to rest, until `drive.tail_s` after the stop.
 
     Raises
@@ -166,7 +166,7 @@ def simulate(vehicle: Vehicle, drive: Drive) -> Motion:
 class _Cart:
     """State of the cart and one explicit step of its equations."""
 
-    def __init__(self, vehicle: Vehicle, drive: Drive) -> None:
+    def __init__(self, vehicle: DemoVehicle, drive: Drive) -> None:
         self.vehicle, self.drive = vehicle, drive
         self.speed = self.wheel = self.distance = 0.0
         self.omega = vehicle.idle_rpm / RPM_PER_RADPS

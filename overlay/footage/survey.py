@@ -19,7 +19,7 @@ from overlay.footage.model import ClipFacts, Luma, LumaFrame
 
 
 @dataclass(frozen=True)
-class Tuning:
+class SurveyTuning:
     """Set by ``python -m tests.benchmarks.speed.long``."""
 
     least_s: float = 120.0  # shorter clips are looked at whole
@@ -36,7 +36,7 @@ class Tuning:
     worthwhile_share: float = 0.7
 
 
-TUNING = Tuning()
+TUNING = SurveyTuning()
 
 
 def moving_stretches(clip: ClipFacts) -> list[tuple[float, float]] | None:

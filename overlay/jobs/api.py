@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from overlay.compare.figures import LEVEL, Comparison, Pairing, run_split
+from overlay.compare.figures import LEVEL, Comparison, PairedRuns, run_split
 from overlay.compare.verdict import compare_all
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
@@ -123,7 +123,7 @@ def compare(
             for run, place in zip((*a, *b), places, strict=True)
         ]
         first, second = figures[: len(a)], figures[len(a) :]
-        pairings.append(Pairing(goal.label, first, second, worth_noticing_s))
+        pairings.append(PairedRuns(goal.label, first, second, worth_noticing_s))
     return tuple(compare_all(pairings, level=level))
 
 

@@ -29,7 +29,7 @@ CHANGES = (
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class Basis:
     """What every candidate of one build is predicted from."""
 
     model: VehicleModel
@@ -83,7 +83,7 @@ class Whole:
     says: bool  # whether it says what it changes
 
 
-def whole_of(ground: Ground, parts: Sequence[Candidate]) -> Whole:
+def whole_of(ground: Basis, parts: Sequence[Candidate]) -> Whole:
     """A bundle as one change; compression by its gasket or ratio, power by that where unsaid."""
     gasket = next((part.gasket_mm for part in parts if part.gasket_mm), None)
     ratio = next((part.compression_ratio for part in parts if part.compression_ratio), None)

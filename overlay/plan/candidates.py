@@ -12,11 +12,11 @@ from scipy.stats import t as student_t
 
 from overlay.compare.figures import LEVEL, MAIN_SHARE
 from overlay.compare.further import STEPS, WANTED, chance_of
-from overlay.plan.bundle import Ground, Whole, bundle, lacking, whole_of
+from overlay.plan.bundle import Basis, Whole, bundle, lacking, whole_of
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.figure import Figure, drawn
 from overlay.plan.gearing import change_figure, choices, highest_rpm
-from overlay.plan.limits import ASKED, BEYOND, Revs, Verdict, against_limits
+from overlay.plan.limits import ASKED, BEYOND, LimitCheck, Revs, against_limits
 from overlay.plan.vehicle import VehicleModel
 from overlay.runs.model import SplitGoal
 from overlay.sheet import Candidate
@@ -77,7 +77,7 @@ class Prospect:
     left_out: tuple[str, ...] = ()
 
 
-def ranked(ground: Ground, candidates: Sequence[Candidate]) -> tuple[Prospect, ...]:
+def ranked(ground: Basis, candidates: Sequence[Candidate]) -> tuple[Prospect, ...]:
     """Every candidate with what it needs, the best value for money first."""
     found = [_prospect(ground, one, bundle(one, candidates)) for one in candidates]
 
@@ -97,12 +97,10 @@ class _Trial:
     model: VehicleModel
     values: FloatArray  # change of the main goal
     revs: FloatArray | None  # highest on the course
-    verdict: Verdict
+    verdict: LimitCheck
 
 
-def _trial(
-    ground: Ground, whole: Whole, parts: Sequence[Candidate], label: str, k: float
-) -> _Trial:
+def _trial(ground: Basis, whole: Whole, parts: Sequence[Candidate], label: str, k: float) -> _Trial:
     model = ground.freed.get(whole.limiter_rpm or 0.0, ground.model)
     change = Change(k, whole.mass_kg, whole.power)
     after = passage(model, change)
@@ -115,7 +113,7 @@ def _trial(
     return _Trial(label, change, model, values, revs.rpm, verdict)
 
 
-def _prospect(ground: Ground, one: Candidate, parts: tuple[Candidate, ...]) -> Prospect:
+def _prospect(ground: Basis, one: Candidate, parts: tuple[Candidate, ...]) -> Prospect:
     whole = whole_of(ground, parts)
     prices = [part.price for part in parts if part.price is not None]
     known = Prospect(
@@ -156,7 +154,7 @@ def _prospect(ground: Ground, one: Candidate, parts: tuple[Candidate, ...]) -> P
     return _judged(ground, best, found)
 
 
-def _judged(ground: Ground, trial: _Trial, found: Prospect) -> Prospect:
+def _judged(ground: Basis, trial: _Trial, found: Prospect) -> Prospect:
     """The answer, the cost of a tenth, and the runs that would tell."""
     main, answer = found.gains[0], trial.verdict.answer
     if math.isnan(main.value) or main.low is None or main.high is None:
@@ -200,7 +198,7 @@ def _chance_by_t(runs: int, ratio: float, level: float) -> float:
     return float(nct.sf(student_t.isf(level / 2, free), free, ratio * math.sqrt(runs / 2)))
 
 
-def _shown_by(ground: Ground, trial: _Trial) -> str:
+def _shown_by(ground: Basis, trial: _Trial) -> str:
     """The first goal or longer course on which no more than 20 runs of each would show it."""
     main = ground.goals[0]
     whole = float(np.nanmedian(ground.now.value(main)))

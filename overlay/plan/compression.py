@@ -16,7 +16,7 @@ PRACTICE = "common practice, no source"
 
 
 @dataclass(frozen=True)
-class Tolerance:
+class CompressionTolerance:
     """Standard uncertainties of what a sheet states; common practice, no source."""
 
     ratio: float = 0.1  # a maker's ratio, or one from a chamber filled from a burette
@@ -25,7 +25,7 @@ class Tolerance:
     clay_mm: float = 0.05
 
 
-TOLERANCE = Tolerance()
+TOLERANCE = CompressionTolerance()
 FUEL_CAUTION = (
     "More compression asks for fuel that does not knock and for less spark advance; knock breaks "
     "pistons. Keep to the ratio that maker or a qualified builder allows for your fuel."

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.plan.bundle import Ground, Whole
+from overlay.plan.bundle import Basis, Whole
 from overlay.plan.compression import FUEL_CAUTION
 from overlay.plan.figure import Figure
 from overlay.plan.strength import float_rpm, spring_force_n
@@ -33,7 +33,7 @@ class Revs:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class LimitCheck:
     """`answer` where a limit forbids it or is missing; what may break; the keys asked for."""
 
     answer: str = ""
@@ -41,7 +41,9 @@ class Verdict:
     asked: tuple[str, ...] = ()
 
 
-def against_limits(ground: Ground, whole: Whole, parts: Sequence[Candidate], revs: Revs) -> Verdict:
+def against_limits(
+    ground: Basis, whole: Whole, parts: Sequence[Candidate], revs: Revs
+) -> LimitCheck:
     """Judge a bundle by every limit that is stated, and ask for those that are missing."""
     answer, asked = _missing(ground, whole, revs)
     breaks = []
@@ -61,10 +63,10 @@ def against_limits(ground: Ground, whole: Whole, parts: Sequence[Candidate], rev
     if whole.figures:
         beyond.append(FUEL_CAUTION)
         answer = answer or (ASKED if whole.missing else "")
-    return Verdict(answer, (*breaks, *beyond), asked)
+    return LimitCheck(answer, (*breaks, *beyond), asked)
 
 
-def _missing(ground: Ground, whole: Whole, revs: Revs) -> tuple[str, tuple[str, ...]]:
+def _missing(ground: Basis, whole: Whole, revs: Revs) -> tuple[str, tuple[str, ...]]:
     """Without a stated limit, or without the revs, only what does not raise them is judged."""
     driven = ground.highest_rpm or ground.now_rpm
     raises = whole.limiter_rpm is not None or (

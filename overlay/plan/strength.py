@@ -20,7 +20,7 @@ SHEAR_MODULUS_NPMM2 = 79300.0  # of spring steel, from memory
 
 
 @dataclass(frozen=True)
-class Tolerance:
+class StrengthTolerance:
     """Standard uncertainties of what a sheet states; common practice, no source."""
 
     length_mm: float = 0.1  # a caliper in a hand that does not use one daily
@@ -33,7 +33,7 @@ class Tolerance:
     cam_share: float = 0.05  # of the revs of float: the cam's real shape
 
 
-TOLERANCE = Tolerance()
+TOLERANCE = StrengthTolerance()
 
 
 def mean_piston_speed_mps(stroke_mm: float, engine_rpm: float) -> float:

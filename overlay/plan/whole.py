@@ -15,7 +15,7 @@ from overlay.compare.gearing import rpm_at_speed
 from overlay.compare.standing import DayRun
 from overlay.errors import UndeterminedError, UsageError
 from overlay.plan.air import jetting_figures
-from overlay.plan.bundle import Ground, bundle
+from overlay.plan.bundle import Basis, bundle
 from overlay.plan.candidates import Prospect, ranked
 from overlay.plan.compression import compression_figures
 from overlay.plan.course import passage
@@ -174,7 +174,7 @@ def _ground(
     candidates: Sequence[Candidate],
     driven: Mapping[str, Mapping[str, RunSplit]],
     slip: Slip | None,
-) -> Ground:
+) -> Basis:
     """What the candidates of the build are predicted from."""
     report = sheet.report
     limiters = {
@@ -183,7 +183,7 @@ def _ground(
         for part in bundle(one, candidates)
         if part.limiter_rpm
     }
-    return Ground(
+    return Basis(
         base.model(),
         {rpm: base.model(limiter_rpm=rpm) for rpm in limiters},
         goals,
@@ -196,7 +196,7 @@ def _ground(
     )
 
 
-def _beyond(ground: Ground, build: str) -> tuple[str, ...]:
+def _beyond(ground: Basis, build: str) -> tuple[str, ...]:
     """Where a build as it is passes its own limit: nothing is then recommended."""
     caution = rev_caution(ground.highest_rpm or 0.0, ground.vehicle.stock_limit_rpm)
     return (f"Build {build} as driven: {caution}",) if caution else ()
@@ -292,7 +292,7 @@ def _held_out(base: _Base, goal: SplitGoal, driven: Mapping[str, RunSplit]) -> t
     return tuple(found)
 
 
-def _strength(ground: Ground) -> tuple[tuple[Figure, ...], list[str]]:
+def _strength(ground: Basis) -> tuple[tuple[Figure, ...], list[str]]:
     """At the highest revs driven, else at the limiter's; none where neither is known."""
     revs = ground.highest_rpm or ground.vehicle.limiter_rpm
     if revs is None:
@@ -366,7 +366,7 @@ def _forces(model: VehicleModel, unit: str) -> tuple[Figure, ...]:
     )
 
 
-def _sweep(ground: Ground, slip: Slip | None, candidates: Sequence[Candidate]) -> Sweep | None:
+def _sweep(ground: Basis, slip: Slip | None, candidates: Sequence[Candidate]) -> Sweep | None:
     ratios = ground.vehicle.gear_ratios
     if ground.rpm_per_mps is None or ratios is None:
         return None

@@ -16,7 +16,7 @@ from overlay.compare.power import PowerCurve, RoadLoad, Setting
 from overlay.compare.power_step import power_steps
 from overlay.compare.standing import DayRun
 from overlay.compare.surroundings import surroundings_of
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.report.results import judged_day, terminal_text
 from overlay.report.results_power import power_step_text, surroundings_lines
 from overlay.runs import find_launch, parse_goal, splits
@@ -26,8 +26,8 @@ from overlay.series import Series
 from overlay.sheet import DaySheet, load_sheet
 
 NO_LOAD = RoadLoad(0.0, 0.0, 0.0, 0.0, 0.0, "sheet")
-CART = Vehicle(governor_rpm=5600.0)
-GOVERNED = Vehicle()
+CART = DemoVehicle(governor_rpm=5600.0)
+GOVERNED = DemoVehicle()
 HEAD = """\
 [report]
 speed_unit = "{unit}"
@@ -72,7 +72,7 @@ def sheet_of(tmp_path: Path, runs: str, *, unit: str = "m/s", still: bool = True
     return load_sheet(path, files=False)
 
 
-def driven(name: str, vehicle: Vehicle = CART, heading: float = 68.0, **drive: float) -> DayRun:
+def driven(name: str, vehicle: DemoVehicle = CART, heading: float = 68.0, **drive: float) -> DayRun:
     """A run of the demo's cart, its motion known without noise."""
     motion = simulate(vehicle, Drive(**drive))
     step = slice(None, None, 10)
@@ -252,7 +252,7 @@ def test_figure_under__constant_force_in_closed_form() -> None:
     ],
 )
 def test_explained__as_the_simulator_has_it(
-    tmp_path: Path, key: str, vehicle: Vehicle, drive: dict[str, float], kind: str, rel: float
+    tmp_path: Path, key: str, vehicle: DemoVehicle, drive: dict[str, float], kind: str, rel: float
 ) -> None:
     """B is the same cart with a heavier driver, or in a breeze: all of the difference is that.
 

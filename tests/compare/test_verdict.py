@@ -14,7 +14,7 @@ from overlay.compare.figures import (
     REAL,
     WIDE,
     Comparison,
-    Pairing,
+    PairedRuns,
     RunSplit,
     run_split,
     summarise,
@@ -45,7 +45,7 @@ def turns(a: list[RunSplit], b: list[RunSplit]) -> tuple[list[RunSplit], list[Ru
 def compare_builds(
     a: list[RunSplit], b: list[RunSplit], *, margin: float, label: str = "", unit: str = "s"
 ) -> Comparison:
-    return compare_all([Pairing(label, a, b, margin, unit)])[0]
+    return compare_all([PairedRuns(label, a, b, margin, unit)])[0]
 
 
 def judged(a: list[RunSplit], b: list[RunSplit], margin: float = 0.1, **more: str) -> Comparison:
@@ -177,21 +177,21 @@ def test_compare_all__holm_over_splits() -> None:
     a, b = turns(runs(6.0, 6.05, 5.95, 6.0), runs(5.86, 5.92, 5.83, 5.89))
     alone = compare_builds(a, b, margin=0.01)
     assert alone.verdict == REAL
-    noise = Pairing("x", *turns(runs(6.0, 6.3, 5.7), runs(6.1, 6.4, 5.6)), 0.01)
-    among = compare_all([Pairing("60 m", a, b, 0.01), *[noise] * 9])
+    noise = PairedRuns("x", *turns(runs(6.0, 6.3, 5.7), runs(6.1, 6.4, 5.6)), 0.01)
+    among = compare_all([PairedRuns("60 m", a, b, 0.01), *[noise] * 9])
     assert among[0].verdict == CANNOT_TELL
     assert among[0].judged_with == 10
     assert among[0].p_differ == alone.p_differ
     assert among[0].p_differ_adjusted == pytest.approx(10 * (alone.p_differ or 0))
     # As the main goal it is judged nearly as if alone.
-    main = compare_all([Pairing("60 m", a, b, 0.01, is_main=True), *[noise] * 9])
+    main = compare_all([PairedRuns("60 m", a, b, 0.01, is_main=True), *[noise] * 9])
     assert main[0].p_differ_adjusted == pytest.approx((alone.p_differ or 0) / 0.9)
     assert main[0].verdict == REAL
 
 
 def test_compare_all__what_is_not_judged_costs_nothing() -> None:
-    full = Pairing("60 m", *turns(runs(6.0, 6.05, 5.95), runs(5.5, 5.55, 5.45)), 0.1)
-    none = Pairing("100 m", runs(None, None), runs(8.0), 0.1)
+    full = PairedRuns("60 m", *turns(runs(6.0, 6.05, 5.95), runs(5.5, 5.55, 5.45)), 0.1)
+    none = PairedRuns("100 m", runs(None, None), runs(8.0), 0.1)
     told = replace(full, not_judged="counts from the first movement")
     judged_ = compare_all([none, full, told])
     assert [c.verdict for c in judged_] == [CANNOT_TELL, REAL, NOT_JUDGED]

@@ -171,7 +171,7 @@ def test_plan__same_seed_same_day():
 
 def test_ready_made__clips_are_small_and_match_their_truth():
     from overlay.demo.recorder import late_speed
-    from overlay.demo.vehicle import Vehicle
+    from overlay.demo.vehicle import DemoVehicle
     from overlay.logs import read_log
 
     runs = read_truth(READY_MADE / "truth.json")
@@ -179,7 +179,7 @@ def test_ready_made__clips_are_small_and_match_their_truth():
     assert {Path(run.speed_log).suffix for run in runs} == {".gpx", ".nmea"}
     assert sum(f.stat().st_size for f in READY_MADE.iterdir()) < 8 * 2**20
     for run in runs:
-        truth = motion_from_speed(np.array(run.t_s), np.array(run.speed_mps), vehicle=Vehicle())
+        truth = motion_from_speed(np.array(run.t_s), np.array(run.speed_mps), vehicle=DemoVehicle())
         speed = read_log(READY_MADE / run.speed_log).speed
         expected = late_speed(truth, speed.t_s - run.clock_offset_s, run.delay_s, run.smoothing_s)
         error = speed.values - expected

@@ -12,13 +12,13 @@ from overlay.demo.recorder import (
     write_gpx,
     write_revs_table,
 )
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from tests.simulation import motion_from_speed, write_nmea, write_speed_table
 
 
 @pytest.fixture(scope="module")
 def run():
-    return simulate(Vehicle(), Drive())
+    return simulate(DemoVehicle(), Drive())
 
 
 def test_late_speed__ramp_reads_low_by_lag_times_acceleration():

@@ -9,7 +9,7 @@ import pytest
 from overlay.demo.camera import Ride
 from overlay.demo.ground import taxiway
 from overlay.demo.scene import SceneSpec, frame_times_s, pictures
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.errors import UsageError
 from tests.simulation import motion_from_speed
 from tests.trial_scene import TrialRide, TrialScene, TrialSpec, trial_pictures, trial_times_s
@@ -67,7 +67,7 @@ def test_ground__moves_by_the_distance_driven(facing):
 
 def test_ground__stands_still_before_the_launch_and_picture_is_repeatable():
     spec = TrialSpec(**PLAIN, ride=STEADY)
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     first, later = (TrialScene(spec, run).picture(t) for t in (0.2, 1.0))
     np.testing.assert_array_equal(first, later)
     moved = TrialScene(spec, run).picture(4.0)
@@ -86,7 +86,7 @@ def test_pictures__same_seed_same_pictures_other_seed_other_noise():
 
 
 def test_pictures__nothing_shows_of_what_the_memory_held(monkeypatch):
-    motion = simulate(Vehicle(), Drive())
+    motion = simulate(DemoVehicle(), Drive())
     seen = []
     for held in (0, 255):
         with monkeypatch.context() as patch:
@@ -153,7 +153,7 @@ def test_frame_times__rate_and_jitter():
 
 
 def test_path__length_is_the_distance_even_round_a_bend():
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     path = TrialScene(TrialSpec(width=160, height=90, ride=TrialRide(turn_deg=90)), run).path
     length = np.hypot(np.diff(path.aside), np.diff(path.along)).sum()
     assert length == pytest.approx(run.distance_m[-1], rel=1e-4)
@@ -176,7 +176,7 @@ def test_path__length_is_the_distance_even_round_a_bend():
     ],
 )
 def test_variants__give_whole_pictures_with_something_to_see(extra):
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     spec = TrialSpec(**{"width": 320, "height": 180, **extra})
     for t in (0.0, 3.0, 8.0, run.duration_s):
         picture = TrialScene(spec, run).picture(t)

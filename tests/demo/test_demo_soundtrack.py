@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from overlay.demo.soundtrack import RATE_HZ, SoundSpec, firing_phase, soundtrack
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from tests.simulation import motion_from_speed
 
 
 @pytest.mark.parametrize("fundamental", [0.6, 0.0])
 def test_sound__single_four_stroke_fires_once_in_two_turns(fundamental):
     """Firing rate is rpm / 120 (elementary): all strong lines are its multiples."""
-    cart = Vehicle()
+    cart = DemoVehicle()
     speed = 4000 / 60 * cart.metres_per_turn  # 4000 rpm: 33.33 Hz
     run = motion_from_speed(np.array([0.0, 8.0]), np.array([speed, speed]))
     spec = SoundSpec(fundamental=fundamental, whistle=0)
@@ -31,7 +31,7 @@ def test_sound__single_four_stroke_fires_once_in_two_turns(fundamental):
 
 
 def test_firing_phase__is_the_integral_of_the_firing_rate():
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     t = np.linspace(0.5, run.duration_s - 0.5, 300)
     rate = (firing_phase(run, t + 0.01) - firing_phase(run, t - 0.01)) / 0.02
     np.testing.assert_allclose(rate * 120, run.at("engine_rpm", t), rtol=0.01)
@@ -47,14 +47,14 @@ def test_wind__grows_with_speed():
 
 
 def test_whistle__sounds_before_the_launch():
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     loud, mute = (soundtrack(run, SoundSpec(whistle=w)) for w in (1.0, 0.0))
     where = np.flatnonzero(np.abs(loud - mute).max(1) > 0.01) / RATE_HZ
     assert run.launch_s - 0.8 < where[0] < where[-1] < run.launch_s
 
 
 def test_sound__stays_in_range_and_repeats_for_the_same_seed():
-    run = simulate(Vehicle(), Drive())
+    run = simulate(DemoVehicle(), Drive())
     one, two = (soundtrack(run, SoundSpec(drive=4)) for _ in range(2))
     np.testing.assert_array_equal(one, two)
     assert one.shape == (int(run.duration_s * RATE_HZ), 2)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from overlay.demo.scenario import BUILD_A, BUILD_B
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.errors import UsageError
 from tests.simulation import motion_from_speed
 
@@ -74,7 +74,7 @@ def test_loose_gravel__spins_the_wheels_and_costs_time(run):
 
 
 def test_limiter__cuts_hold_the_revs_at_the_limit():
-    vehicle = Vehicle(governor_rpm=9000, limiter_rpm=3500)
+    vehicle = DemoVehicle(governor_rpm=9000, limiter_rpm=3500)
     run = simulate(vehicle, Drive())
     held = run.engine_rpm[(run.t_s > 9) & (run.throttle == 1)]
     assert held.max() < 3560
@@ -91,4 +91,4 @@ def test_motion_from_speed__matches_the_handbook_ramp():
 
 def test_simulate__says_when_the_cart_cannot_move():
     with pytest.raises(UsageError, match="not back at rest"):
-        simulate(Vehicle(), Drive(power=0.05, longest_s=6))
+        simulate(DemoVehicle(), Drive(power=0.05, longest_s=6))

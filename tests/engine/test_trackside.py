@@ -14,7 +14,7 @@ import pytest
 
 from overlay.demo.scenario import BUILD_A, BUILD_B
 from overlay.demo.soundtrack import RATE_HZ, SoundSpec, soundtrack
-from overlay.demo.vehicle import Drive, Motion, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, Motion, simulate
 from overlay.engine.trackside import Apart, clocks_apart, speed_of_sound_mps
 from overlay.footage.model import Sound
 from overlay.timebase import FloatArray
@@ -118,7 +118,7 @@ def test_clocks_apart__says_doppler(filmed: Filmed) -> None:
 
 
 @pytest.mark.parametrize("vehicle", [FREE, BUILD_B.vehicle])
-def test_clocks_apart__another_run_is_refused(vehicle: Vehicle) -> None:
+def test_clocks_apart__another_run_is_refused(vehicle: DemoVehicle) -> None:
     motion = simulate(vehicle, Drive())
     filmed = Filmed(motion, Sound(soundtrack(motion, SoundSpec()), RATE_HZ, 0.0))
     assert filmed.apart(beside(motion, 0.0, 5.0, 1.0)).offset_s is not None

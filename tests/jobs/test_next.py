@@ -10,7 +10,7 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.compare.day import compare_day
 from overlay.compare.day_power import powers_of
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.errors import UndeterminedError, UsageError
 from overlay.plan.figure import Figure
 from overlay.plan.whole import plan_next
@@ -98,7 +98,7 @@ def test_model__facts_of_the_demos_cart(of_a):
 
 def test_candidates__against_the_demos_own_simulator(of_a):
     """The demo's cart, ten kilograms lighter, driven over 60 m."""
-    cart = Vehicle()
+    cart = DemoVehicle()
     heavy, light = (
         simulate(replace(cart, mass_kg=mass), Drive()).split_to_distance(60.0)
         for mass in (cart.mass_kg, cart.mass_kg - 10)

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.motion.ground import TUNING, _gain_errors, pitch_response
 from overlay.motion.model import AMONG_THINGS, OPEN_GROUND
 from overlay.sync.estimate import estimate_offset
@@ -51,7 +51,7 @@ def test_gain_errors__a_drive_without_a_stop_cannot_tell() -> None:
 def test_shaking_camera_that_reads_row_by_row__answer_of_narrow_interval() -> None:
     """What shakes at firing frequency bends rows; corners on the ground still tell the speed."""
     rng = np.random.default_rng(7)
-    motion = simulate(Vehicle(), Drive(go_s=1.5, lift_at_m=30.0))
+    motion = simulate(DemoVehicle(), Drive(go_s=1.5, lift_at_m=30.0))
     place = replace(CLUTTERED["shaking single"], frame_rate_hz=20.0)
     frames = list(cluttered_frames(place, motion, rng))
     film = Film(partial(smaller, frames), lambda: frames)

@@ -7,7 +7,7 @@ import pytest
 
 from overlay.compare.figures import LEVEL, MAIN_SHARE
 from overlay.compare.further import runs_wanted
-from overlay.plan.bundle import Ground, bundle
+from overlay.plan.bundle import Basis, bundle
 from overlay.plan.candidates import (
     NOT_SEEN,
     SLOWER,
@@ -37,9 +37,9 @@ VEHICLE = Vehicle(
 GOALS = tuple(parse_goal(text) for text in ("60 m", "20 to 60 m"))
 
 
-def ground(vehicle=VEHICLE, engine=None, scatter=0.05, per=RPM_PER_MPS, driven=3900.0) -> Ground:
+def ground(vehicle=VEHICLE, engine=None, scatter=0.05, per=RPM_PER_MPS, driven=3900.0) -> Basis:
     model = model_of(engine_force, rolling=0.2, drag=0.4)
-    return Ground(
+    return Basis(
         model,
         {},
         GOALS,
@@ -214,7 +214,7 @@ def test_limit__counts_on_every_goal_of_the_course():
     vehicle = VEHICLE.model_copy(update={"stock_limit_rpm": (at_20 + at_60) / 2})
     goals = (parse_goal("20 m"), parse_goal("60 m"))
     scatter = {goal.label: 0.02 for goal in goals}
-    short = Ground(**{**vars(ground(vehicle)), "goals": goals, "scatter": scatter})
+    short = Basis(**{**vars(ground(vehicle)), "goals": goals, "scatter": scatter})
     (one,) = ranked(short, [Candidate(name="low", wheel_teeth=(110,))])
     assert at_20 < vehicle.stock_limit_rpm < at_60
     assert one.answer == BEYOND and one.line.value == pytest.approx(at_60)
@@ -337,5 +337,5 @@ def test_answer__a_sure_gain_that_does_not_matter_is_called_so():
     light = Candidate(name="light", price=5.0, mass_change_kg=-20.0)
     gain = -judge(light)["light"].gains[0].value
     for share, answer in ((0.9, WORTH), (1.1, SMALL)):
-        of = Ground(**{**vars(ground()), "worth": share * gain})
+        of = Basis(**{**vars(ground()), "worth": share * gain})
         assert ranked(of, [light])[0].answer == answer

@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 
 from overlay.compare.power import TURNING_SHARE, RoadLoad, assumed_road_load
 from overlay.compare.where import Trace
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.errors import UndeterminedError
 from overlay.plan.course import Change, changed, passage
 from overlay.plan.pull import fit_pull
@@ -118,7 +118,7 @@ def test_predictions__come_true_on_carts_of_another_simulator():
 
 def test_simulator__agrees_with_the_demos():
     """Two simulators that share no code give one cart nearly the same 60 m."""
-    cart = Vehicle(torque_rpm=(0.0, 7000.0), torque_nm=(12.0, 12.0), governor_rpm=9000.0)
+    cart = DemoVehicle(torque_rpm=(0.0, 7000.0), torque_nm=(12.0, 12.0), governor_rpm=9000.0)
     theirs = simulate(cart, Drive(opening_s=0.3)).split_to_distance(60.0)
     one = {
         name: np.array([value])

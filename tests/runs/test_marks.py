@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from overlay.demo.soundtrack import RATE_HZ, SoundSpec, soundtrack
-from overlay.demo.vehicle import Drive, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, simulate
 from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.engine.sound_rpm import rpm_from_sound
 from overlay.footage.model import Sound
@@ -88,7 +88,7 @@ def heard_in(vehicle, drive):
 
 def test_find_heard_cuts__the_limiter_is_heard_and_the_governor_is_none():
     torque = (9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5)
-    cut = Vehicle(torque_nm=torque, governor_rpm=6000.0, limiter_rpm=3900.0)
+    cut = DemoVehicle(torque_nm=torque, governor_rpm=6000.0, limiter_rpm=3900.0)
     marks, motion = heard_in(cut, Drive(lift_at_m=60.0))
     (mark,) = marks
     assert mark.kind == "limiter cut"
@@ -96,4 +96,4 @@ def test_find_heard_cuts__the_limiter_is_heard_and_the_governor_is_none():
     true_s = motion.t_s[motion.engine_rpm >= 3900.0]
     assert mark.start_s == pytest.approx(true_s[0], abs=0.3)
     assert mark.end_s == pytest.approx(true_s[-1], abs=0.45)  # a bounce takes 0.41 s
-    assert heard_in(Vehicle(), Drive(lift_at_m=60.0))[0] == ()
+    assert heard_in(DemoVehicle(), Drive(lift_at_m=60.0))[0] == ()

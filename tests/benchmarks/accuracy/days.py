@@ -35,13 +35,13 @@ from overlay.compare.figures import (
     MAIN_SHARE,
     NO_DIFFERENCE,
     REAL,
-    Pairing,
+    PairedRuns,
     RunSplit,
     run_split,
 )
 from overlay.compare.mixed import difference_of, is_confounded
 from overlay.compare.verdict import compare_all
-from overlay.demo.vehicle import Drive, Vehicle
+from overlay.demo.vehicle import DemoVehicle, Drive
 from overlay.runs.model import Split
 from overlay.runs.splits import parse_goal, splits
 from tests.benchmarks.accuracy import days_more
@@ -210,7 +210,7 @@ def whole_days(days: int, rng: np.random.Generator) -> list[str]:
         of_b = order_of("AABB", n, rng)
         values = day_values(of_b, (0.02, 0.02), "steady", 50, rng)
         pairs = [
-            Pairing("", runs_of(v, of_b, False, 0), runs_of(v, of_b, True, 0), MARGIN_S)
+            PairedRuns("", runs_of(v, of_b, False, 0), runs_of(v, of_b, True, 0), MARGIN_S)
             for v in values
         ]
         said = [compare_all([pair])[0] for pair in pairs]
@@ -229,7 +229,7 @@ def whole_days(days: int, rng: np.random.Generator) -> list[str]:
             values = day_values(of_b, (0.04, 0.04), "walk", 1, rng)[0]
             values = values + np.where(of_b, truth + share[1] * lag_s, share[0] * lag_s)
             a, b = (runs_of(values, of_b, flag, 0.02 * share[int(flag)]) for flag in (False, True))
-            pairs.append(Pairing(str(place), a, b, MARGIN_S, is_main=place == 0))
+            pairs.append(PairedRuns(str(place), a, b, MARGIN_S, is_main=place == 0))
         bad = False
         for c, truth in zip(days_more.judged_fast(pairs), truths, strict=True):
             bad |= (c.verdict == REAL and truth == 0) or (c.verdict == NO_DIFFERENCE and truth > 0)
@@ -264,7 +264,7 @@ def throttles(per_opening: int, days: int, rng: np.random.Generator) -> list[str
                     )
                 if any(split.value is None for side in sides for split in side):
                     continue
-                c = days_more.judged_fast([Pairing("", sides[0], sides[1], MARGIN_S)])[0]
+                c = days_more.judged_fast([PairedRuns("", sides[0], sides[1], MARGIN_S)])[0]
                 assert c.low is not None and c.high is not None
                 counts["inside"] += c.low <= apart <= c.high
                 counts["real"] += c.verdict == REAL and abs(apart) < 0.01
@@ -290,7 +290,7 @@ def throttles(per_opening: int, days: int, rng: np.random.Generator) -> list[str
 def driven(opening_s: float, rng: np.random.Generator) -> tuple[list[float], list[Split]]:
     """A run's true splits, and its splits from its log."""
     drive = Drive(go_s=1.6, opening_s=opening_s, power=float(rng.normal(1.0, 0.01)))
-    one: Analysed = analysed(Vehicle(), drive, rng)
+    one: Analysed = analysed(DemoVehicle(), drive, rng)
     m = one.motion
     true = [
         m.split_to_distance(60.0),

@@ -15,7 +15,7 @@ import numpy as np
 
 from overlay.compare import verdict
 from overlay.compare.equations import laid_out
-from overlay.compare.figures import LEVEL, REAL, Comparison, Pairing, RunSplit, run_split
+from overlay.compare.figures import LEVEL, REAL, Comparison, PairedRuns, RunSplit, run_split
 from overlay.compare.mixed import Difference, difference_of
 from overlay.compare.season import _judged, _Run
 from overlay.compare.spoiled import CUT, belonging
@@ -112,7 +112,7 @@ def limited(days: int, rng: np.random.Generator) -> tuple[list[Shares], int]:
 
 def _limited_day(
     n: int, stated: float | None, rng: np.random.Generator
-) -> tuple[Pairing, tuple[int, int]]:
+) -> tuple[PairedRuns, tuple[int, int]]:
     """One day's pairing of a and b, and how many runs of each nothing spoiled."""
     goal, sides, sound = parse_goal("20 to 60 m"), [], []
     for b in (0, 1):
@@ -134,10 +134,10 @@ def _limited_day(
             side.append(run_split(name, split, marks=rest, place=2 * i + b))
         sides.append(side)
         sound.append(int(np.sum(~spins)))
-    return Pairing("20 to 60 m", *sides, MARGIN_S), (sound[0], sound[1])
+    return PairedRuns("20 to 60 m", *sides, MARGIN_S), (sound[0], sound[1])
 
 
-def judged_fast(pairs: list[Pairing]) -> tuple[Comparison, ...]:
+def judged_fast(pairs: list[PairedRuns]) -> tuple[Comparison, ...]:
     """All verdicts without the number of further runs, which takes time and is not asked."""
     kept, verdict.further_runs = verdict.further_runs, lambda *_, **__: None
     try:

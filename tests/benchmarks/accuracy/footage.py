@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from overlay.demo.recorder import Receiver, record_speed
-from overlay.demo.vehicle import Drive, Motion, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, Motion, simulate
 from overlay.footage.model import LumaFrame
 from overlay.motion import MotionSignal, motion_signal, used
 from overlay.series import Series
@@ -44,7 +44,7 @@ from tests.trial_scene import TrialRide, TrialSpec, trial_pictures
 
 Array = npt.NDArray[np.float64]
 BASE = TrialSpec(width=320, height=180)
-FAST = Vehicle(
+FAST = DemoVehicle(
     torque_nm=(9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5), governor_rpm=5200.0, limiter_rpm=5100.0
 )
 STEPS_MPS = {"whole km/h": 1 / 3.6, "whole mph": 0.44704}
@@ -97,7 +97,7 @@ def launch(rng: np.random.Generator) -> Motion:
         braking_mps2=float(rng.normal(4.3, 0.3)),
         lift_at_m=float(rng.uniform(50, 80)),
     )
-    return simulate(FAST if rng.random() < 0.5 else Vehicle(), drive)
+    return simulate(FAST if rng.random() < 0.5 else DemoVehicle(), drive)
 
 
 def rendered(spec: TrialSpec, motion: Motion, rng: np.random.Generator) -> list[LumaFrame]:

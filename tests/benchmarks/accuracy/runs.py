@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from overlay.demo.recorder import Receiver, RevCounter, record_revs, record_speed
-from overlay.demo.vehicle import Drive, Motion, Vehicle, simulate
+from overlay.demo.vehicle import DemoVehicle, Drive, Motion, simulate
 from overlay.engine.driveline import Driveline
 from overlay.runs.launch import find_launch
 from overlay.runs.marks import find_marks
@@ -22,7 +22,7 @@ from overlay.runs.smoother import smooth
 from overlay.runs.splits import parse_goal, splits
 from overlay.series import Series
 
-FAST = Vehicle(
+FAST = DemoVehicle(
     torque_nm=(9.0, 12.6, 14.0, 13.9, 13.7, 12.9, 9.5), governor_rpm=6000.0, limiter_rpm=5100.0
 )
 
@@ -41,7 +41,7 @@ class Analysed:
 
 
 def analysed(
-    vehicle: Vehicle,
+    vehicle: DemoVehicle,
     drive: Drive,
     rng: np.random.Generator,
     *,
@@ -130,7 +130,7 @@ def coverage(runs: int, rng: np.random.Generator) -> None:
     phases: dict[str, list[float]] = {}
     for _ in range(runs):
         began = time.process_time()
-        run = analysed(Vehicle(), clean_drive(rng), rng, timing_sigma_s=0.0)
+        run = analysed(DemoVehicle(), clean_drive(rng), rng, timing_sigma_s=0.0)
         cpu += time.process_time() - began
         k, m = run.kinematics, run.motion
         moving = (k.t_s > m.launch_s) & (m.at("speed_mps", k.t_s) > 0) & (k.speed_sigma_mps > 0)
@@ -196,7 +196,7 @@ def marks_on_clean(runs: int, rng: np.random.Generator) -> None:
     false: Counter[str] = Counter()
     slips = 0
     for i in range(runs):
-        vehicle = Vehicle() if i % 2 else replace(FAST, limiter_rpm=7000.0)
+        vehicle = DemoVehicle() if i % 2 else replace(FAST, limiter_rpm=7000.0)
         noise = float(rng.choice([12.0, 40.0]))
         run = analysed(vehicle, clean_drive(rng), rng, noise_rpm=noise, limiter_known=i % 4 < 2)
         for mark in run.marks:
