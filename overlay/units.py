@@ -8,12 +8,13 @@ horsepower is 550 foot pounds-force a second, with the pound of 0.45359237 kg an
 from __future__ import annotations
 
 import re
-from typing import Literal, get_args
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, Literal, get_args
 
 from overlay.errors import UsageError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 SpeedUnit = Literal["mph", "km/h", "m/s", "kn", "ft/s"]
 SPEED_UNITS: tuple[SpeedUnit, ...] = get_args(SpeedUnit)
@@ -49,6 +50,8 @@ def whole_unit_step_mps(speeds_mps: npt.NDArray[np.float64]) -> float:
     >>> whole_unit_step_mps(np.array([0, 5.1, 12, 18, 26.4]))
     0.0
     """
+    import numpy as np  # a day sheet needs units and no arrays; the desk shows one first
+
     distinct = np.unique(np.round(speeds_mps[speeds_mps != 0.0], 4))
     if len(distinct) < 4:
         return 0.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,12 +12,12 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 
 from overlay.desk.confine import SHOWN, inside
 from overlay.desk.guard import APART, Guard, TooLargeError
 from overlay.errors import InputError, TimetrueError, UsageError
+from overlay.gauges.fonts import font_path
 from overlay.jobs.names import CLIPS, FOLDER
 from overlay.page.scripts import STATIC as PLAYER
 
@@ -27,26 +27,54 @@ if TYPE_CHECKING:
 STATIC = Path(__file__).with_name("static")
 EVENT_EVERY_S = 0.15
 QUIET_S = 10.0
+KINDS = {
+    ".html": "text/html",
+    ".js": "text/javascript",
+    ".css": "text/css",
+    ".svg": "image/svg+xml",
+}
+KINDS |= {".otf": "font/otf", ".txt": "text/plain"}
 
 
 # The desk, waited for while it is made: the page comes before all that answers it.
 Wait = Callable[[], "Desk"]
 
 
-def routes(desk: Wait) -> list[Route | Mount]:
+def routes(desk: Wait) -> list[Route]:
     """Every address."""
+    own = {f"/static/{name}": file for name, file in _files_in(STATIC).items()}
+    own |= {f"/player/{name}": file for name, file in _files_in(PLAYER).items()}
+    own |= {f"/fonts/{name}.otf": font_path(bold=name == "bold") for name in ("regular", "bold")}
     return [
-        Route("/", lambda _: FileResponse(STATIC / "index.html")),
+        Route("/", _own("/static/index.html", own)),
         Route("/api/look", _answering(lambda _: desk().look())),
         Route("/api/events", _events(desk)),
         Route("/api/cancel/{number:int}", _answering(_cancel(desk)), methods=["POST"]),
         Route("/api/{name}", _asking(desk), methods=["POST"]),
         Route("/files/{name:path}", _answering(lambda request: _file(desk(), request))),
         Route(APART + "{key}/{name:path}", _answering(lambda request: _apart(desk(), request))),
-        Route("/fonts/{name}.otf", _answering(_font)),
-        Mount("/static", StaticFiles(directory=STATIC)),
-        Mount("/player", StaticFiles(directory=PLAYER)),
+        *[Route(path, _own(path, own)) for path in own],
     ]
+
+
+def _files_in(folder: Path) -> dict[str, Path]:
+    return {
+        file.relative_to(folder).as_posix(): file
+        for file in sorted(folder.rglob("*"))
+        if file.is_file()
+    }
+
+
+def _own(path: str, own: Mapping[str, Path]) -> Callable[[Request], Awaitable[Response]]:
+    """A file of the desk itself, read once and given at once: a page asks for twenty."""
+    file, kept = own[path], []
+
+    async def respond(_: Request) -> Response:
+        if not kept:
+            kept.append(file.read_bytes())
+        return Response(kept[0], media_type=KINDS.get(file.suffix, "application/octet-stream"))
+
+    return respond
 
 
 def application(desk: Wait, *, token: str, apart_key: str, port: int) -> Guard:
@@ -99,12 +127,6 @@ def _cancel(desk: Wait) -> Callable[[Request], dict[str, Any]]:
     return cancel
 
 
-def _font(request: Request) -> Response:
-    from overlay.gauges.type import font_path
-
-    return FileResponse(font_path(bold=request.path_params["name"] == "bold"))
-
-
 def _file(desk: Desk, request: Request) -> Response:
     found = inside(desk.folder, request.path_params["name"])
     if found.suffix.lower() == ".html":
@@ -131,10 +153,11 @@ def _events(wait: Wait) -> Callable[[Request], Awaitable[Response]]:
         while not await request.is_disconnected():
             if checked_s >= 1.0:
                 base, checked_s = await run_in_threadpool(desk.disk), 0.0
-            now = (desk.queue.version, base)
+            now = (desk.queue.version, base, desk.seen.version)
             if now != last or quiet_s >= QUIET_S:
                 last, quiet_s = now, 0.0
-                yield f"data: {json.dumps({'jobs': desk.queue.views(), 'base': base})}\n\n"
+                said = {"jobs": desk.queue.views(), "base": base, "files": desk.seen.version}
+                yield f"data: {json.dumps(said)}\n\n"
             await asyncio.sleep(EVENT_EVERY_S)
             quiet_s, checked_s = quiet_s + EVENT_EVERY_S, checked_s + EVENT_EVERY_S
 

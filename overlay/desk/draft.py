@@ -15,9 +15,8 @@ from typing import Any
 
 from overlay.errors import InputError, OutputError
 from overlay.files import written_whole
-from overlay.jobs.day_new import Folder, pair_up
-from overlay.jobs.day_text import sheet_text
-from overlay.sheet import DaySheet, SheetError, read_sheet
+from overlay.gauges.palette import hex_of, hue_among
+from overlay.sheet import DaySheet, Run, SheetError, read_sheet
 from overlay.sheet.edit import MARK
 from overlay.sheet.load import LARGEST_BYTES
 
@@ -98,9 +97,10 @@ def sheet_of(text: str, path: Path) -> DaySheet:
     return found.sheet
 
 
-def first_draft(seen: Folder, units: str) -> str:
-    """The text of a sheet for a folder that has none."""
-    return sheet_text(seen, pair_up(seen.clips, seen.logs), units)[0]
+def unknown_run(sheet: DaySheet, run: Run) -> dict[str, Any]:
+    """Name, colour and state of a run that is not worked out."""
+    hue = hex_of(hue_among(sheet.builds, run.build))
+    return {"name": run.name, "hue": hue, "state": "new", "problem": ""}
 
 
 def save(path: Path, text: str, base: str) -> str | None:

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from overlay.desk.asked import AskDraft, Asks, AskSave
-from overlay.desk.draft import checked, digest_of, first_draft, on_disk, save, set_aside
+from overlay.desk.draft import checked, digest_of, on_disk, save, set_aside, unknown_run
 from overlay.desk.guard import APART
 from overlay.desk.queue import Queue
-from overlay.desk.seen import Seen, folder_view, unknown_run
+from overlay.desk.seen import Seen
 from overlay.errors import InputError, UsageError
 from overlay.jobs.names import CLIPS, FILMS, FOLDER, KEPT, SHEET_NAME
 from overlay.sheet import DaySheet
@@ -24,6 +24,7 @@ from overlay.sheet.edit import Edit, edited
 if TYPE_CHECKING:
     from overlay.desk.orders import Orders
 
+LOOK_S = 0.5  # that a page waits for the files of a folder: most are read by then
 READ_AFTER_S = 1.0  # the page has shown its runs by then
 
 
@@ -34,15 +35,24 @@ class Desk:
     ----------
     folder : Path
         That exists.
+    seen : Seen, optional
+        Of that folder, where it is being read already.
     is_tour : bool
         Whether to film the demo day into it where it has no sheet, and to lead through it.
     apart_key : str, optional
         Secret in the path of the results page.
     """
 
-    def __init__(self, folder: Path, *, is_tour: bool = False, apart_key: str = "") -> None:
+    def __init__(
+        self,
+        folder: Path,
+        seen: Seen | None = None,
+        *,
+        is_tour: bool = False,
+        apart_key: str = "",
+    ) -> None:
         self.folder = folder.resolve()
-        self.seen = Seen(folder)
+        self.seen = seen or Seen(folder)
         self.path = self.folder / SHEET_NAME
         self.queue = Queue()
         # Begun when the page is there: the first who asks for a run need not wait for it.
@@ -90,15 +100,23 @@ class Desk:
     # -- the folder and the sheet --------------------------------------------------------------
 
     def look(self) -> dict[str, Any]:
-        """Files, pairing, and the sheet as it is or as it would start."""
-        seen = self.seen.now()
-        text = on_disk(self.path)
+        """Files, pairing, and the sheet as it is or as it would start.
+
+        ``text`` is None while there is no sheet and not all files are known; ``draft`` is what
+        would be answered to it.
+        """
+        version = self.seen.version
+        seen = self.seen.now(LOOK_S)
+        there = on_disk(self.path)
+        text = seen["text"] if there is None else there
         return {
             "folder": str(self.folder),
-            "files": folder_view(seen),
-            "text": text if text is not None else first_draft(seen, "mph"),
-            "base": digest_of(text),
-            "is_new": text is None,
+            "files": seen,
+            "files_version": version,
+            "text": text,
+            "draft": None if text is None else self.draft(AskDraft(text=text)),
+            "base": digest_of(there),
+            "is_new": there is None,
             "is_tour": self.is_tour,
             "films": self._films(),
             "results": self._results(),
@@ -140,9 +158,15 @@ class Desk:
             return {"base": digest_of(asked.text)}
         return {"theirs": theirs, "base": digest_of(theirs)}
 
+    def close(self) -> None:
+        """End what is worked on, and let the process that reads go."""
+        self.queue.close()
+        self.seen.close()
+
     def disk(self) -> str:
-        """Digest of the sheet on disk; of no text where it cannot be read."""
+        """Digest of the sheet on disk, or of no text where it cannot be read; files are seen to."""
         try:
+            self.seen.now()
             return digest_of(on_disk(self.path))
         except InputError:
             return ""

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import secrets
 import socket
+import sys
 import webbrowser
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from overlay.desk.seen import Seen
 from overlay.errors import InputError, OutputError
 
 if TYPE_CHECKING:
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
 HOST = "127.0.0.1"
 USUAL_PORT = 7043  # drafts that a browser keeps are found again under the same one
 SHUT_S = 1
+SWITCH_S = 5e-4  # a tenth of the usual: libraries being read do not hold up what is asked
 DEMO = "timetrue-demo"  # as 'timetrue demo' calls it
 
 
@@ -75,15 +79,18 @@ def _folder(named: Path | None) -> Path:
 
 def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> None:
     """Answer until Ctrl-C."""
-    # Most of the start is reading the libraries: of what answers, while the page goes out.
+    # Most of the start is reading the libraries: of what reads the files, in its own process, and
+    # of what answers, while the page goes out.
+    sys.setswitchinterval(SWITCH_S)
     apart_key = secrets.token_urlsafe(32)
+    seen = Seen(folder)
+    with suppress(InputError):  # which the page is told when it asks
+        seen.now()
 
     def made() -> Desk:
         from overlay.desk.folder import Desk
 
-        desk = Desk(folder, is_tour=is_tour, apart_key=apart_key)
-        desk.seen.warm()
-        return desk
+        return Desk(folder, seen, is_tour=is_tour, apart_key=apart_key)
 
     desk = ThreadPoolExecutor(1).submit(made)
 
@@ -107,7 +114,7 @@ def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> No
     except KeyboardInterrupt:
         pass  # the way to end it
     finally:
-        desk.result().queue.close()
+        desk.result().close()
 
 
 def _listener(port: int | None) -> socket.socket:

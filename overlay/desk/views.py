@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from overlay.desk.seen import unknown_run
+from overlay.desk.draft import unknown_run
 from overlay.jobs.day_find import FoundRuns
 from overlay.jobs.day_motion import load_motion
 from overlay.jobs.day_one import RunTask, cell_of, inputs_of

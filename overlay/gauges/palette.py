@@ -8,15 +8,16 @@ that of WCAG 2.2: relative luminance from sRGB, ratio (L1 + 0.05) / (L2 + 0.05).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, NamedTuple
 
 from overlay.errors import UsageError
 from overlay.sheet import Build
 
-FloatArray = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    FloatArray = npt.NDArray[np.float64]
 
 
 class Color(NamedTuple):
@@ -99,6 +100,8 @@ def relative_luminance(rgb: npt.ArrayLike) -> FloatArray:
     rgb : array_like, shape (..., 3)
         Code values 0 to 255.
     """
+    import numpy as np  # the desk's first page has hues to name, and no use for it
+
     code = np.asarray(rgb, dtype=np.float64) / 255.0
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
     luminance: FloatArray = linear @ np.array([0.2126, 0.7152, 0.0722])

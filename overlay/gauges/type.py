@@ -7,12 +7,11 @@ set tighter; with a fixed number of decimals the digits still keep their places.
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 
-from overlay.errors import InputError
 from overlay.gauges.canvas import Canvas, Mask, Rgba
+from overlay.gauges.fonts import font_path
 from overlay.gauges.palette import Color
 
 CAP_SHARE = 0.76  # height of digits and capitals in B612 Mono, in ems (its own outlines)
@@ -23,22 +22,6 @@ STOP_MIDDLE = 0.15  # ems from the origin to the middle of the full stop's dot
 DIGITS = "0123456789.-−+± –"
 LETTERS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ALL = DIGITS + LETTERS + "/,:;()%²×·'&_#<>=?!–—→"
-
-
-def font_path(*, bold: bool = False) -> Path:
-    """Where the font file lies: in the checkout's ``fonts`` or in the installed package.
-
-    Raises
-    ------
-    InputError
-        If neither has it.
-    """
-    name = f"B612Mono-{'Bold' if bold else 'Regular'}.otf"
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "_fonts", package.parent / "fonts"):
-        if (folder / name).is_file():
-            return folder / name
-    raise InputError(f"{package / '_fonts' / name}: the font is missing; install timetrue again")
 
 
 class Face:

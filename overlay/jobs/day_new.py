@@ -25,6 +25,9 @@ SLACK_S = 120.0  # a camera's clock set by hand is a minute or two wrong besides
 MOVING_MPS = 2.0  # above the scatter of a receiver at rest and below any run
 
 
+LeftOut = tuple[str, str]  # a file's name, and the reason why it cannot be read
+
+
 @dataclass(frozen=True)
 class SeenClip:
     """A clip in the folder, and the track inside it if there is one with speed."""
@@ -75,7 +78,7 @@ class Folder:
 
     clips: tuple[SeenClip, ...]
     logs: tuple[SeenLog, ...]
-    left_out: tuple[tuple[str, str], ...] = ()  # name, and reason why it cannot be read
+    left_out: tuple[LeftOut, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,31 +121,57 @@ def new_sheet(
 
 def look_at(folder: Path, *, progress: Progress = silent) -> Folder:
     """Open every file of the folder that may be a clip or a log; folders in it are not entered."""
-    clips, logs, left_out = [], [], []
+    names = names_in(folder)
+    found: list[SeenClip | SeenLog | LeftOut] = []
+    for number, name in enumerate(names):
+        progress("looking at files", number / len(names))
+        found.append(seen_file(folder, name))
+    progress("looking at files", 1.0)
+    return folder_of(found)
+
+
+def names_in(folder: Path) -> list[str]:
+    """Files of a folder that may be clips or logs, as a person sorts them.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
     try:
         names = sorted((p.name for p in folder.iterdir() if p.is_file()), key=natural)
     except OSError as error:
         raise InputError(f"{folder}: cannot be read: {error.strerror or error}") from error
-    for number, name in enumerate(names):
-        progress("looking at files", number / len(names))
-        suffix = Path(name).suffix.lower()
-        if name.startswith(".") or not name.isprintable():
-            continue
-        try:
-            if suffix in CLIP_SUFFIXES:
-                facts = probe(folder / name)
-                track = _track(facts)
-                clips.append(SeenClip(name, facts.duration_s, facts.created_utc, track))
-            elif suffix in LOG_SUFFIXES:
-                log = read_log(folder / name)
-                if log.speed is not None or log.rpm is not None:
-                    logs.append(SeenLog(name, log))
-                else:
-                    left_out.append((name, "has neither speed nor RPM"))
-        except TimetrueError as error:
-            left_out.append((name, str(error).removeprefix(f"{folder / name}: ")))
-    progress("looking at files", 1.0)
-    return Folder(tuple(clips), tuple(logs), tuple(left_out))
+    return [
+        name
+        for name in names
+        if Path(name).suffix.lower() in CLIP_SUFFIXES | LOG_SUFFIXES
+        and not name.startswith(".")
+        and name.isprintable()
+    ]
+
+
+def seen_file(folder: Path, name: str) -> SeenClip | SeenLog | LeftOut:
+    """Open one of them; what cannot be read is left out with the reason."""
+    try:
+        if Path(name).suffix.lower() in CLIP_SUFFIXES:
+            facts = probe(folder / name)
+            return SeenClip(name, facts.duration_s, facts.created_utc, _track(facts))
+        log = read_log(folder / name)
+    except TimetrueError as error:
+        return name, str(error).removeprefix(f"{folder / name}: ")
+    if log.speed is None and log.rpm is None:
+        return name, "has neither speed nor RPM"
+    return SeenLog(name, log)
+
+
+def folder_of(found: Sequence[SeenClip | SeenLog | LeftOut]) -> Folder:
+    """What was seen, by kind."""
+    return Folder(
+        tuple(one for one in found if isinstance(one, SeenClip)),
+        tuple(one for one in found if isinstance(one, SeenLog)),
+        tuple(one for one in found if isinstance(one, tuple)),
+    )
 
 
 def _track(facts: ClipFacts) -> Log | None:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from overlay.files import NAME_PATTERN
 from overlay.runs import default_goals
-from overlay.sheet.base import NAME_PATTERN
 from overlay.units import MPS_PER
 
 if TYPE_CHECKING:

@@ -218,7 +218,7 @@ class _Processes(Generic[Item, Result]):
 
     def _hired(self) -> _Worker:
         ours, theirs = self._context.Pipe()
-        with _no_main_module():
+        with no_main_module():
             process = self._context.Process(target=_work, args=(theirs,))
             process.start()
         theirs.close()
@@ -245,7 +245,7 @@ class _Processes(Generic[Item, Result]):
 
 
 @contextmanager
-def _no_main_module() -> Iterator[None]:
+def no_main_module() -> Iterator[None]:
     """Let workers start without running the caller's script again.
 
     A script needs no ``if __name__ == "__main__"`` then: what workers do lies in modules.

@@ -8,12 +8,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
+from overlay.files import NAME_PATTERN
 from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, sheet_goal
-
-# File names are made of names, so nothing that a file system would trip over is let in.
-NAME_PATTERN = (
-    r'^[^\s/\\<>:"|?*.\x00-\x1f]([^/\\<>:"|?*\x00-\x1f]{0,38}[^\s/\\<>:"|?*.\x00-\x1f])?$'
-)
 
 
 def _checked_name(name: str) -> str:

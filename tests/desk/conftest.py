@@ -32,7 +32,7 @@ def client_of(desk: Desk, **more: object) -> TestClient:
 def desk(day: Path):
     made = Desk(day)
     yield made
-    made.queue.close()
+    made.close()
 
 
 @pytest.fixture

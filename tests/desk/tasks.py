@@ -1,9 +1,11 @@
 """Jobs for the queue's tests, in a module that a process reads in no time."""
 
+import os
 import shutil
 import time
 from pathlib import Path
 
+from overlay.desk import reading
 from overlay.errors import InputError
 from overlay.files import written_whole
 
@@ -29,3 +31,18 @@ def refusing(*, progress) -> None:
 
 def copying(folder: str, *, progress) -> None:
     shutil.copytree(CLIPS, folder, dirs_exist_ok=True)
+
+
+def crashing_on_b1(folder: Path, pipe) -> None:
+    """A process that reads a folder and that one of the clips ends."""
+    seen_file = reading.seen_file
+    reading.seen_file = lambda where, name: (
+        os._exit(1) if name == "b1.mp4" else seen_file(where, name)
+    )
+    reading.read_on_request(folder, pipe)
+
+
+def never_read(folder: Path, pipe) -> None:
+    """One that is still at the first file."""
+    pipe.recv()
+    time.sleep(60)

@@ -10,18 +10,34 @@ import numpy as np
 import pytest
 
 from overlay.desk import draft as drafts
+from overlay.desk import seen as seeing
 from overlay.desk import work
 from overlay.desk.films import FilmOrder, layout_text, usual_places
 from overlay.desk.folder import Desk
 from overlay.desk.queue import Queue
+from overlay.desk.reading import CRASHED
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges.layout import layout_for, parse_layout
-from tests.desk.tasks import copying, counting, refusing, waiting
+from tests.desk.tasks import copying, counting, crashing_on_b1, never_read, refusing, waiting
 
 
 def look(client):
+    """The folder, once all files are read."""
+    until(lambda: "error" in client.get("/api/look").json() or is_read(client))
     return client.get("/api/look").json()
+
+
+def is_read(client):
+    return client.get("/api/look").json()["files"]["reading"] is None
+
+
+def until(is_so):
+    for _ in range(600):
+        if is_so():
+            return True
+        time.sleep(0.05)
+    raise AssertionError("not so within 30 s")
 
 
 def post(client, what, **body):
@@ -49,6 +65,47 @@ def test_look__a_folder_without_a_sheet_gets_a_draft_and_no_file(client, day):
     assert not (day / "day.toml").exists()
     assert post(client, "save", text=found["text"], base="")[1]["base"]
     assert (day / "day.toml").read_text() == found["text"]
+
+
+def test_look__brings_what_a_draft_of_its_text_is(client):
+    found = look(client)
+    assert found["draft"] == post(client, "draft", text=found["text"])[1]
+
+
+def test_look__does_not_wait_for_files_that_are_still_read(day, monkeypatch):
+    (day / "day.toml").unlink()
+    monkeypatch.setattr(seeing, "_read", never_read)
+    desk = Desk(day)
+    try:
+        found = desk.look()
+        assert found["files"]["reading"][1] == 6 and found["is_new"]
+        assert found["text"] is found["draft"] is None
+    finally:
+        desk.close()
+
+
+def test_look__a_file_that_comes_and_one_that_goes(client, desk, day):
+    before = look(client)["files_version"]
+    shutil.copy(day / "a1.gpx", day / "c1.gpx")
+    (day / "b1.mp4").unlink()
+    desk.disk()  # as once a second while a page is open
+    files = look(client)["files"]
+    assert "c1.gpx" in [log["name"] for log in files["logs"]]
+    assert [clip["name"] for clip in files["clips"]] == ["a1.mp4"]
+    assert desk.seen.version > before
+
+
+def test_look__a_clip_that_ends_the_reading_process_is_left_out_alone(day, monkeypatch):
+    (day / "day.toml").unlink()
+    monkeypatch.setattr(seeing, "_read", crashing_on_b1)
+    desk = Desk(day)
+    try:
+        found = until(lambda: desk.look()["files"]["reading"] is None) and desk.look()
+        assert found["files"]["left_out"] == [{"name": "b1.mp4", "why": CRASHED}]
+        assert [clip["name"] for clip in found["files"]["clips"]] == ["a1.mp4"]
+        assert "a1.mp4" in found["text"] and len(found["files"]["logs"]) == 4
+    finally:
+        desk.close()
 
 
 def test_look__an_empty_folder_and_one_that_is_gone(client, day):
@@ -241,16 +298,17 @@ def test_tour__films_the_demo_day_only_where_there_is_none(tmp_path, day, monkey
     monkeypatch.setattr(work, "demo", copying)
     made = Desk(tmp_path / "day", is_tour=True)
     assert made.queue.views() == [] and made.look()["is_tour"]
+    made.close()
     empty = tmp_path / "empty"
     empty.mkdir()
     made = Desk(empty, is_tour=True)
     try:
         (job,) = made.queue.views()
-        assert (job["kind"], made.look()["is_new"]) == ("demo", True)
+        assert job["kind"] == "demo"
         assert ended(made.queue, job["number"])["state"] == "done"
         assert not made.look()["is_new"]
     finally:
-        made.queue.close()
+        made.close()
 
 
 def test_film_demo__is_the_demos_own_day(tmp_path, monkeypatch):
@@ -273,7 +331,8 @@ def test_start__a_folder_is_shown_without_the_libraries_that_work_a_run_out(day)
         "from overlay.desk.folder import Desk; desk = Desk(Path(sys.argv[1])); "
         "view = desk.draft(AskDraft(text=desk.look()['text'])); "
         "assert [run['state'] for run in view['runs']] == ['new', 'new']; "
-        "print(sorted({'scipy', 'cv2', 'matplotlib', 'overlay.session'} & set(sys.modules)))"
+        "desk.close(); "
+        "print(sorted({'numpy', 'av', 'scipy', 'cv2', 'overlay.session'} & set(sys.modules)))"
     )
     shown = subprocess.run([sys.executable, "-c", script, day], capture_output=True, text=True)
     assert (shown.stdout, shown.stderr) == ("[]\n", "")

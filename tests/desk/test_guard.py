@@ -2,8 +2,10 @@
 
 import logging
 import os
+import re
 import socket
 from pathlib import Path
+from urllib.parse import urljoin
 
 import pytest
 
@@ -105,6 +107,18 @@ def test_guard__the_page_has_no_script_within(client):
     assert page.count("<script") == page.count("></script>") == page.count('.js"></script>') == 2
     assert '<script type="module" src="/static/main.js"></script>' in page
     assert "onclick" not in page and "style=" not in page
+
+
+def test_page__asks_for_all_its_modules_at_once(client):
+    page, seen, left = client.get("/").text, set(), ["/static/main.js"]
+    while left:
+        path = left.pop()
+        if path not in seen:
+            seen.add(path)
+            text = client.get(path).text
+            left += [urljoin(path, name) for name in re.findall(r'^import .*"(.+)";$', text, re.M)]
+    preloaded = re.findall(r'<link rel="modulepreload" href="(.+)">', page)
+    assert len(seen) > 10 and sorted([*preloaded, "/static/main.js"]) == sorted(seen)
 
 
 # -- the results page, in a frame without a cookie -----------------------------------------------

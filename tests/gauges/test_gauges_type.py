@@ -5,8 +5,9 @@ import numpy.typing as npt
 import pytest
 from PIL import ImageFont
 
+from overlay.gauges.fonts import font_path
 from overlay.gauges.palette import GROUND, INK
-from overlay.gauges.type import ADVANCE_SHARE, ALL, CAP_SHARE, Face, Tiles, face, font_path
+from overlay.gauges.type import ADVANCE_SHARE, ALL, CAP_SHARE, Face, Tiles, face
 
 Picture = npt.NDArray[np.float64]
 

@@ -65,7 +65,7 @@ function logCell(run, index, role, label) {
   const none = role === "speed" ? (own ? "the clip's own track" : "none: choose one") : "none, or in the speed log";
   const names = fit.map((log) => log.name);
   if (now && !names.includes(now)) names.push(now);
-  const control = choice([["", none], ...names], now, (name) => putLogs(index, withLog(run, role, name)));
+  const control = choice([["", none], ...names], now, (name) => putLogs(index, withLog(run, role, name)), { disabled: !isRead() });
   const cell = field(`run-${index}-${role}`, label, control);
   if (now) {
     cell.draggable = true;
@@ -98,7 +98,7 @@ function runRow(run, index) {
   const builds = (state.raw.builds || []).map((build) => build.name);
   return h("li", { className: "run", hue: state.runs.find((one) => one.name === run.name)?.hue },
     h("p", { className: "file" }, h("b", {}, run.clip || "no clip"), " ",
-      h("span", { className: "quiet" }, clip ? length(clip.duration_s) : "is not in the folder",
+      h("span", { className: "quiet" }, clip ? length(clip.duration_s) : isRead() ? "is not in the folder" : "being read …",
         run.window_s ? `, ${run.window_s[0]} to ${run.window_s[1]} s of it` : "")),
     h("div", { className: "fields" },
       field(`run-${index}-name`, "Run", h("input", { value: run.name || "", maxLength: 40,
@@ -133,7 +133,30 @@ function addRun(clip) {
   return edit({ op: "add", path: ["runs"], value: { name, build, clip: clip.name, ...(logs.length ? { logs } : {}) } });
 }
 
+// Whether every file of the folder is known.
+const isRead = () => state.look.files.text !== null;
+
+// While the files are being read: how far that is, and what is known already.
+function reading() {
+  const { files } = state.look;
+  if (isRead() || !files.reading) return null;
+  const [number, all] = files.reading;
+  return h("p", { className: "quiet", role: "status" }, `Reading the files: ${number} of ${all}.`);
+}
+
+function waited(main) {
+  const { files } = state.look;
+  refill(main, h("h1", {}, "What is in the folder"), reading(),
+    h("section", { className: "tray" }, h("h2", {}, "Found so far"), h("ul", {},
+      files.clips.map((clip) => h("li", {}, h("b", {}, clip.name), ` ${length(clip.duration_s)}`)),
+      files.logs.map((log) => h("li", {}, h("b", {}, log.name), ` ${told(log)}`)),
+      files.left_out.map((one) => h("li", { className: "quiet" }, `${one.name}: ${one.why}`)))));
+}
+
+const told = (log) => `${[log.has_speed && "speed", log.has_rpm && "revs"].filter(Boolean).join(" and ")}, ${length(log.duration_s)}`;
+
 export function folder(main, [kind, name]) {
+  if (state.look.text === null) { waited(main); return; }
   const one = (state.raw.runs || []).findIndex((run) => run.name === name);
   if (kind === "long" && one >= 0) { long(main, one); return; }
   const { files } = state.look;
@@ -147,7 +170,8 @@ export function folder(main, [kind, name]) {
     h("p", {}, !runs.length ? "No clip is a run yet."
       : state.look.is_new ? "There is no day sheet yet: this is how one would start. Check the pairs, then save."
       : "Each run is a clip with its logs. Drag a log onto another run, or choose it there."),
-    !files.clips.length && h("p", { className: "empty" }, "No clip in this folder can be read. Copy the day's clips and logs into it and load this page again, or start the desk with another folder."),
+    reading(),
+    isRead() && !files.clips.length && h("p", { className: "empty" }, "No clip in this folder can be read. Copy the day's clips and logs into it, and they appear here; or start the desk with another folder."),
     problemList(general),
     h("ol", { className: "runs" }, runs.map(runRow)),
     (clips.length || logs.length || files.left_out.length) > 0 && h("section", { className: "tray", "aria-labelledby": "tray-head" },
@@ -157,7 +181,7 @@ export function folder(main, [kind, name]) {
           button("Make it a run", () => addRun(clip), { id: `add-${clip.name}`, "aria-label": `Make ${clip.name} a run` }))),
         logs.map((log) => h("li", { className: "log", draggable: true,
           ondragstart: (event) => event.dataTransfer.setData("text/plain", log.name) },
-        h("b", {}, log.name), ` ${[log.has_speed && "speed", log.has_rpm && "revs"].filter(Boolean).join(" and ")}, ${length(log.duration_s)}`)),
+        h("b", {}, log.name), ` ${told(log)}`)),
         files.left_out.map((one) => h("li", { className: "quiet" }, `${one.name}: ${one.why}`)))),
     runs.length > 0 && h("p", {}, h("a", { className: "onward", href: "#runs" }, "On to the runs")));
 }

@@ -25,7 +25,7 @@ const stage = () => {
 function showSheet() {
   const changed = store.isChanged();
   const wrong = state.raw.runs?.length ? state.problems.length : 0;
-  const told = !state.look ? "" : state.look.is_new ? "new sheet, not saved yet"
+  const told = !state.look || state.look.text === null ? "" : state.look.is_new ? "new sheet, not saved yet"
     : changed ? "unsaved changes" : "saved";
   refill(place("sheet"),
     h("span", { className: changed ? "unsaved" : "quiet" }, told,
@@ -156,6 +156,7 @@ function listen() {
     first = false;
     store.tell("jobs");
     document.dispatchEvent(new CustomEvent("jobs"));
+    store.filesChanged(told.files);
     store.diskChanged(told.base);
   };
   events.onerror = async () => {

@@ -16,7 +16,8 @@ let chain = Promise.resolve();
 
 export const onchange = (call) => listeners.add(call);
 export const tell = (what) => listeners.forEach((call) => call(what));
-export const isChanged = () => state.look && (state.look.is_new || state.text !== state.disk);
+export const isChanged = () => isBegun() && (state.look.is_new || state.text !== state.disk);
+const isBegun = () => state.steps.length > 0; // there is a draft: not so while a new folder is read
 export const job = (kind, about) =>
   state.jobs.findLast((one) => one.kind === kind && one.about === about);
 export const isBusy = (one) => one && (one.state === "waiting" || one.state === "working");
@@ -35,8 +36,11 @@ function inOrder(work) {
   return chain;
 }
 
+// A draft is what the desk makes of it; `look` brings that of the text that it gives.
 async function take(text, edits = []) {
-  const view = await ask("draft", { text, edits });
+  const { draft } = state.look;
+  state.look.draft = null; // once: the runs' states go out of date
+  const view = draft && draft.text === text && !edits.length ? draft : await ask("draft", { text, edits });
   Object.assign(state, { text: view.text, raw: view.raw, problems: view.problems, runs: view.runs });
 }
 
@@ -65,6 +69,12 @@ async function orphan(folder) {
 
 export const load = () => inOrder(async () => {
   state.look = await ask("look");
+  await begin();
+});
+
+// The first draft, once the desk has a text for it.
+async function begin() {
+  if (state.look.text === null) { tell("all"); return; }
   const folder = state.look.folder;
   let kept = localStorage.getItem(keyOf(folder));
   const left = kept ? null : await orphan(folder);
@@ -86,11 +96,21 @@ export const load = () => inOrder(async () => {
   await take(state.text);
   keep();
   tell("all");
-});
+}
+
+// More of the folder's files is known.
+export const filesChanged = (version) => {
+  if (state.look && version !== state.look.files_version) again();
+};
 
 // The folder and the runs' states again; the draft stays.
 export const again = () => inOrder(async () => {
   const look = await ask("look");
+  if (!isBegun()) {
+    state.look = look;
+    await begin();
+    return;
+  }
   state.look = { ...look, is_new: state.look.is_new && look.is_new };
   await take(state.text);
   tell("all");
@@ -128,7 +148,7 @@ export const save = () => inOrder(async () => {
 
 // The sheet on disk has another digest than this window knows.
 export const diskChanged = (base) => inOrder(async () => {
-  if (!state.look || base === state.base || base === "" || state.clash?.base === base) return;
+  if (!isBegun() || base === state.base || base === "" || state.clash?.base === base) return;
   const look = await ask("look");
   if (look.base === state.base) return;
   if (state.text !== state.disk) state.clash = { text: look.text, base: look.base };
