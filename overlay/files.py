@@ -15,7 +15,7 @@ from pathlib import Path
 from overlay.errors import InputError, OutputError
 from overlay.system import is_gone, is_locked
 
-# File names are made of names of runs and films, so nothing that a file system would trip over is let in.
+# Files are named after runs and films, so nothing that a file system would trip over is let in.
 NAME_PATTERN = (
     r'^[^\s/\\<>:"|?*.\x00-\x1f]([^/\\<>:"|?*\x00-\x1f]{0,38}[^\s/\\<>:"|?*.\x00-\x1f])?$'
 )

@@ -67,7 +67,8 @@ def _files_in(folder: Path) -> dict[str, Path]:
 
 def _own(path: str, own: Mapping[str, Path]) -> Callable[[Request], Awaitable[Response]]:
     """A file of the desk itself, read once and given at once: a page asks for twenty."""
-    file, kept = own[path], []
+    file = own[path]
+    kept: list[bytes] = []
 
     async def respond(_: Request) -> Response:
         if not kept:

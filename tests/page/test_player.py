@@ -131,6 +131,20 @@ def test_chart__click_seeks_and_the_needle_follows(view: Any) -> None:
     )
 
 
+def test_chart__the_needle_keeps_its_place_when_the_page_is_made_narrower(view: Any) -> None:
+    view.evaluate("view.seekFrame(60)")
+    shown(view, 60)
+    for wide in (800, 420):
+        view.set_viewport_size({"width": wide, "height": 900})
+        view.wait_for_function(
+            "() => { const one = view._charts[0].chart;"
+            "const at = new DOMMatrix(document.querySelector('.ch-needle').style.transform).m41;"
+            "return Math.abs(one.over.clientWidth - one.width) < 120"
+            " && Math.abs(at - one.valToPos(view.times[60], 'x')) < 0.5"
+            " && Math.abs(one.width - document.querySelector('.ch-plot').clientWidth) < 1; }"
+        )
+
+
 def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -> None:
     for name in "ab":
         (tmp_path / name).mkdir()

@@ -115,8 +115,14 @@ function runRow(run, index) {
       button("Take out", () => edit({ op: "remove", path: ["runs", index] }),
         { id: `run-${index}-out`, "aria-label": `Take run ${run.name} out of the sheet` })),
     same && pair.reasons.length > 0 && h("p", { className: "quiet" }, "paired ", pair.reasons.join("; ")),
-    same && pair.doubts.map((doubt) => h("p", { className: "doubt" }, `Look: ${doubt}.`)),
+    same && pair.doubts.filter(isOpen).map((doubt) => h("p", { className: "doubt" }, `Look: ${doubt}.`)),
     problemList(problemsAt(`runs[${index + 1}]`)));
+}
+
+// What is said of a clip that is no run asks for nothing: it was taken out, or is a film of ours.
+function isOpen(doubt) {
+  const used = new Set(state.raw.runs.map((run) => run.clip));
+  return !state.look.files.clips.some((clip) => !used.has(clip.name) && doubt.includes(clip.name));
 }
 
 function free(names) {

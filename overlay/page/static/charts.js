@@ -63,7 +63,7 @@ export function drawChart(host, spec, calls = {}) {
     if (shown !== null) read(shown);
   };
   chart.hooks.setCursor = [(self) => point(self.cursor.left >= 0 ? self.cursor.idx ?? null : null)];
-  chart.hooks.setScale = [place];
+  (chart.hooks.draw ??= []).push(place); // when the scales are those of the size shown
   chart.over.addEventListener("click", (event) => {
     const at = chart.posToVal(event.clientX - chart.over.getBoundingClientRect().left, "x");
     (calls.pick ?? calls.seek)?.(nearest(x.numbers, at));
@@ -82,7 +82,7 @@ export function drawChart(host, spec, calls = {}) {
     if (calls.seek) calls.seek(to);
   });
   const size = () => chart.setSize({ width: Math.max(200, plot.clientWidth), height: HEIGHT });
-  const watcher = new ResizeObserver(() => { size(); place(); });
+  const watcher = new ResizeObserver(size);
   watcher.observe(plot);
   const again = () => chart.redraw(false, true);
   const schemes = ["(prefers-color-scheme: dark)", "print"].map((query) => matchMedia(query));
