@@ -159,7 +159,7 @@ def seen_file(folder: Path, name: str) -> SeenClip | SeenLog | LeftOut:
             return SeenClip(name, facts.duration_s, facts.created_utc, _track(facts))
         log = read_log(folder / name)
     except TimetrueError as error:
-        return name, str(error).removeprefix(f"{folder / name}: ")
+        return name, re.sub(f"^{re.escape(str(folder / name))}[:,] ", "", str(error))
     if log.speed is None and log.rpm is None:
         return name, "has neither speed nor RPM"
     return SeenLog(name, log)

@@ -183,6 +183,22 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     window.told("saved")
     assert (served.folder / "day.toml").read_bytes() == (CLIPS / "day.toml").read_bytes()
     page.click("#work-one")
+    page.wait_for_selector("#counted-out")
+    page.check("#counted-out")  # without a reason the marks stay in force
+    assert "Give the reason first" in page.text_content("#news")
+    assert page.is_checked("#counted-marks")
+    page.fill("#because", "tyre went soft")
+    page.check("#counted-out")
+    window.told("unsaved")
+    page.wait_for_selector("#counted-out:checked")
+    page.click("#save")
+    window.told("saved")
+    run = sheet_of(served)["runs"][0]
+    assert (run["counted"], run["because"]) == (False, "tyre went soft")
+    page.click("#undo")
+    page.click("#save")
+    window.told("saved")
+    assert (served.folder / "day.toml").read_bytes() == (CLIPS / "day.toml").read_bytes()
 
     window.to("films", "#film-a1:enabled")
     page.check("#film-a1")
@@ -218,10 +234,15 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     page.reload()
     page.wait_for_selector("#place-ribbon")  # found again, where it was left
     assert top_of(page) == pytest.approx(moved, abs=0.003)
+    films = served.folder / "day-results" / "films"
+    page.click("#draw")
+    page.get_by_role("button", name="Cancel: draw a1").click()
+    page.wait_for_selector("#line li.cancelled")
+    page.wait_for_function("() => !document.querySelector('#draw').disabled")
+    assert not films.exists() or list(films.iterdir()) == []
     page.click("#draw")
     page.wait_for_selector("#drawn video")
-    film = served.folder / "day-results" / "films" / "a1.mp4"
-    assert film.is_file()
+    assert (films / "a1.mp4").is_file()
     page.click("text=Prove that no lag is left")
     page.wait_for_selector("#drawn .lines li")
     assert page.text_content("#drawn .lines li").startswith("a1: no lag")
@@ -314,6 +335,30 @@ def test_builds__by_keyboard_alone(lent, chromium):
     assert "# turns of the crank" in text
     context.close()
     assert window.wrong == []
+
+
+def test_page__stays_as_it_is_under_pointer_and_caret(window, served):
+    page = window.page
+    window.to("builds", "#build-0-about")
+    page.fill("#build-1-about", "Half written")
+    page.evaluate("document.querySelector('#build-1-about').setSelectionRange(4, 4)")
+    page.evaluate("window.before = document.querySelector('#build-1-about')")
+    with page.expect_response("**/api/look"):  # as when a job has ended
+        page.evaluate("import('/static/store.js').then((store) => store.again())")
+    page.wait_for_timeout(100)
+    assert page.evaluate("document.activeElement === before && before.selectionStart") == 4
+    # The click that ends the writing changes the sheet, and is not lost by that.
+    page.click("#build-add")
+    page.wait_for_selector("#build-2-name")
+    assert page.input_value("#build-1-about") == "Half written"
+    page.focus("#undo")
+    page.keyboard.down(" ")
+    page.evaluate("import('/static/store.js').then((store) => store.again())")
+    page.wait_for_timeout(300)
+    page.keyboard.up(" ")
+    page.wait_for_selector("#build-2-name", state="detached")
+    page.click("#undo")
+    window.told("saved")
 
 
 def test_two_windows__lose_nothing(lent, chromium):
@@ -421,6 +466,27 @@ def test_long_recording__runs_are_found_and_their_bounds_moved(lent, chromium):
     assert run["window_s"] == [moved_s, 13.0] and run["logs"] == ["a1.gpx", "a1_revs.csv"]
     context.close()
     assert window.wrong == []
+
+
+def test_run__that_fails_says_why_where_it_is_and_as_the_terminal_does(lent, chromium):
+    damaged = lent.folder / "damaged.mp4"
+    damaged.write_bytes((CLIPS / "a1.mp4").read_bytes()[:20_000])
+    sheet = lent.folder / "day.toml"
+    sheet.write_text(sheet.read_text().replace('"a1.mp4"', '"damaged.mp4"'))
+    command = [sys.executable, "-m", "overlay", "align", damaged, lent.folder / "a1.gpx"]
+    said = subprocess.run(command, capture_output=True, text=True, cwd=Path(__file__).parents[2])
+    reason = said.stderr.strip().removeprefix("timetrue: ")
+    assert said.returncode == 3 and "damaged.mp4: " in reason
+    context = chromium.new_context()
+    window = Window(context, lent.url)
+    window.to("runs/a1", "#work-one")
+    window.page.click("#work-one")
+    window.page.wait_for_selector("#detail .error")
+    assert window.page.text_content("#detail .error") == reason
+    assert window.page.text_content("#run-a1 .wrong") == reason
+    assert serious(window.page) == []
+    context.close()
+    damaged.unlink()
 
 
 def test_empty_folder__says_what_to_do_next(tmp_path, chromium):

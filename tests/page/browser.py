@@ -87,7 +87,8 @@ def screens_of(page: Any) -> Iterator[list[bytes]]:
 def write_viewer(path: Path, body: str, script: str) -> None:
     style = "".join(map(static_text, STYLES))
     path.write_text(
-        f"<!doctype html><html lang=en><meta charset=utf-8><style>{style} body {{ margin: 0 }} "
-        f"run-view {{ width: 320px }}</style>{body}<script>{static_text(PLOTTING)}</script>"
+        f"<!doctype html><html lang=en><meta charset=utf-8><title>Run</title>"
+        f"<style>{style} body {{ margin: 0 }} run-view {{ width: 320px }}</style>{body}"
+        f"<script>{static_text(PLOTTING)}</script>"
         f"<script type=module>{joined(PLAYER)}\n{script}\nwindow.isReady = true;</script>"
     )

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.page.browser import chromium, quiet_page, screens_of, write_viewer
+from tests.page.browser import chromium, quiet_page, screens_of, serious, write_viewer
 from tests.page.numbered import on_screen, uneven_times_ms, write_numbered
 
 FRAMES = 90
@@ -143,6 +143,26 @@ def test_chart__the_needle_keeps_its_place_when_the_page_is_made_narrower(view: 
             " && Math.abs(at - one.valToPos(view.times[60], 'x')) < 0.5"
             " && Math.abs(one.width - document.querySelector('.ch-plot').clientWidth) < 1; }"
         )
+
+
+def test_choice__what_the_receiver_showed_is_greyed_with_the_reason(
+    browser: Any, tmp_path: Path
+) -> None:
+    data = write_numbered(tmp_path, [33 * n for n in range(12)])
+    data["gauges"]["received"] = {"reason": "its clock is not known"}
+    script = f"await document.querySelector('run-view').show({{ data: {json.dumps(data)} }});"
+    write_viewer(tmp_path / "view.html", "<run-view></run-view>", script)
+    page, said = quiet_page(browser, viewport={"width": 420, "height": 700})
+    page.goto((tmp_path / "view.html").as_uri())
+    page.wait_for_function("window.isReady", timeout=15000)
+    late = page.get_by_role("button", name="As the receiver showed it")
+    assert late.is_disabled() and late.get_attribute("title") == "its clock is not known"
+    assert page.locator(".rv-why").text_content() == "its clock is not known"
+    page.focus("run-view")
+    page.keyboard.press("g")
+    assert page.evaluate("document.querySelector('run-view').gauges") == "corrected"
+    assert serious(page) == [] and said == []
+    page.context.close()
 
 
 def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -> None:

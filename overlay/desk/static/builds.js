@@ -1,5 +1,5 @@
 // Builds, their parts and prices; what might be fitted next; what to report; the vehicle.
-import { button, choice, field, h, refill } from "./dom.js";
+import { button, choice, field, h, renew } from "./dom.js";
 import { candidates } from "./candidates.js";
 import { list, number, renamed, text } from "./inputs.js";
 import { problemList, problemsAt } from "./folder.js";
@@ -54,7 +54,7 @@ const VEHICLE = [["mass_kg", "Mass with driver, kg"], ["rolling_circumference_m"
 
 export function builds(main) {
   const report = state.raw.report || {}, vehicle = state.raw.vehicle || {};
-  refill(main, h("h1", {}, "Builds and their prices"),
+  renew(main, h("h1", {}, "Builds and their prices"),
     h("ol", { className: "runs" }, (state.raw.builds || []).map(card)),
     h("p", {}, button("Add a build", () => edit({ op: "add", path: ["builds"], value: { name: newName() } }), { id: "build-add" })),
     candidates(),

@@ -32,6 +32,27 @@ export function refill(place, ...inside) {
   again.focus({ preventScroll: true });
 }
 
+// The same where something is new; else all stays as it is, so that nothing moves away from under
+// a pointer or loses its caret. What lies behind the content, as the sheet, is part of it.
+const shown = new WeakMap();
+let behind = () => "";
+export const standOn = (what) => { behind = what; };
+
+export function renew(place, ...inside) {
+  const nodes = inside.flat(3).filter(Boolean);
+  const now = `${behind()}\n${nodes.map(told).join("")}`;
+  const before = shown.get(place);
+  if (before && before.first === place.firstChild && before.now === now && before.set === setIn([...place.childNodes])) return;
+  refill(place, nodes);
+  shown.set(place, { now, first: place.firstChild, set: setIn(nodes) });
+}
+
+const all = (node, what) => (node.querySelectorAll ? [...(node.matches(what) ? [node] : []), ...node.querySelectorAll(what)] : []);
+const told = (node) => `${node.outerHTML ?? node.data}${all(node, "input, select").map((one) => `|${one.value}|${one.checked}`).join("")}`;
+// What is ticked and chosen; it may have been changed by hand and not been taken.
+const setIn = (nodes) => nodes.flatMap((node) => all(node, "[type=checkbox], [type=radio], select"))
+  .map((one) => (one.type === "checkbox" || one.type === "radio" ? one.checked : one.value)).join("|");
+
 export class Refused extends Error {}
 
 export async function ask(name, body) {

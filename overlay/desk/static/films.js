@@ -1,5 +1,5 @@
 // Films: which runs, how they stand together, which gauges and where; drawn in line, then proved.
-import { ask, button, choice, field, fileOf, h, refill } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, refill, renew } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 
@@ -194,7 +194,7 @@ export function films(main) {
     list = pictured = "";
   }
   const alone = film.arrangement === "alone";
-  refill(main.querySelector("#film-form"),
+  renew(main.querySelector("#film-form"),
     !state.runs.some((run) => run.state === "done") && h("p", { className: "empty" }, "A film needs a run that is worked out. ", h("a", { href: "#runs" }, "Work one out"), " first."),
     kept().length > 0 && field("film-which", "Film", choice([...kept().map((one) => one.name), ["", "a new one"]], current ?? "", (name) => {
       current = name || null;
@@ -231,7 +231,7 @@ export function films(main) {
 }
 
 function showAt(main, film) {
-  refill(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+  renew(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
     onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet.")
     : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));
 }
@@ -241,7 +241,7 @@ function showDrawn(main) {
   const now = JSON.stringify([state.look.films, state.jobs.filter((one) => one.kind === "verify" || one.kind === "film").map((one) => [one.number, one.state])]);
   if (now === list) return;
   list = now;
-  refill(main.querySelector("#drawn"), state.look.films.length ? state.look.films.map(listed) : h("li", { className: "empty" }, "No film drawn yet."));
+  renew(main.querySelector("#drawn"), state.look.films.length ? state.look.films.map(listed) : h("li", { className: "empty" }, "No film drawn yet."));
 }
 document.addEventListener("jobs", () => {
   const main = document.querySelector("#work");

@@ -1,5 +1,5 @@
 // What was found in the folder, and which clip and logs make a run.
-import { button, choice, field, h, refill } from "./dom.js";
+import { button, choice, field, h, refill, renew } from "./dom.js";
 import { long } from "./long.js";
 import { edit, state } from "./store.js";
 
@@ -171,7 +171,7 @@ export function folder(main, [kind, name]) {
   const clips = files.clips.filter((clip) => !used.has(clip.name));
   const logs = files.logs.filter((log) => !used.has(log.name));
   const general = runs.length ? state.problems.filter((one) => !one.place.startsWith("runs[")) : [];
-  refill(main,
+  renew(main,
     h("h1", {}, "What is in the folder"),
     h("p", {}, !runs.length ? "No clip is a run yet."
       : state.look.is_new ? "There is no day sheet yet: this is how one would start. Check the pairs, then save."

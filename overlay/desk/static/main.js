@@ -1,5 +1,5 @@
 // Start: the frame around the stages, and what the desk tells meanwhile.
-import { ask, button, fileOf, h, refill, Refused, seconds } from "./dom.js";
+import { ask, button, fileOf, h, renew, Refused, seconds, standOn } from "./dom.js";
 import * as store from "./store.js";
 import { builds } from "./builds.js";
 import { films } from "./films.js";
@@ -27,7 +27,7 @@ function showSheet() {
   const wrong = state.raw.runs?.length ? state.problems.length : 0;
   const told = !state.look || state.look.text === null ? "" : state.look.is_new ? "new sheet, not saved yet"
     : changed ? "unsaved changes" : "saved";
-  refill(place("sheet"),
+  renew(place("sheet"),
     h("span", { className: changed ? "unsaved" : "quiet" }, told,
       wrong ? `, ${counted(wrong, "problem")}` : ""),
     button("Undo", () => store.step(-1), { id: "undo", disabled: state.at < 1 }),
@@ -52,7 +52,7 @@ function shares() {
 function showTape() {
   const how = shares();
   const [here] = stage();
-  refill(place("tape"), h("ol", {}, STAGES.map(([key, name]) =>
+  renew(place("tape"), h("ol", {}, STAGES.map(([key, name]) =>
     h("li", { share: how[key][0] },
       h("a", { id: `to-${key}`, href: `#${key}`, "aria-current": key === here ? "page" : null },
         h("b", {}, name), h("span", {}, how[key][1]))))));
@@ -73,7 +73,7 @@ function showNews() {
       h("details", {}, h("summary", {}, "The other one"),
         h("pre", { tabIndex: 0 }, clash.text))));
   }
-  refill(place("news"), parts);
+  renew(place("news"), parts);
 }
 
 const WORDS = { run: "work out", results: "compare builds", film: "draw", verify: "prove", find: "find runs in", demo: "film the demo day", play: "draw gauges of" };
@@ -84,7 +84,7 @@ function showLine() {
   const recent = state.jobs.filter((one) => !store.isBusy(one)).slice(-3).reverse();
   place("line").hidden = !state.jobs.length;
   place("line").className = busy.length ? "" : "idle";
-  refill(place("line"), h("h2", {}, busy.length ? `Working: ${busy.length} left` : "Nothing in line"),
+  renew(place("line"), h("h2", {}, busy.length ? `Working: ${busy.length} left` : "Nothing in line"),
     h("ol", {}, [...busy, ...recent].map((one) => {
       const left = one.left_s ? `, about ${seconds(one.left_s)} left` : "";
       const name = `${WORDS[one.kind]} ${one.about}`.trim();
@@ -121,15 +121,41 @@ function showAll() {
   showStage();
 }
 
-store.onchange((what) => {
+function show(what) {
   if (what === "news") showNews();
   else if (what === "jobs") {
     showLine();
     if (state.look?.is_tour) lead(place("tour"), stage()[0]);
     if (location.hash.startsWith("#folder/long")) showStage();
+    document.dispatchEvent(new CustomEvent("jobs"));
   }
   else showAll();
+}
+
+// While a button or key is down nothing is shown anew: a click ends on what it began on.
+let isDown = false;
+const due = new Set();
+function release() {
+  isDown = false;
+  setTimeout(() => { // after the click that the release makes
+    if (isDown) return;
+    const now = due.has("all") ? ["all"] : [...due];
+    if (due.has("all") && due.has("jobs")) now.push("jobs");
+    due.clear();
+    now.forEach(show);
+  });
+}
+for (const kind of ["pointerdown", "dragstart"]) addEventListener(kind, () => { isDown = true; }, true);
+for (const kind of ["pointerup", "pointercancel", "dragend", "drop", "keyup"]) addEventListener(kind, release, true);
+addEventListener("blur", (event) => { if (event.target === window) release(); });
+addEventListener("change", (event) => { if (event.target.matches("select")) release(); }, true);
+addEventListener("pointermove", (event) => { if (isDown && !event.buttons) release(); }, true);
+addEventListener("keydown", (event) => { if (event.key === " ") isDown = true; }, true);
+store.onchange((what) => {
+  if (isDown) due.add(what);
+  else show(what);
 });
+standOn(() => `${state.text}\n${state.look?.files_version}`);
 addEventListener("hashchange", () => { showTape(); showStage(); });
 addEventListener("keydown", (event) => {
   if (!(event.ctrlKey || event.metaKey) || event.altKey) return;
@@ -155,7 +181,6 @@ function listen() {
     if (isNew && !first) store.again();
     first = false;
     store.tell("jobs");
-    document.dispatchEvent(new CustomEvent("jobs"));
     store.filesChanged(told.files);
     store.diskChanged(told.base);
   };

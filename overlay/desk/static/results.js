@@ -1,5 +1,5 @@
 // What the day came to: the same page that is sent to a friend.
-import { ask, button, h, refill } from "./dom.js";
+import { ask, button, h, refill, renew } from "./dom.js";
 import { hindered } from "./folder.js";
 import { isBusy, isChanged, job, save, say, state } from "./store.js";
 
@@ -35,7 +35,7 @@ export function results(main) {
     head = main.querySelector("#result-head");
     shown = "";
   }
-  refill(head, top);
+  renew(head, top);
   if (state.look.results && stamp !== shown && !busy) {
     shown = stamp;
     const file = state.look.results;

@@ -1,6 +1,6 @@
 // The runs: worked out one by one, their sync looked at and nudged, their marks judged.
 import "/player/player.js";
-import { ask, button, choice, field, fileOf, h, refill, Refused } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, refill, renew, Refused } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { at, Strip } from "./strip.js";
@@ -49,9 +49,9 @@ export function runs(main, [wanted]) {
     detail = main.querySelector("#detail");
     held.key = "";
   }
-  refill(main.querySelector("#all"), left ? button(`Work out ${left} run${left > 1 ? "s" : ""}`, () => workOut(), { id: "work-all", className: "main" })
+  renew(main.querySelector("#all"), left ? button(`Work out ${left} run${left > 1 ? "s" : ""}`, () => workOut(), { id: "work-all", className: "main" })
     : h("a", { className: "onward", href: "#results" }, "On to the results"));
-  refill(main.querySelector("#runlist"), listOf(now?.name));
+  renew(main.querySelector("#runlist"), listOf(now?.name));
   const made = job("play", now?.name)?.state === "done" && job("play", now.name).number;
   const key = JSON.stringify([state.text, now?.name, now?.state, now?.offset, made]);
   if (key !== held.key) {
@@ -64,7 +64,7 @@ document.addEventListener("jobs", () => {
   const list = document.querySelector("#runlist");
   if (list && state.runs.length) {
     const name = list.querySelector("[aria-current]")?.querySelector("b").textContent;
-    refill(list, listOf(name));
+    renew(list, listOf(name));
   }
 });
 

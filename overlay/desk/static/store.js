@@ -192,7 +192,7 @@ export const settle = (how) => inOrder(async () => {
       else Object.assign(state, { disk: state.text, base: done.base, clash: null });
       keep();
     }
-    say(`The other one is kept as ${said.aside}.`);
+    say(`${how === "theirs" ? "Yours" : "The other one"} is kept as ${said.aside}.`);
   }
   tell("all");
 });

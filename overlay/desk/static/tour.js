@@ -1,6 +1,6 @@
 // The first minute: the demo day, and what to look at on each page of it. True while there is
 // nothing to look at yet.
-import { h, refill } from "./dom.js";
+import { h, renew } from "./dom.js";
 import { isBusy, job, state } from "./store.js";
 import { workOut } from "./runs.js";
 
@@ -14,21 +14,21 @@ const WORDS = {
 let begun = false;
 
 export function lead(place, stage) {
-  if (!state.look?.is_tour) { refill(place); return false; }
+  if (!state.look?.is_tour) { renew(place); return false; }
   const filming = job("demo", "");
   if (isBusy(filming) || (state.look.is_new && !filming)) {
-    refill(place, h("section", { className: "tour", "aria-label": "Tour" },
+    renew(place, h("section", { className: "tour", "aria-label": "Tour" },
       h("p", {}, h("b", {}, "The demo day is being filmed. "), "It takes a minute or two; how far it is stands below, and the runs come by themselves.")));
     return true;
   }
   if (filming?.state === "failed") {
-    refill(place, h("section", { className: "tour", "aria-label": "Tour" }, h("p", { className: "error", role: "alert" }, filming.error)));
+    renew(place, h("section", { className: "tour", "aria-label": "Tour" }, h("p", { className: "error", role: "alert" }, filming.error)));
     return true;
   }
   const left = state.runs.filter((run) => run.state === "new").length;
   if (left && !begun) { begun = true; workOut(); }
   const [text, next, words] = WORDS[stage];
-  refill(place, h("section", { className: "tour", "aria-label": "Tour" }, h("p", {}, h("b", {}, "Tour. "), text),
+  renew(place, h("section", { className: "tour", "aria-label": "Tour" }, h("p", {}, h("b", {}, "Tour. "), text),
     left > 0 && h("p", { className: "quiet" }, `${left} run${left > 1 ? "s are" : " is"} being worked out; each appears when it is done.`),
     next && h("p", {}, h("a", { href: `#${next}` }, words))));
   return false;

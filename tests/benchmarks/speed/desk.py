@@ -1,15 +1,17 @@
 """The desk against its bars: from the command to a usable page, and how soon it answers a hand.
 
-Run: ``python -m tests.benchmarks.speed.desk``. A folder of six clips with their logs is opened
-five times: from the start of the process to a page that shows all six runs and can be worked on,
-nothing analysed. Then, while the queue watches two clips at once, keys and drags are given to the
-strip of a run, to a gauge of a film and to a field; each is timed from the event to the end of the
-frame that shows it. Exit code 1 when a bar is missed. Wall time, so the machine must be idle else;
-its load is printed, and the desk's own processor time until the page is usable.
+Run: ``python -m tests.benchmarks.speed.desk``. A folder of six clips with their logs is opened five
+times, compiled as an installed program is: from the start of the process to a page, and to one that
+shows all six runs and can be worked on, nothing analysed; the middle one is judged. Then, while the
+queue watches two clips at once, keys and drags are given to the strip of a run, to a gauge of a
+film and to a field; each is timed from the event to the end of the frame that shows it. Exit code 1
+when a bar is missed. Wall time, so the machine must be idle else; its load is printed, and the
+desk's own processor time until the page is usable.
 """
 
 from __future__ import annotations
 
+import compileall
 import os
 import re
 import shutil
@@ -90,19 +92,22 @@ def processor_s(pid: int) -> float:
 
 def opened(browser: Any, folder: Path) -> bool:
     """From the command to a page with all runs."""
-    found, own = [], []
+    found, first, own = [], [], []
     for _ in range(ROUNDS):
         page = browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
         with served(folder) as (url, begun, pid):
-            page.goto(url)
+            page.goto(url, wait_until="commit")
+            page.wait_for_selector("#tape a")
+            first.append(time.perf_counter() - begun)
             page.wait_for_selector(".runs > li:nth-child(6) select", timeout=60_000)
             found.append(time.perf_counter() - begun)
             own.append(processor_s(pid))
         page.context.close()
-    walls, ours = (", ".join(f"{seconds:.2f}" for seconds in row) for row in (found, own))
+    shown, walls, ours = (", ".join(f"{seconds:.2f}" for seconds in r) for r in (first, found, own))
+    print(f"the page is there after {shown} s")
     print(f"page of six clips usable after {walls} s (bar {OPEN_BAR_S:g} s)")
     print(f"the desk's processor time until then {ours} s; load {os.getloadavg()[0]:.1f}")
-    return min(found) < OPEN_BAR_S
+    return float(np.median(found)) < OPEN_BAR_S
 
 
 def handled(browser: Any, folder: Path) -> bool:
@@ -177,6 +182,7 @@ def _told(what: str, page: Any, give: Callable[..., None], *how: str) -> bool:
 
 def main() -> int:
     """Measure all."""
+    compileall.compile_dir(ROOT / "overlay", quiet=2)
     with tempfile.TemporaryDirectory() as name, chromium() as browser:
         folder = Path(name) / "day"
         six_clips(folder)
