@@ -445,6 +445,13 @@ def test_browser__charts_follow_the_clip_and_take_it_along(opened: tuple[Any, Pa
     assert sync.locator("output").first.text_content().strip() == "1.00 s"  # 0.99 s, each 1/30 s
 
 
+# How much of its column each chart fills, and at what scale.
+CHARTS_ON_PAPER = """() => [...document.querySelectorAll("figure canvas")].map((canvas) => {
+  const [box, plot] = [canvas, canvas.closest(".ch-plot")].map((a) => a.getBoundingClientRect());
+  return [(box.right - plot.left) / plot.width, box.width / (canvas.width / devicePixelRatio)];
+})"""
+
+
 @pytest.mark.parametrize("width", [360, 2560])
 def test_browser__fits_and_prints(opened: tuple[Any, Path], width: int) -> None:
     page, folder = opened
@@ -456,5 +463,14 @@ def test_browser__fits_and_prints(opened: tuple[Any, Path], width: int) -> None:
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         assert serious(page) == [], scheme
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 690, "height": 900})  # A4 within its margins
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    charts = page.evaluate(CHARTS_ON_PAPER)
+    assert len(charts) > 8 and min(share for share, _ in charts) > 0.98
+    assert max(share for share, _ in charts) < 1.01  # nothing lies beyond the paper
+    assert min(scale for _, scale in charts) > 0.7  # letters of 12 px stay above 6 pt
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    page.emulate_media(media="screen")
     page.pdf(path=str(folder / "page.pdf"), format="A4")
     assert (folder / "page.pdf").stat().st_size > 20_000

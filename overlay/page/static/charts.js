@@ -95,6 +95,11 @@ export function drawChart(host, spec, calls = {}) {
       place();
       if (pointed === null && index !== null) read(index);
     },
+    /** Draw so wide for paper, which scales the chart to its column; null: for the screen again. */
+    forPaper(width) {
+      if (width) chart.setSize({ width, height: HEIGHT });
+      else size();
+    },
     /** The index nearest to a place along x. */
     indexAt: (value) => nearest(x.numbers, value),
     remove() {

@@ -12,7 +12,7 @@ for (const node of document.querySelectorAll("[data-hue]")) {
 }
 
 /** Charts are drawn when they come near the screen, those of closed runs when they open. */
-const drawn = new WeakSet();
+const drawn = new Map();
 const runOf = (name) => [...document.querySelectorAll("details.run")].find((run) => run.dataset.run === name);
 const followers = new Followers((name) => {
   const run = runOf(name);
@@ -22,11 +22,11 @@ const followers = new Followers((name) => {
 });
 const draw = (host) => {
   if (drawn.has(host)) return;
-  drawn.add(host);
   const spec = given.charts[host.dataset.chart];
   const run = host.closest("details.run");
   const own = run ? () => run.querySelector("run-view") : null;
   const chart = drawChart(host, spec, followers.callsFor(spec, own));
+  drawn.set(host, chart);
   if (spec.x.follows) followers.add(chart, spec, own);
 };
 const near = new IntersectionObserver((seen) => {
@@ -41,9 +41,12 @@ addEventListener("beforeprint", () => {
     opened.push(run);
   }
   hosts.forEach(draw);
+  // Legible on paper, where two may stand beside each other.
+  for (const [host, chart] of drawn) chart.forPaper(host.closest(".grid") ? 420 : 720);
 });
 addEventListener("afterprint", () => {
   for (const run of opened.splice(0)) run.open = false;
+  for (const chart of drawn.values()) chart.forPaper(null);
 });
 
 const film = (name) => given.films[name];
