@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.integrate import cumulative_trapezoid
 
-from overlay.sheet.goals import SplitGoal as SplitGoal
+from overlay.goals import SplitGoal as SplitGoal
 from overlay.timebase import FloatArray
 
 

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from overlay.goals import parse_goal as parse_goal
 from overlay.runs.launch import first_crossing
 from overlay.runs.model import Kinematics, Launch, Split, SplitGoal
-from overlay.sheet.goals import parse_goal as parse_goal
 from overlay.timebase import FloatArray
 
 _USELESS_SIGMA_S = 10.0

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from overlay.files import NAME_PATTERN
-from overlay.sheet.goals import GOAL_PATTERN, ROLLING_PATTERN, sheet_goal
+from overlay.goals import GOAL_PATTERN, ROLLING_PATTERN, sheet_goal
 
 
 def _checked_name(name: str) -> str:

@@ -336,3 +336,11 @@ def test_start__a_folder_is_shown_without_the_libraries_that_work_a_run_out(day)
     )
     shown = subprocess.run([sys.executable, "-c", script, day], capture_output=True, text=True)
     assert (shown.stdout, shown.stderr) == ("[]\n", "")
+
+
+def test_start__files_are_read_without_the_library_that_checks_sheets():
+    script = (
+        "import sys, overlay.desk.reading; print(sorted({'pydantic', 'scipy'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (shown.stdout, shown.stderr) == ("[]\n", "")

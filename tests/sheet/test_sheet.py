@@ -6,9 +6,9 @@ import math
 import pytest
 
 import overlay.sheet
+from overlay.goals import M_PER
 from overlay.runs.splits import parse_goal
 from overlay.sheet import DaySheet, SheetError, load_sheet
-from overlay.sheet.goals import M_PER
 from overlay.sheet.schema import SCHEMA_FILE, json_schema, schema_text
 from overlay.units import MPS_PER
 from tests.sheet.samples import FILES, GOOD, written
