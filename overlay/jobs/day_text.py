@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from overlay.files import NAME_PATTERN
-from overlay.runs import default_goals
+from overlay.goals import default_goals
 from overlay.units import MPS_PER
 
 if TYPE_CHECKING:

@@ -31,11 +31,10 @@ from overlay.runs.course import Course
 from overlay.runs.marks import run_end_s
 from overlay.session.machine import machine_of
 from overlay.timebase import FloatArray
-from overlay.units import mps_to_speed, power_unit
+from overlay.units import Z95, mps_to_speed, power_unit
 
 DISTANCE = Axis("distance from launch", "m", 1, follows="distance")
 QUIET = "#808894"
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 _REVS_STEPS, _LOAD_STEPS = 120, 60
 COAST_STEP_S = 0.1
 

@@ -24,11 +24,10 @@ from overlay.runs.course import Course
 from overlay.runs.model import Split
 from overlay.scene import Cell, Style, scene_of
 from overlay.session import RunAnalysis, analyse, correct
-from overlay.units import mps_to_speed
+from overlay.units import Z95, mps_to_speed
 
 DATA = "play.json"
 SPEED_DIGITS, TIME_DIGITS = 1, 3
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 _LOCK_STEP_S, _BEYOND_S = 0.1, 3600.0
 
 

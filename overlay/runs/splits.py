@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from overlay.goals import default_goals as default_goals
 from overlay.goals import parse_goal as parse_goal
 from overlay.runs.launch import first_crossing
 from overlay.runs.model import Kinematics, Launch, Split, SplitGoal
@@ -80,26 +81,6 @@ def rolling_goals(goals: Sequence[SplitGoal]) -> tuple[SplitGoal, ...]:
             )
             made += [parse_goal(f"{least:g} to {one:g} {unit}") for one in reversed(greater)]
     return tuple(made)
-
-
-def default_goals(speed_unit: str = "mph") -> tuple[SplitGoal, ...]:
-    """Goals within reach of a small single-cylinder vehicle on a short straight.
-
-    Examples
-    --------
-    >>> [goal.label for goal in default_goals("km/h")]
-    ['20 km/h', '40 km/h', '20 m', '60 m', '100 m']
-    """
-    speeds = {
-        "mph": ("10 mph", "20 mph", "30 mph"),
-        "km/h": ("20 km/h", "40 km/h"),
-        "m/s": ("5 m/s", "10 m/s"),
-        "kn": ("10 kn", "20 kn"),
-        "ft/s": ("20 ft/s", "40 ft/s"),
-    }
-    imperial = speed_unit in ("mph", "ft/s")
-    lengths = ("60 ft", "330 ft") if imperial else ("20 m", "60 m", "100 m")
-    return tuple(parse_goal(text) for text in (*speeds.get(speed_unit, ()), *lengths))
 
 
 def splits(
