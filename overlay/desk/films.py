@@ -16,6 +16,7 @@ from overlay.jobs.day_one import RunTask, cell_of
 from overlay.jobs.names import FILMS, FOLDER
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Scene, Style, scene_of
+from overlay.scene.arrangement import ARRANGEMENTS
 from overlay.sheet import DaySheet
 from overlay.sheet.films import Film, Place
 
@@ -65,7 +66,8 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
     UndeterminedError
         If a run is not worked out yet.
     """
-    wanted = {"alone": (1, 1), "grid": (2, 4)}.get(order.arrangement, (2, 2))
+    division = ARRANGEMENTS[order.arrangement]
+    wanted = division.least, division.most
     if not wanted[0] <= len(order.runs) <= wanted[1]:
         number = f"{wanted[0]}" if wanted[0] == wanted[1] else f"{wanted[0]} to {wanted[1]}"
         raise UsageError(
