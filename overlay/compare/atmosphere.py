@@ -55,26 +55,18 @@ def dry_pressure_hpa(temperature_c: float, pressure_hpa: float, humidity_percent
 
 
 def correction(
-    standard: Standard, *, temperature_c: float, pressure_hpa: float, humidity_percent: float
+    standard: Standard, temperature_c: float, pressure_hpa: float, humidity_percent: float
 ) -> Correction:
-    """Factor of a standard for the day's air.
-
-    Parameters
-    ----------
-    standard : str
-        ``SAE J1349 (1990)`` or ``ISO 1585``.
-    temperature_c, pressure_hpa, humidity_percent : float
-        Of the air drawn in; pressure at the track, not reduced to sea level.
+    """Factor of a standard for the air drawn in; pressure at the track, not reduced to sea level.
 
     Examples
     --------
-    >>> air = dict(temperature_c=30.0, pressure_hpa=980.0, humidity_percent=0.0)
-    >>> [round(c.factor, 5) for c in corrections(**air)]
+    >>> [round(correction(name, 30.0, 980.0, 0.0).factor, 5) for name in STANDARDS]
     [1.022, 1.02241]
     """
     dry = dry_pressure_hpa(temperature_c, pressure_hpa, humidity_percent)
     if standard not in _FORMULAS:
-        raise UsageError(f"unknown standard {standard!r}: use one of {', '.join(_FORMULAS)}")
+        raise UsageError(f"unknown standard {standard!r}: use one of {', '.join(STANDARDS)}")
     factor = _FORMULAS[standard](temperature_c + ZERO_C_K, dry)
     least, most = DRY_HPA[standard]
     wrong = [
@@ -90,30 +82,8 @@ def correction(
     return Correction(standard, factor, not wrong, note)
 
 
-def corrections(
-    *, temperature_c: float, pressure_hpa: float, humidity_percent: float
-) -> tuple[Correction, ...]:
-    """Both standards, in the order of the table of formulas."""
-    return tuple(
-        correction(
-            standard,
-            temperature_c=temperature_c,
-            pressure_hpa=pressure_hpa,
-            humidity_percent=humidity_percent,
-        )
-        for standard in _FORMULAS
-    )
-
-
-def _sae(kelvin: float, dry_hpa: float) -> float:
-    return 1.180 * (990 / dry_hpa) * math.sqrt(kelvin / 298) - 0.18
-
-
-def _iso(kelvin: float, dry_hpa: float) -> float:
-    return math.pow(990 / dry_hpa, 1.2) * math.pow(kelvin / 298, 0.6)
-
-
-_FORMULAS: dict[Standard, Callable[[float, float], float]] = {
-    "SAE J1349 (1990)": _sae,
-    "ISO 1585": _iso,
+_FORMULAS: dict[Standard, Callable[[float, float], float]] = {  # of kelvin and dry hPa
+    "SAE J1349 (1990)": lambda warm, dry: 1.180 * (990 / dry) * math.sqrt(warm / 298) - 0.18,
+    "ISO 1585": lambda warm, dry: math.pow(990 / dry, 1.2) * math.pow(warm / 298, 0.6),
 }
+STANDARDS = tuple(_FORMULAS)

@@ -21,7 +21,7 @@ from overlay.compare.verdict import compare_all
 from overlay.compare.where import Trace
 from overlay.runs.model import Mark, SplitGoal
 from overlay.runs.splits import parse_goal, rolling_goals, splits
-from overlay.sheet import Build, DaySheet, Run
+from overlay.sheet import DaySheet, Run
 from overlay.sync.pool import Pooled, pool
 
 FIRST_MOVEMENT = "counts from the first movement"
@@ -144,14 +144,11 @@ def judged_goals(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[SplitGoal, ..
     for goal in rolling_goals(screen):
         if goal.kind in found:
             continue
-        reached = [run.build for run in runs if _time_of(run, goal) is not None]
+        each = [(run.build, splits(run.kinematics, run.launch, [goal])[0]) for run in runs]
+        reached = [build for build, split in each if split.time_s is not None]
         if all(reached.count(build) >= min(ENOUGH, n) for build, n in counts.items()):
             found[goal.kind] = goal
     return (*screen, *found.values())
-
-
-def _time_of(run: DayRun, goal: SplitGoal) -> float | None:
-    return splits(run.kinematics, run.launch, [goal])[0].time_s
 
 
 def _with_goals(run: DayRun, goals: Sequence[SplitGoal]) -> DayRun:
@@ -164,20 +161,17 @@ def _places(ordered: Sequence[tuple[Run, DayRun]]) -> tuple[list[int], str]:
     """Place of each run in the order driven, from 1, and where that comes from."""
     keys: list[float] = []
     told = "the sheet's list"
+    runs = [run for _, run in ordered]
+    by_one_clock = len({run.started_by for run in runs}) < 2
     if all(said.order is not None for said, _ in ordered):
         keys, told = [float(said.order or 0) for said, _ in ordered], "the sheet"
-    elif _are_timed([run for _, run in ordered]):
-        keys = [run.started_s or 0.0 for _, run in ordered]
+    elif by_one_clock and all(run.started_s is not None for run in runs):
+        keys = [run.started_s or 0.0 for run in runs]
         told = f"the times of the {ordered[0][1].started_by}" if ordered else told
     else:
         keys = [float(i) for i in range(len(ordered))]
     rank = {i: place for place, i in enumerate(sorted(range(len(keys)), key=keys.__getitem__), 1)}
     return [rank[i] for i in range(len(keys))], told
-
-
-def _are_timed(runs: Sequence[DayRun]) -> bool:
-    """Whether one kind of clock times all runs."""
-    return all(run.started_s is not None for run in runs) and len({r.started_by for r in runs}) < 2
 
 
 def _own_cuts(sheet: DaySheet, runs: Sequence[DayRun]) -> dict[str, tuple[Mark, ...]]:
@@ -298,7 +292,7 @@ def _value(sheet: DaySheet, a: str, b: str, part: Sequence[Comparison]) -> Value
     first, second = sheet.build(a), sheet.build(b)
     if first is None or second is None:
         return None
-    currencies = {_currency(build) for build in (first, second)} - {None}
+    currencies = {build.currency for build in (first, second) if build.total_price > 0} - {None}
     if len(currencies) > 1:
         return None
     return value_of(
@@ -310,10 +304,6 @@ def _value(sheet: DaySheet, a: str, b: str, part: Sequence[Comparison]) -> Value
         speed_unit=sheet.report.speed_unit,
         changes=changes(first, second),
     )
-
-
-def _currency(build: Build) -> str | None:
-    return build.currency if build.total_price > 0 else None
 
 
 # -- the day -------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from overlay.compare.atmosphere import Correction, corrections
+from overlay.compare.atmosphere import STANDARDS, Correction, correction
 from overlay.compare.day import DayComparison
 from overlay.compare.power import Setting, air_density
 from overlay.compare.standing import DayRun
@@ -35,14 +35,14 @@ class Surroundings:
     @property
     def corrections(self) -> tuple[Correction, ...]:
         """Factors from power in this air to the standards'; empty where the air is not known."""
-        c = self.air
-        if c.temperature_c is None or c.pressure_hpa is None or c.humidity_percent is None:
-            return ()
-        return corrections(
-            temperature_c=c.temperature_c,
-            pressure_hpa=c.pressure_hpa,
-            humidity_percent=c.humidity_percent,
+        warm, high, damp = (
+            self.air.temperature_c,
+            self.air.pressure_hpa,
+            self.air.humidity_percent,
         )
+        if warm is None or high is None or damp is None:
+            return ()
+        return tuple(correction(standard, warm, high, damp) for standard in STANDARDS)
 
     def setting(self, mass_kg: float, turning_kg: float, air_kgpm3: float) -> Setting:
         """For power, where the road load is that of a mass and an air."""

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from overlay.compare.atmosphere import correction, corrections, dry_pressure_hpa
+from overlay.compare.atmosphere import STANDARDS, correction, dry_pressure_hpa
 from overlay.compare.cautions import cautions, part_cautions, rev_caution
 from overlay.compare.gearing import rpm_at_speed, speed_at_rpm
 from overlay.compare.mixed import mean_of
@@ -204,7 +204,7 @@ def test_correction__table(
     """Computed from SAE J1349 (1990 form) and ISO 1585 (from memory)."""
     temperature, pressure, humidity = air
     assert round(dry_pressure_hpa(*air), 3) == dry
-    found = corrections(temperature_c=temperature, pressure_hpa=pressure, humidity_percent=humidity)
+    found = [correction(name, temperature, pressure, humidity) for name in STANDARDS]
     assert [round(c.factor, 5) for c in found] == [sae, iso]
     for one in found:
         assert one.valid == (wrong is None)
@@ -215,10 +215,7 @@ def test_correction__ranges_of_the_standards() -> None:
     """15 to 35 °C; dry air of 800 to 1100 hPa by ISO 1585, 900 to 1050 by SAE (from memory)."""
 
     def valid(celsius: float, hpa: float) -> list[bool]:
-        return [
-            c.valid
-            for c in corrections(temperature_c=celsius, pressure_hpa=hpa, humidity_percent=0)
-        ]
+        return [c.valid for c in (correction(name, celsius, hpa, 0) for name in STANDARDS)]
 
     assert valid(15.0, 1000.0) == valid(35.0, 1000.0) == [True, True]
     assert valid(14.9, 1000.0) == valid(35.1, 1000.0) == [False, False]
