@@ -63,6 +63,18 @@ def forbid_overwriting_inputs(target: Path, inputs: list[Path]) -> None:
             raise OutputError(f"{target}: is also an input, which is never changed; name another")
 
 
+def require_no_device(target: Path) -> None:
+    """Refuse a target that is there and can hold no file's content.
+
+    Raises
+    ------
+    OutputError
+        If it is a pipe or device.
+    """
+    if target.exists() and not (target.is_file() or target.is_dir()):
+        raise OutputError(f"{target}: is a pipe or device; name a file to write")
+
+
 @contextmanager
 def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
     """Give a path beside `target` to write to; rename it to `target` when the block succeeds.
@@ -90,8 +102,7 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
     final = Path(target)
     if final.is_dir():
         raise OutputError(f"{final}: is a folder; name a file to write")
-    if final.exists() and not final.is_file():
-        raise OutputError(f"{final}: is a pipe or device; name a file to write")
+    require_no_device(final)
     if not final.parent.is_dir():
         raise OutputError(f"{final.parent}: no such folder; make it first or name another")
     if not os.access(final.parent, os.W_OK):

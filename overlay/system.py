@@ -1,7 +1,7 @@
 """What only some systems have: each call does what it can there, and nothing elsewhere.
 
-Nothing else in the program names a call that POSIX has and Windows lacks, but for the one pipe for
-each of a film's layers that an encoder is handed (``overlay.render.pipeline``).
+Nothing else in the program names a call that POSIX has and Windows lacks. All has been tried on
+Linux only; where a process cannot be handed pipes, films cannot be drawn.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
-from typing import IO
+import subprocess
+from collections.abc import Sequence
+from typing import IO, Any
 
 _SET_PIPE_SIZE = 1031  # F_SETPIPE_SZ, Linux
 
@@ -57,6 +59,37 @@ def widen_pipe(pipe: int, size: int) -> None:
         import fcntl
 
         fcntl.fcntl(pipe, _SET_PIPE_SIZE, size)
+
+
+def write_all(pipe: int, *parts: bytes | memoryview) -> None:
+    """Write all bytes of some parts, together where that can be."""
+    left = [memoryview(part) for part in parts]
+    while left:
+        vectors = hasattr(os, "writev")
+        count = os.writev(pipe, left) if vectors else os.write(pipe, left[0])
+        while left and count >= len(left[0]):
+            count -= len(left.pop(0))
+        if left:
+            left[0] = left[0][count:]
+
+
+def start_fed(command: Sequence[str], pipes: Sequence[int], **more: Any) -> subprocess.Popen[bytes]:
+    """Start a process that reads from pipes under their own numbers, out of Ctrl-C's reach.
+
+    Raises
+    ------
+    OSError
+        If it cannot be started, or no process can be handed pipes here.
+    """
+    if pipes and os.name != "posix":
+        raise OSError(0, "this system hands no pipes to another process; use Linux or macOS")
+    return subprocess.Popen(command, pass_fds=pipes, start_new_session=True, **more)
+
+
+def be_nicer(by: int) -> None:
+    """Let other processes go first, where that can be chosen."""
+    if hasattr(os, "nice"):
+        os.nice(by)
 
 
 def give_back_memory() -> None:

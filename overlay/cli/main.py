@@ -6,6 +6,7 @@ import atexit
 import importlib
 import json
 import os
+import re
 import signal
 import sys
 import threading
@@ -14,6 +15,7 @@ from contextlib import suppress
 
 import click
 
+from overlay.cli.shared import say
 from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, TimetrueError, UsageError
 
 # Small matrices on several threads cost more than they gain, and processes already use the cores;
@@ -21,6 +23,8 @@ from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, Timetru
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+# Longer than a file's name can be: a message shows its two ends.
+LONG_WORD = re.compile(r"(\S{60})\S{196,}(\S{60})")
 # The module of each, and its line in the help, in the order in which a job uses them.
 COMMANDS = {
     "inspect": ("measure", "Show the facts of any clip or log, and what a clip is good for."),
@@ -102,8 +106,8 @@ def fail(message: str, exit_code: int, *, as_json: bool = False) -> int:
 
     Gives the exit code back.
     """
-    line = " ".join(message.split())
-    click.echo(f"timetrue: {line}", err=True)
+    line = LONG_WORD.sub(r"\1…\2", " ".join(message.split()))
+    say(f"timetrue: {line}")
     if as_json:
         click.echo(json.dumps({"exit_code": exit_code, "error": line}, indent=2))
     return exit_code

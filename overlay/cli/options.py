@@ -5,11 +5,13 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from overlay.errors import UsageError
+from overlay.files import require_no_device
 from overlay.gauges import GAUGES
 from overlay.jobs.film import FilmRun
 from overlay.jobs.readout import BurntIn
@@ -49,11 +51,17 @@ def many(name: str, into: str, metavar: str, about: str) -> Callable[[Function],
     return click.option(name, into, multiple=True, metavar=metavar, help=about)
 
 
+def _no_device(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    require_no_device(Path(value))
+    return value
+
+
 def output_option(
     metavar: str = "OUT.mp4", about: str = "The clip to write."
 ) -> Callable[[Function], Function]:
     """The file to write."""
-    return click.option("-o", "--output", required=True, metavar=metavar, help=about)
+    words: dict[str, Any] = {"metavar": metavar, "help": about, "callback": _no_device}
+    return click.option("-o", "--output", required=True, **words)
 
 
 json_option = click.option(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import multiprocessing
-import os
 import threading
 import time
 from collections.abc import Callable
@@ -14,7 +13,7 @@ from typing import Any, Literal
 from overlay.errors import TimetrueError
 from overlay.jobs.parallel import start_worker
 from overlay.progress import Progress
-from overlay.system import cores
+from overlay.system import be_nicer, cores
 
 State = Literal["waiting", "working", "done", "failed", "cancelled"]
 Task = Callable[..., Any]
@@ -176,8 +175,7 @@ class Queue:
 def _child(pipe: Connection, task: Task, arguments: tuple[Any, ...]) -> None:
     """In the process of a job."""
     start_worker()
-    if hasattr(os, "nice"):
-        os.nice(NICER)
+    be_nicer(NICER)
     told_s = 0.0
 
     def tell(stage: str, share: float) -> None:

@@ -59,6 +59,8 @@ def _motion_of(facts: dict[str, Any], motion: dict[str, Any]) -> tuple[MotionSig
 
 def keep_logged(sheet: DaySheet, run: Run, speed: Series, folder: Path) -> None:
     """Keep a run's speed log as it came, m/s on its own clock, to be shown beside the motion."""
+    if load_logged(sheet, run, folder) is not None:
+        return  # by a day that was stopped before the run was worked out
     said = {"t_s": speed.t_s, "values": speed.values}
     keep(folder / f"{run.name}.logged.npz", motion_key(sheet, run), {}, said)
 

@@ -110,7 +110,8 @@ def new_sheet(
         raise OutputError(f"{target}: is there already and is never overwritten; move it first")
     seen = look_at(place, progress=progress)
     if not seen.clips:
-        left = f" ({seen.left_out[0][0]}: {seen.left_out[0][1]})" if seen.left_out else ""
+        bad = [one for one in seen.left_out if Path(one[0]).suffix.lower() in CLIP_SUFFIXES]
+        left = f" ({bad[0][0]}: {bad[0][1]})" if bad else ""
         raise InputError(f"{place}: no clip in it that can be read{left}; name another folder")
     pairings = pair_up(seen.clips, seen.logs)
     text, counts, doubts = sheet_text(seen, pairings, units)

@@ -25,11 +25,11 @@ from overlay.timebase import FloatArray
 from overlay.units import MPS_PER
 
 # A sentence starts with a talker and a type (NMEA 0183); a lone $ among binary records is none
-# unless a checksum follows. It ends at that, at a control or 8-bit character, or where the next
-# one starts.
+# unless a checksum follows, nor is a type without a comma in a line. It ends at the checksum, at a
+# control or 8-bit character, or where the next one starts.
 CANDIDATE = re.compile(
     rb"[$!](?:[^$!*\x00-\x1f\x7f-\xff]*\*[0-9A-Fa-f]{2}"
-    rb"|[A-Z]{2}[A-Z0-9]{1,4}[^$!*\x00-\x1f\x7f-\xff]*)"
+    rb"|[A-Z]{2}[A-Z0-9]{1,4}(?:$|[,*][^$!*\x00-\x1f\x7f-\xff]*))"
 )
 SENTENCE = re.compile(rb"[$!][A-Z]{2}(?:RMC|GGA|VTG|GNS|GLL|ZDA),[ -~]*")
 USED = frozenset({"RMC", "VTG", "GGA", "GNS", "GLL", "ZDA"})
@@ -110,7 +110,7 @@ def _sentences(data: bytes, tally: _Tally) -> Iterator[Any]:
     found = [
         match.group().decode("ascii")
         for line in re.split(rb"[\r\n]+", data)
-        if not line.lstrip().startswith(b"#")
+        if not _is_comment(line)
         for match in CANDIDATE.finditer(line)
     ]
     # Some old receivers send no checksums at all; a sentence without one among others that have
@@ -135,6 +135,16 @@ def _sentences(data: bytes, tally: _Tally) -> Iterator[Any]:
             continue
         if getattr(sentence, "sentence_type", None) in USED:
             yield sentence
+
+
+def _is_comment(line: bytes) -> bool:
+    """Whether a line is a comment, and no binary that starts like one."""
+    if not line.lstrip().startswith(b"#"):
+        return False
+    try:
+        return line.strip().decode().replace("\t", " ").isprintable()
+    except UnicodeDecodeError:
+        return False
 
 
 def _checksum_holds(text: str) -> bool:

@@ -42,6 +42,8 @@ CHANNELS = {
 LOOKED_AT_ROWS = 1000  # of a long table, for its width and for signs of decimals
 MISSING = frozenset({"nan", "null", "none", "n/a", "na", "-", "--"})
 DELIMITERS = ",;\t|"
+# Ten times free fall, kept up over a whole record of so many values: common practice, no source.
+MOST_GAIN_MPS2, LEAST_RECORDS = 100.0, 10
 SPACES = " "  # any run of spaces, taken only where no other delimiter makes a table
 
 
@@ -87,6 +89,7 @@ def read_table(data: bytes, path: str, given: Reading) -> Raw:
     values = {CHANNELS[role]: used.si(grid, role) for role in used.column if role in CHANNELS}
     _demand_values(values, times.t_s, where)
     _demand_revs(values.get(RPM), used.column.get("rpm"), where)
+    _demand_gain(values.get(SPEED), times.t_s, where)
     lost = _unparsable(grid, times.t_s, values, used.column)
     said = (*notes, *times.notes)
     counts = Cleaning(len(grid.rows), unparsable=lost, rollovers=times.rollovers, notes=said)
@@ -340,6 +343,22 @@ def _demand_revs(rpm: FloatArray | None, column: Column | None, where: str) -> N
         raise InputError(
             f"{where}: column {column.name!r} never passes {highest:g}, which is no engine speed; "
             "export it in revolutions a minute, not in thousands"
+        )
+
+
+def _demand_gain(speed_mps: FloatArray | None, t_s: FloatArray, where: str) -> None:
+    """Refuse a record over which the speed changes faster than a vehicle's can."""
+    if speed_mps is None:
+        return
+    good = np.isfinite(speed_mps) & np.isfinite(t_s)
+    if np.count_nonzero(good) < LEAST_RECORDS:
+        return
+    lasts_s = float(np.ptp(t_s[good]))
+    gained_mps = float(np.ptp(np.quantile(speed_mps[good], (0.05, 0.95))))  # wild ones aside
+    if gained_mps > MOST_GAIN_MPS2 * lasts_s:
+        raise InputError(
+            f"{where}: the speed changes by {gained_mps:.3g} m/s though the whole record lasts "
+            f"{lasts_s:.3g} s; check the units of time and speed"
         )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from overlay.errors import InputError
 from overlay.logs.days import DAY_S, FIRST_YEAR, LAST_YEAR, days_unwrapped
 from overlay.logs.headers import TIME_SECONDS, Column
-from overlay.logs.numbers import LONGEST_CELL
+from overlay.logs.numbers import LONGEST_CELL, STEP_S
 from overlay.timebase import FloatArray
 
 CLOCK_TIME = re.compile(
@@ -229,6 +229,12 @@ def _plain_numbers(
         raise InputError(
             f"{where}: time column {column.name!r} holds about {middle:.4g}, which is no time "
             "since a start and no time since 1970; check its unit or map another column"
+        )
+    if column.unit is not None and 0 < step * scale < STEP_S[0]:
+        raise InputError(
+            f"{where}: time column {column.name!r} is called {column.unit} but steps by "
+            f"{step:.3g}, faster than any logger writes; check its unit and map it, such as "
+            f'time="{column.name}:s"'
         )
     unwrapped, wraps = _unwrapped(numbers, scale)
     if wraps:

@@ -21,7 +21,7 @@ from overlay.files import written_whole
 from overlay.render.encoder import ffmpeg_path
 from overlay.render.picture_stream import picture_head, stream_head
 from overlay.scene.layers import Layer, changes
-from overlay.system import give_back_memory, widen_pipe
+from overlay.system import give_back_memory, start_fed, widen_pipe, write_all
 from overlay.timebase import FloatArray
 
 _PIPE_BYTES = 1 << 20  # room for a gauge picture, so that writer and reader switch seldom
@@ -71,11 +71,11 @@ class _Writer(threading.Thread):
     def run(self) -> None:
         feed = self._feed
         try:
-            self._put(stream_head(feed.layer.width, feed.layer.height, feed.step_ns))
+            write_all(self._pipe, stream_head(feed.layer.width, feed.layer.height, feed.step_ns))
             for index, picture in changes(feed.layer, feed.times_s):
                 whole = np.ascontiguousarray(picture)
                 head = picture_head(feed.times_ns[index], whole.nbytes)
-                self._put(head, whole.data.cast("B"))
+                write_all(self._pipe, head, whole.data.cast("B"))
         except BrokenPipeError:
             pass  # the encoder is gone; its own message tells why
         except BaseException as fault:
@@ -83,15 +83,6 @@ class _Writer(threading.Thread):
             self._stop_all()
         finally:
             os.close(self._pipe)
-
-    def _put(self, *parts: bytes | memoryview) -> None:
-        left = [memoryview(part) for part in parts]
-        while left:
-            count = os.writev(self._pipe, left)
-            while left and count >= len(left[0]):
-                count -= len(left.pop(0))
-            if left:
-                left[0] = left[0][count:]
 
 
 def run(
@@ -169,15 +160,14 @@ def _watch(
     # Else what reading the footage took counts beside the encoder to the job's end.
     give_back_memory()
     try:
-        # A session of its own: Ctrl-C reaches this program only, which then ends the encoder
-        # at once instead of letting it finish half a file.
-        process = subprocess.Popen(
+        # Ctrl-C reaches this program only, which then ends the encoder at once instead of letting
+        # it finish half a file.
+        process = start_fed(
             command,
+            reading,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            pass_fds=reading,
-            start_new_session=True,
             # Its many threads would each keep freed pictures for themselves.
             env=os.environ | {"MALLOC_ARENA_MAX": "1"},
         )

@@ -1,6 +1,8 @@
 """The command line: help, exit codes, one clear line for every wrong file, pure JSON."""
 
 import json
+import os
+import pty
 import signal
 import subprocess
 import sys
@@ -125,6 +127,52 @@ def test_wrong_words__exit_code_2_and_one_line_of_ours(arguments, capsys):
     assert invoke(arguments) == 2
     said = capsys.readouterr().err
     assert said.startswith("timetrue: ") and said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--offset", "9" * 20_000],
+        ["draw", A.clip, A.log, "-o", "x.mp4", "--cover", "9" * 20_000],
+        ["inspect", "9" * 20_000],
+        ["9" * 20_000],
+    ],
+)
+def test_wrong_words__none_is_quoted_without_end(arguments, capsys):
+    assert invoke(arguments) in (2, 3)
+    said = capsys.readouterr().err
+    assert len(said) < 500 and said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["draw", A.clip, A.log, "-o"], 8),
+        (["correct", A.clip, A.log, "-o"], 8),
+        (["readout", A.clip, "-o"], 8),
+        (["gauges", "-o"], 8),
+    ],
+)
+def test_output__a_device_is_called_one(words, code, capsys):
+    assert invoke([*words, "/dev/full"]) == code
+    said = capsys.readouterr().err
+    assert said == "timetrue: /dev/full: is a pipe or device; name a file to write\n"
+
+
+def test_errors__are_folded_on_a_terminal(tmp_path):
+    screen, theirs = pty.openpty()
+    code = subprocess.call(
+        [sys.executable, "-m", "overlay", "day", "check", str(tmp_path)],
+        stderr=theirs,
+        env=os.environ | {"COLUMNS": "60"},
+    )
+    os.close(theirs)
+    said = os.read(screen, 65536).decode().replace("\r", "")
+    os.close(screen)
+    assert code == 3
+    # A name that is longer than the screen is wide stays whole.
+    assert all(len(line) <= 60 or " " not in line.strip() for line in said.splitlines())
+    assert len(said.splitlines()) > 1
 
 
 def test_draw__an_offset_that_leaves_nothing_is_told(tmp_path, capsys):

@@ -44,6 +44,16 @@ def names(pairings):
     return {p.clip.name: [log.name for log in p.logs] for p in pairings}
 
 
+def test_new_sheet__a_folder_without_clips_names_no_file_twice(tmp_path):
+    (tmp_path / "notes.csv").write_text("a,b\n1,2\n3,4\n")
+    (tmp_path / "run.mp4").write_bytes(b"no film")
+    with pytest.raises(InputError, match="no clip in it that can be read") as caught:
+        new_sheet(tmp_path)
+    said = str(caught.value)
+    assert said.count(str(tmp_path)) == 1 and said.count("run.mp4") == 1
+    assert "notes.csv" not in said  # it is no clip
+
+
 # -- pairing ------------------------------------------------------------------------------------
 
 

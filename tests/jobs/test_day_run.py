@@ -152,6 +152,19 @@ def test_run_day__goes_on_after_an_interruption(done, here, monkeypatch):
     assert run_day(folder, clips=False, workers=1).worked_out == ("b1",)
 
 
+def test_run_day__what_a_stopped_run_kept_is_not_made_again(done, here, tmp_path, monkeypatch):
+    folder, _ = done
+    shutil.copytree(folder, tmp_path / "day")
+    kept = tmp_path / "day" / FOLDER / KEPT
+    (kept / "b1.npz").unlink()
+    before = contents(kept)
+    assert run_day(tmp_path / "day", clips=False, workers=1).worked_out == ("b1",)
+    after = contents(kept)
+    assert {Path(p).name for p in after if before.get(p) != after[p]} - {"page.json", ".held"} == {
+        "b1.npz"
+    }
+
+
 def test_run_day__a_run_that_fails_leaves_the_others(done, here, tmp_path, capsys):
     folder, _ = done
     shutil.copytree(folder, tmp_path / "day")

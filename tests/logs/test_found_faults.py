@@ -100,6 +100,36 @@ def test_nmea__binary_between_sentences_is_no_damage(
     assert log.cleaning.bad_checksums == 0
 
 
+def test_nmea__whatever_lies_between_sentences_costs_none(tmp_path: Path) -> None:
+    for seed in range(5):
+        rng, data = np.random.default_rng(seed), b""
+        for i, t in enumerate(truth()[0]):
+            junk = rng.integers(0, 256, 3000, dtype=np.uint8).tobytes()
+            data += junk + b"#\x80$ABX9\x90" + rmc(hhmmss(t), float(i)).encode()
+        log = read(tmp_path, data, "run.log")
+        assert log.cleaning.records_kept == 60, seed
+        assert (log.cleaning.unparsable, log.cleaning.bad_checksums) == (0, 0), seed
+
+
+def test_table__seconds_called_milliseconds_are_refused(tmp_path: Path) -> None:
+    def table(name: str, step: float, rise: float = 0.5) -> str:
+        rows = [f"{i * step:.4f},{min(20.0, rise * i):.2f}" for i in range(100)]
+        return "\n".join([name + ",speed_mps", *rows])
+
+    for name, step in (("time_ms", 0.1), ("time_ms", 0.04), ("time (us)", 100.0)):
+        with pytest.raises(InputError, match="check its unit") as caught:
+            read(tmp_path, table(name, step), "run.csv")
+        assert "\n" not in str(caught.value)
+    # Steps of 1 ms can be; 500 m/s each second cannot.
+    with pytest.raises(InputError, match="check the units of time and speed"):
+        read(tmp_path, table("time_ms", 1.0), "run.csv")
+    for name, step in (("time_ms", 100.0), ("time (s)", 0.1), ("time (us)", 1e5)):
+        log = read(tmp_path, table(name, step), "run.csv")
+        assert log.speed is not None and log.speed.t_s[-1] == pytest.approx(9.9)
+    fast = read(tmp_path, table("time_ms", 1.0, rise=0.01), "run.csv")  # 10 m/s each second
+    assert fast.speed is not None and fast.speed.t_s[-1] == pytest.approx(0.099)
+
+
 def test_inspect__shows_void_instants_and_records_without_time(tmp_path: Path) -> None:
     void = "".join(sentence(f"GPRMC,{hhmmss(t)},V,,,,,,,161206,,,N") for t in range(5))
     path = tmp_path / "run.log"

@@ -4,7 +4,7 @@ Run ``python -m tests.benchmarks.trust.inputs --kind film --count 20000`` from t
 are those of :mod:`tests.benchmarks.trust.parsers`. Each case is a good file mutated by its number:
 flipped bytes, pieces cut out, repeated or moved, sizes and counts that lie, hostile words, a cut
 end. A case passes when it is read, or refused by one of our own errors of one line, within 5 s of
-processor time. Exit code 1 if any fails; ``--case N`` repeats one.
+processor time. Exit code 1 if any fails; ``--first N`` goes on there, ``--case N`` repeats one.
 """
 
 from __future__ import annotations
@@ -119,7 +119,7 @@ def batch(task: tuple[str, int, int, int]) -> tuple[dict[str, int], list[str], i
 
 def campaign(kind: str, seed: int, first: int, last: int) -> bool:
     """Run and print the cases of one kind; whether all passed."""
-    counts, bad, peak, at = {"read": 0, "refused": 0}, [], 0, first
+    counts, bad, peak, at, start = {"read": 0, "refused": 0}, [], 0, first, first
     context = multiprocessing.get_context("spawn")
     number = context.Value("q", first)
     while at < last:
@@ -141,7 +141,7 @@ def campaign(kind: str, seed: int, first: int, last: int) -> bool:
         bad += found[1]
         peak = max(peak, found[2])
     print(
-        f"{kind}, seed {seed}: {counts['read']} read, {counts['refused']} refused, "
+        f"{kind}, seed {seed}, from {start}: {counts['read']} read, {counts['refused']} refused, "
         f"{len(bad)} wrong; peak memory {peak / 2**20:.0f} MiB",
         flush=True,
     )
@@ -154,10 +154,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kind", choices=PARSERS, action="append", help="all by default")
     parser.add_argument("--count", type=int, default=20_000)
+    parser.add_argument("--first", type=int, default=0, help="number of the first case")
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--case", type=int)
     options = parser.parse_args()
-    first, last = (0, options.count) if options.case is None else (options.case, options.case + 1)
+    first, last = options.first, options.first + options.count
+    if options.case is not None:
+        first, last = options.case, options.case + 1
     passed = [campaign(kind, options.seed, first, last) for kind in options.kind or PARSERS]
     return int(not all(passed))
 

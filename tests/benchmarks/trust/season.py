@@ -8,12 +8,14 @@ without speed, and a log of another run. The day is stopped by SIGTERM in the mi
 on. Printed are the peak memory beside that of a day of twenty, what was done twice, how far the
 time left was off at a third and at two thirds, and the failures. Bars: 1.2 times the memory, no run
 done twice, all three bad ones named, exit code of the first of them. Exit code 1 if one is missed.
+With ``--folder`` each call does one part of it: called again and again, it goes on.
 """
 
 from __future__ import annotations
 
 import argparse
 import fcntl
+import json
 import os
 import pty
 import re
@@ -29,6 +31,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from overlay.errors import EXIT_TERMINATED
 from overlay.jobs.day_motion import (
     keep_logged,
     load_logged,
@@ -43,6 +46,7 @@ from overlay.sheet import load_sheet
 from tests.benchmarks.trust.kills import MARK, inputs, living
 
 BAR = 1.2
+PARTS = ("beside", "stopped", "rest")  # the day, and the season until it is told to end, and on
 ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 BAR_TEXT = re.compile(r"working out .*?(\d+):(\d\d):(\d\d)")
 HEAD = "# Copies of the ready-made day.\n"
@@ -135,18 +139,22 @@ def followed(folder: Path, *, stop_at: float = 2.0) -> Followed:
     peak, done, told, begun_s, is_stopped = 0.0, [], [], time.monotonic(), False
     kept, said = folder / "day-results" / "kept", ""
     total = (folder / "day.toml").read_text().count("[[runs]]")
-    while process.poll() is None:
-        peak = max(peak, memory_mb(mark))
-        done.append((time.monotonic() - begun_s, kept_runs(kept)))
-        if done[-1][1] >= stop_at * total and not is_stopped:
-            is_stopped = True
-            process.send_signal(signal.SIGTERM)
-        new = heard(screen)
-        said += new
-        if shown := BAR_TEXT.findall(new):
-            hours, minutes, seconds = map(int, shown[-1])
-            told.append((done[-1][0], 3600.0 * hours + 60 * minutes + seconds))
-        time.sleep(0.5)
+    try:
+        while process.poll() is None:
+            peak = max(peak, memory_mb(mark))
+            done.append((time.monotonic() - begun_s, kept_runs(kept)))
+            if done[-1][1] >= stop_at * total and not is_stopped:
+                is_stopped = True
+                process.send_signal(signal.SIGTERM)
+            new = heard(screen)
+            said += new
+            if shown := BAR_TEXT.findall(new):
+                hours, minutes, seconds = map(int, shown[-1])
+                told.append((done[-1][0], 3600.0 * hours + 60 * minutes + seconds))
+            time.sleep(0.5)
+    finally:
+        process.terminate()  # where this was interrupted
+        process.wait()
     said += heard(screen)
     os.close(screen)
     return Followed(process.returncode, ESCAPE.sub("", said), peak, done, told)
@@ -171,47 +179,83 @@ def kept_runs(kept: Path) -> int:
     return sum(1 for _ in good) + sum(1 for _ in kept.glob("*.failed.json"))
 
 
+def prepared(made: Path, count: int, beside: int, fresh: int) -> None:
+    """Both days below a folder, all but so many runs of each done before."""
+    for name in ("source", "day", "season"):
+        shutil.rmtree(made / name, ignore_errors=True)  # of a part that was cut short
+        (made / name).mkdir()
+    inputs(made / "source")
+    make_day(made / "source", made / "day", beside, 0)
+    make_day(made / "source", made / "season", count, 3)
+    worked_out(made / "source")
+    for name, total in (("day", beside), ("season", count)):
+        keep_as_done(made / "source", made / name, range(min(fresh, total), total))
+
+
+def part(made: Path, name: str, count: int) -> None:
+    """Follow one of the three day runs and note how it went."""
+    season = made / "season"
+    kept = season / "day-results/kept"
+    before = {path: path.stat().st_mtime_ns for path in kept.glob("*.npz")}
+    begun = kept_runs(kept)
+    if name == "beside":
+        went = followed(made / "day")
+    elif name == "stopped":
+        went = followed(season, stop_at=(begun + (count - begun) / 2) / count)
+    else:
+        went = followed(season)
+    twice = [path.name for path, was in before.items() if path.stat().st_mtime_ns != was]
+    said = {"went": asdict(went), "twice": twice}
+    (made / f"{name}.json").write_text(json.dumps(said), encoding="utf-8")
+    print(f"{name}: exit {went.code}, peak {went.peak_mb:.0f} MB", flush=True)
+
+
+def judged(made: Path, count: int) -> bool:
+    """Print what the parts came to; whether it is within the bars."""
+    said = {name: json.loads((made / f"{name}.json").read_text("utf-8")) for name in PARTS}
+    went = {name: Followed(**one["went"]) for name, one in said.items()}
+    twice = [name for one in said.values() for name in one["twice"]]
+    print(went["rest"].said.strip()[-600:])
+    peak_mb = max(went["stopped"].peak_mb, went["rest"].peak_mb)
+    share = peak_mb / went["beside"].peak_mb
+    print(
+        f"{count} runs: stopped with {went['stopped'].done[-1][1]} done, exit "
+        f"{went['stopped'].code}, then {went['rest'].code}; peak {peak_mb:.0f} MB, {share:.2f} of "
+        f"the day's (bar {BAR}); done twice: {', '.join(twice) or 'none'}"
+    )
+    for name in ("beside", "rest"):
+        told = went[name].told
+        from_s, to_s = told[0][0], told[-1][0]
+        for at in (1 / 3, 2 / 3):
+            at_s, told_s = next(t for t in told if t[0] >= from_s + at * (to_s - from_s))
+            print(f"{name}, {at:.0%} through: {told_s:.0f} s left told, {to_s - at_s:.0f} true")
+    codes = went["stopped"].code == EXIT_TERMINATED and went["rest"].code in (3, 4, 5)
+    return share <= BAR and not twice and codes
+
+
 def main() -> int:
     """Run it; 1 if a bar is missed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=500)
     parser.add_argument("--beside", type=int, default=20, help="runs of the day to compare with")
     parser.add_argument("--fresh", type=int, default=12, help="runs not done before, of each")
+    parser.add_argument("--folder", type=Path, help="one part a call, kept there for the next")
     parser.add_argument("--seed", type=int, help="nothing here is drawn")
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as made:
-        source, day, season = (Path(made) / name for name in ("source", "day", "season"))
-        for folder in (source, day, season):
-            folder.mkdir()
-        inputs(source)
-        make_day(source, day, options.beside, 0)
-        make_day(source, season, options.count, 3)
-        worked_out(source)
-        keep_as_done(source, day, range(min(options.fresh, options.beside), options.beside))
-        keep_as_done(source, season, range(min(options.fresh, options.count), options.count))
-        beside = followed(day)
-        print(
-            f"{options.beside} runs: exit {beside.code}, peak {beside.peak_mb:.0f} MB", flush=True
-        )
-        begun = kept_runs(season / "day-results/kept")
-        stop = (begun + (options.count - begun) / 2) / options.count
-        first = followed(season, stop_at=stop)
-        before = {p: p.stat().st_mtime_ns for p in (season / "day-results/kept").glob("*.npz")}
-        print(f"stopped with {first.done[-1][1]} of {options.count} done: exit {first.code}")
-        second = followed(season)
-        twice = [path.name for path, was in before.items() if path.stat().st_mtime_ns != was]
-        print(second.said.strip()[-600:])
-    peak_mb = max(first.peak_mb, second.peak_mb)
-    print(
-        f"{options.count} runs: exit {second.code}, peak {peak_mb:.0f} MB, "
-        f"{peak_mb / beside.peak_mb:.2f} of the day's (bar {BAR}); done twice: {len(twice)}"
-    )
-    for one in (beside, second):
-        from_s, to_s = one.told[0][0], one.told[-1][0]
-        for share in (1 / 3, 2 / 3):
-            at_s, told_s = next(t for t in one.told if t[0] >= from_s + share * (to_s - from_s))
-            print(f"{share:.0%} through the runs: {told_s:.0f} s left told, {to_s - at_s:.0f} true")
-    return int(peak_mb > BAR * beside.peak_mb or bool(twice) or second.code not in (3, 4, 5))
+    with tempfile.TemporaryDirectory() as passing:
+        made = options.folder or Path(passing)
+        made.mkdir(exist_ok=True)
+        if not (made / "prepared").exists():
+            prepared(made, options.count, options.beside, options.fresh)
+            (made / "prepared").touch()
+            if options.folder:
+                return 0
+        for name in PARTS:
+            if not (made / f"{name}.json").exists():
+                part(made, name, options.count)
+                if options.folder:
+                    return 0
+        return int(not judged(made, options.count))
 
 
 if __name__ == "__main__":
