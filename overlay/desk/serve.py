@@ -92,12 +92,11 @@ def _run(folder: Path, is_tour: bool, listener: socket.socket, token: str) -> No
 
         return Desk(folder, seen, is_tour=is_tour, apart_key=apart_key)
 
-    desk = ThreadPoolExecutor(1).submit(made)
-
     import uvicorn
 
     from overlay.desk.app import application
 
+    desk = ThreadPoolExecutor(1).submit(made)
     port = listener.getsockname()[1]
     server = uvicorn.Server(
         uvicorn.Config(

@@ -184,11 +184,11 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     assert (served.folder / "day.toml").read_bytes() == (CLIPS / "day.toml").read_bytes()
     page.click("#work-one")
     page.wait_for_selector("#counted-out")
-    page.check("#counted-out")  # without a reason the marks stay in force
+    page.click("#counted-out")  # without a reason the marks stay in force
     assert "Give the reason first" in page.text_content("#news")
     assert page.is_checked("#counted-marks")
     page.fill("#because", "tyre went soft")
-    page.check("#counted-out")
+    page.click("#counted-out")
     window.told("unsaved")
     page.wait_for_selector("#counted-out:checked")
     page.click("#save")
@@ -246,6 +246,14 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     page.click("text=Prove that no lag is left")
     page.wait_for_selector("#drawn .lines li")
     assert page.text_content("#drawn .lines li").startswith("a1: no lag")
+    page.click("#film-b1:enabled")
+    page.wait_for_function("() => document.querySelector('#film-name').value === 'a1 beside b1'")
+    assert page.input_value("#film-arrangement") == "side by side"
+    page.wait_for_function(
+        "() => document.querySelector('#still-at').textContent.includes('a1 alone')"
+    )
+    page.click("#undo")
+    page.wait_for_function("() => document.querySelector('#film-name').value === 'a1'")
     assert serious(page) == []
 
 

@@ -22,6 +22,8 @@ function order() {
   return { ...PLAIN, units: state.raw.report?.speed_unit || "mph", name: "", ...film, runs: known };
 }
 const suggested = (runs) => (runs.length ? runs.join(" beside ") : "film").slice(0, 40);
+const isSuggested = ({ name, runs = [] }) =>
+  name.startsWith(suggested(runs)) && /^( \d+)?$/.test(name.slice(suggested(runs).length));
 function freeName(runs) {
   const taken = new Set(kept().map((film) => film.name.toLowerCase()));
   const wanted = suggested(runs).slice(0, 36);
@@ -39,6 +41,8 @@ function put(keys) {
     return edit({ op: "remove", path: ["films", index] });
   }
   if (index >= 0) {
+    const film = kept()[index];
+    if (keys.runs && isSuggested(film)) keys.name = freeName(keys.runs);
     if (keys.name) current = keys.name;
     return edit(...Object.entries(keys).map(([key, value]) => ({ op: "set", path: ["films", index, ...key.split("/")], value })));
   }
@@ -94,11 +98,12 @@ function showStill() {
   if (!picture || !usual || host.querySelector(".is-held")) return;
   const film = order();
   const img = h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` });
-  const safe = h("div", { className: "safe" });
-  const boxes = film.arrangement === "alone" ? film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)) : [];
+  const alone = film.arrangement === "alone";
+  const safe = alone && h("div", { className: "safe" });
+  const boxes = alone ? film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)) : [];
   refill(host, img, safe, boxes);
   host.style.setProperty("--aspect", usual.width / usual.height); // so that shares of it are shares of the picture
-  lay(safe, { x: 0, y: 0, width: 1, height: 1 });
+  if (safe) lay(safe, { x: 0, y: 0, width: 1, height: 1 });
 }
 
 const percent = (share) => `${(100 * share).toFixed(3)}%`;
@@ -232,7 +237,8 @@ export function films(main) {
 
 function showAt(main, film) {
   renew(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
-    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet.")
+    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), film.arrangement === "alone" ? "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet."
+      : `This is ${film.runs[0]} alone. In a film of several runs the gauges have fixed places, so that like stands beside like.`)
     : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));
 }
 

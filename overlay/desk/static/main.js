@@ -1,21 +1,18 @@
 // Start: the frame around the stages, and what the desk tells meanwhile.
 import { ask, button, fileOf, h, renew, Refused, seconds, standOn } from "./dom.js";
 import * as store from "./store.js";
-import { builds } from "./builds.js";
-import { films } from "./films.js";
 import { folder } from "./folder.js";
-import { results } from "./results.js";
-import { runs } from "./runs.js";
 import { lead } from "./tour.js";
 
 const { state } = store;
-const STAGES = [
-  ["folder", "Folder", folder],
-  ["runs", "Runs", runs],
-  ["builds", "Builds", builds],
-  ["results", "Results", results],
-  ["films", "Films", films],
-];
+const STAGES = [["folder", "Folder"], ["runs", "Runs"], ["builds", "Builds"], ["results", "Results"], ["films", "Films"]];
+// What shows each; all but the first are fetched once the page is there.
+const shows = { folder };
+const fetched = {};
+function fetchStage(key) {
+  fetched[key] ??= import(`./${key}.js`).then((module) => { shows[key] = module[key]; });
+  return fetched[key];
+}
 const place = (id) => document.getElementById(id);
 const stage = () => {
   const [name] = location.hash.slice(1).split("/");
@@ -101,13 +98,18 @@ function showLine() {
 
 let shown = null;
 function showStage() {
-  const [key, name, show] = stage();
+  const [key, name] = stage();
   if (!state.look) return;
   document.title = `${name}: Timetrue desk`;
   const main = place("work");
   if (shown !== key) main.replaceChildren();
+  if (!shows[key]) {
+    main.replaceChildren(h("p", { className: "wait" }, "Loading …"));
+    fetchStage(key).then(showStage);
+    return;
+  }
   if (lead(place("tour"), key)) { main.replaceChildren(); return; }
-  show(main, location.hash.slice(1).split("/").slice(1).map(decodeURIComponent));
+  shows[key](main, location.hash.slice(1).split("/").slice(1).map(decodeURIComponent));
   if (shown !== null && shown !== key) main.focus({ preventScroll: true });
   shown = key;
 }
@@ -196,5 +198,8 @@ function listen() {
 }
 
 if (!location.hash) history.replaceState(null, "", "#folder");
-store.load().then(() => { if (!state.look) place("work").replaceChildren(h("p", {}, state.news)); });
+store.load().then(() => {
+  if (!state.look) place("work").replaceChildren(h("p", {}, state.news));
+  for (const [key] of STAGES) if (!shows[key]) fetchStage(key);
+});
 listen();

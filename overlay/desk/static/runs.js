@@ -2,18 +2,11 @@
 import "/player/player.js";
 import { ask, button, choice, field, fileOf, h, refill, renew, Refused } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
-import { edit, isBusy, job, say, state } from "./store.js";
+import { edit, isBusy, job, say, state, workOut } from "./store.js";
 import { at, Strip } from "./strip.js";
 
 const held = { key: "", hand: "", nudge: 0 }; // what is shown, and where a hand has laid its log
 const asked = new Set(); // players that are being made
-
-export async function workOut(name = "") {
-  try {
-    const { count } = await ask("work-out", { text: state.text, name });
-    if (!count) say("Every run is worked out already.");
-  } catch (error) { say(error.message); }
-}
 
 function stateOf(run) {
   const one = job("run", run.name);

@@ -196,3 +196,11 @@ export const settle = (how) => inOrder(async () => {
   }
   tell("all");
 });
+
+// Put a run in line, or all that are not worked out.
+export async function workOut(name = "") {
+  try {
+    const { count } = await ask("work-out", { text: state.text, name });
+    if (!count) say("Every run is worked out already.");
+  } catch (error) { say(error.message); }
+}

@@ -1,8 +1,7 @@
 // The first minute: the demo day, and what to look at on each page of it. True while there is
 // nothing to look at yet.
 import { h, renew } from "./dom.js";
-import { isBusy, job, state } from "./store.js";
-import { workOut } from "./runs.js";
+import { isBusy, job, state, workOut } from "./store.js";
 
 const WORDS = {
   folder: ["A village cyclekart club timed runs on a disused taxiway: two builds, seven runs, one of them spoiled. Each run is a clip with its logs; the desk paired them by name and time.", "runs", "See the runs"],
