@@ -15,9 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
 
-from overlay.compare.day import DayComparison, Step
+from overlay.compare.day import DayComparison
 from overlay.compare.day_power import BuildPower
-from overlay.compare.figures import Comparison
 from overlay.compare.power import PowerCurve, Setting
 from overlay.runs.model import SplitGoal
 from overlay.timebase import FloatArray
@@ -61,16 +60,12 @@ def explained_of(day: DayComparison, powers: Sequence[BuildPower]) -> tuple[Expl
     goals = {goal.label: goal for goal in day.goals}
     found = []
     for step in day.steps:
-        main = _main(step)
+        main = next((c for c in step.comparisons if c.is_main), None)
         if main is not None and main.label in goals and {step.a, step.b} <= set(known):
             causes = _causes(known[step.a], known[step.b], goals[main.label])
             if causes:
                 found.append(Explained(step.a, step.b, main.label, main.unit, causes))
     return tuple(found)
-
-
-def _main(step: Step) -> Comparison | None:
-    return next((c for c in step.comparisons if c.is_main), None)
 
 
 def _causes(a: BuildPower, b: BuildPower, goal: SplitGoal) -> tuple[Cause, ...]:

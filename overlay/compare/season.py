@@ -12,7 +12,7 @@ not even that, days and builds cannot be separated.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -131,25 +131,21 @@ def _same_builds(days: Sequence[SeasonDay]) -> None:
 
 def _figures(days: Sequence[SeasonDay]) -> list[tuple[str, bool]]:
     """Labels of the figures that every day judges, and whether it is the main one."""
-    each = []
+    each: list[list[str]] = []
+    all_mains: list[str] = []
     for day in days:
         labels = [goal.label for goal in day.day.goals if not goal.counts_from_launch]
         mains = [c.label for step in day.day.steps for c in step.comparisons if c.is_main]
         each.append(list(dict.fromkeys([*labels, *mains])))
+        all_mains += mains
     common = [label for label in each[0] if all(label in labels for labels in each)]
     if not common:
         raise MismatchError(
             f"{days[0].sheet.path} and the other sheets judge no figure in common; give all of "
             f'them the same judged, such as judged = ["{(each[0] or ["20 to 60 m"])[0]}"]'
         )
-    main = next((c.label for c in _mains(days) if c.label in common), common[0])
+    main = next((label for label in all_mains if label in common), common[0])
     return [(label, label == main) for label in [*common, TOP]]
-
-
-def _mains(days: Sequence[SeasonDay]) -> Iterator[Comparison]:
-    for day in days:
-        for step in day.day.steps:
-            yield from (c for c in step.comparisons if c.is_main)
 
 
 def _across(

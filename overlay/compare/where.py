@@ -96,7 +96,8 @@ def accel_by_speed(
     a: Sequence[Trace], b: Sequence[Trace], *, step_mps: float = 0.25, level: float = 0.05
 ) -> Where:
     """Mean acceleration of each build against speed, m/s^2, up to what all runs reach."""
-    x = _grid([_top(t) for t in (*a, *b)], step_mps, bool(a and b))
+    pulls = (_pulling(trace) for trace in (*a, *b))
+    x = _grid([float(np.max(k.speed_mps[rows])) for k, rows in pulls], step_mps, bool(a and b))
     return _side_by_side(x, a, b, accel_at, level)
 
 
@@ -153,11 +154,6 @@ def _pulling(trace: Trace) -> tuple[Kinematics, np.ndarray[tuple[int], np.dtype[
     return k, rows[: max(top + 1, 2)].astype(np.int64)
 
 
-def _top(trace: Trace) -> float:
-    k, rows = _pulling(trace)
-    return float(np.max(k.speed_mps[rows]))
-
-
 def _covered(trace: Trace) -> tuple[FloatArray, FloatArray]:
     """Time from launch and distance from launch, up to the end of the run."""
     k = trace.kinematics
@@ -212,10 +208,6 @@ def _grid(reaches: Sequence[float], step: float, both: bool) -> FloatArray:
     return np.arange(0.0, reach + step / 1e6, step)
 
 
-def _stack(pairs: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
-    return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
-
-
 def _side_by_side(
     x: FloatArray,
     a: Sequence[Trace],
@@ -225,10 +217,11 @@ def _side_by_side(
     *,
     is_from_launch: bool = False,
 ) -> Where:
-    sides = [_stack([read(trace, x) for trace in part]) for part in (a, b)]
+    # Values and sigmas of each side, shape (2, runs, n).
+    sides = [np.array([read(trace, x) for trace in part]).swapaxes(0, 1) for part in (a, b)]
     ways = [[t.way for t in part] for part in (a, b)]
     both_ways = [*ways[0], *ways[1]]
-    of_a, of_b = (curve(*side, level, way) for side, way in zip(sides, ways, strict=True))
+    of_a, of_b = (curve(s[0], s[1], level, way) for s, way in zip(sides, ways, strict=True))
     runs = np.minimum(of_a.runs, of_b.runs)
     middle, half = of_b.mean - of_a.mean, np.full(len(x), np.nan)
     values, sigmas = (np.concatenate([side[i] for side in sides]).T for i in (0, 1))

@@ -86,7 +86,8 @@ def rpm_from_sound(
     per_hz = known.firing.rpm_per_firing_hz
     low, high = RANGE_RPM
     work_hz = float(np.clip(high / per_hz * 100, 6000.0, 20000.0))
-    samples = _clean(sound.samples)
+    finite = np.where(np.isfinite(sound.samples), sound.samples, 0.0)
+    samples = np.asarray(finite - finite.mean(axis=0, keepdims=True), np.float32)[:, :2]
     if len(samples) / sound.rate_hz < SOUND.least_s or float(np.std(samples)) < 1e-5:
         return _nothing(sound, "the sound is silent or shorter than half a second")
     samples, work_hz = low_passed(samples, sound.rate_hz, work_hz, pass_hz=0.2 * work_hz)
@@ -96,11 +97,6 @@ def rpm_from_sound(
     if not heard:
         return _nothing(sound, "no engine is clear enough in the sound")
     return _assembled(sound, heard, per_hz)
-
-
-def _clean(samples: Float32) -> Float32:
-    finite = np.where(np.isfinite(samples), samples, 0.0)
-    return np.asarray(finite - finite.mean(axis=0, keepdims=True), np.float32)[:, :2]
 
 
 def _nothing(sound: Sound, why: str) -> SoundRpm:

@@ -71,13 +71,9 @@ def opened(path: str | os.PathLike[str]) -> Iterator[OpenClip]:
             yield _chosen(os.fspath(path), container, outer)
     except av.error.FFmpegError as error:
         raise InputError(
-            f"{path}: is not a film that can be read ({_plain(error)}); "
+            f"{path}: is not a film that can be read ({(error.strerror or str(error)).lower()}); "
             f"use the camera's own {_USABLE} file"
         ) from error
-
-
-def _plain(error: Any) -> str:
-    return str(getattr(error, "strerror", None) or error).lower()
 
 
 def _chosen(path: str, container: InputContainer, outer: Structure) -> OpenClip:

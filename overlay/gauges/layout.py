@@ -154,15 +154,11 @@ def _place(kind: str, slot: Slot, safe: tuple[float, float, float, float], rungs
     return Placement(kind, left, top, right - left, bottom - top)
 
 
+@lru_cache(maxsize=32)
 def built_in_layout(width: int, height: int) -> Layout:
     """The layout that comes with the program for a picture of this shape."""
     shape = width / height
     name = "wide" if shape >= WIDE_FROM else "tall" if shape <= TALL_TO else "square"
-    return _packaged(name)
-
-
-@lru_cache(maxsize=8)
-def _packaged(name: str) -> Layout:
     text = (resources.files("overlay.gauges") / "layouts" / f"{name}.toml").read_text("utf-8")
     return parse_layout(text, name)
 

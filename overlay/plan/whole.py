@@ -134,7 +134,12 @@ def plan_next(
     ground = _ground(base, sheet, goals, mine, driven, slip)
     strength, asked = _strength(ground)
     air, ask_air = jetting_figures(sheet.engine, sheet.conditions)
-    asked += [*ask_air, *(_asked(vehicle) if rpm_per_mps is None else ())]
+    asked += ask_air
+    if rpm_per_mps is None:
+        several = len(vehicle.gear_ratios or ()) > 1
+        one_only = ["one gear only: gearing of several is not worked out"]
+        keys = ["vehicle.gear_ratios", "vehicle.rolling_circumference_m"]
+        asked += one_only if several else keys
     unit = sheet.report.speed_unit
     return Next(
         name,
@@ -386,12 +391,6 @@ def _sweep(ground: Basis, slip: Slip | None, candidates: Sequence[Candidate]) ->
         worth=ground.worth,
         sizes=choices(ground.vehicle, candidates, with_now=True),
     )
-
-
-def _asked(vehicle: Vehicle) -> tuple[str, ...]:
-    if vehicle.gear_ratios is not None and len(vehicle.gear_ratios) > 1:
-        return ("one gear only: gearing of several is not worked out",)
-    return ("vehicle.gear_ratios", "vehicle.rolling_circumference_m")
 
 
 __all__ = ["HeldOut", "Next", "plan_next"]

@@ -53,7 +53,8 @@ def write_speed_csv(
         If the file cannot be written.
     """
     rows = decimated(kinematics.t_s, rate_hz)
-    sigma_mps = _sigma_with_timing(kinematics)
+    timing_mps = kinematics.accel_mps2 * kinematics.timing_sigma_s
+    sigma_mps = np.hypot(kinematics.speed_sigma_mps, timing_mps)
     with written_whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(CSV_HEADER)
@@ -168,11 +169,6 @@ def _points(
         _point(start, t_s[i], place[i], height[i], speed_mps[i]) if usable[i] else None
         for i in range(len(t_s))
     ]
-
-
-def _sigma_with_timing(kinematics: Kinematics) -> FloatArray:
-    timing_mps = kinematics.accel_mps2 * kinematics.timing_sigma_s
-    return np.asarray(np.hypot(kinematics.speed_sigma_mps, timing_mps), dtype=np.float64)
 
 
 def _position_at(series: Series, t_s: FloatArray) -> FloatArray:

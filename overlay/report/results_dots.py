@@ -37,9 +37,10 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     rows = figure.subplots(len(labels), 1, sharex=True, squeeze=False)[:, 0]
     for axes, label in zip(rows, labels, strict=True):
         _panel(axes, results, label)
-    last = max(one.place for one in results.day.standings)
+    run_at = {one.place: one.run for one in results.day.standings}
+    last = max(run_at)
     rows[-1].set_xlabel("run, in the order driven")
-    rows[-1].set_xticks(range(1, last + 1), [_run_at(results, i) for i in range(1, last + 1)])
+    rows[-1].set_xticks(range(1, last + 1), [run_at.get(i, "") for i in range(1, last + 1)])
     named = textwrap.fill(named_builds(results.sheet.builds), _TITLE_CHARACTERS)
     figure.suptitle(
         "Each run (dot; hollow: left out), each build's mean with its 95 % bar as runs scatter;\n"
@@ -61,10 +62,6 @@ def shown_figures(results: DayResults) -> list[str]:
     ]
     judged.sort(key=lambda c: not c.is_main)
     return list(dict.fromkeys(c.label for c in judged))[:MOST_FIGURES]
-
-
-def _run_at(results: DayResults, place: int) -> str:
-    return next((one.run for one in results.day.standings if one.place == place), "")
 
 
 def _panel(axes: Axes, results: DayResults, label: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from overlay.compare.season import DAYS, Season, SeasonStep
@@ -13,9 +14,11 @@ from overlay.units import mps_to_speed
 
 def season_text(season: Season) -> str:
     """All tables and sentences for a terminal."""
-    driven = [
-        (day.name, ", ".join(_driven(day.day.standings)), day.day.order_from) for day in season.days
-    ]
+    driven = []
+    for day in season.days:
+        counts = Counter(one.build for one in day.day.standings)
+        builds = ", ".join(f"{name} ({count})" for name, count in counts.items())
+        driven.append((day.name, builds, day.day.order_from))
     known = {build.name: build for day in reversed(season.days) for build in day.sheet.builds}
     named = named_builds([known[name] for name in sorted(known)])
     heading = "Builds driven on each day (runs)" + (f"; {named}" if named else "")
@@ -52,11 +55,6 @@ def season_json(season: Season) -> dict[str, Any]:
             for step in season.steps
         ],
     }
-
-
-def _driven(standings: Any) -> list[str]:
-    names = [one.build for one in standings]
-    return [f"{name} ({names.count(name)})" for name in dict.fromkeys(names)]
 
 
 def _heading(season: Season, step: SeasonStep) -> str:
