@@ -88,3 +88,12 @@ def test_house__no_modules_in_a_circle():
         TopologicalSorter(graph).prepare()
     except CycleError as error:
         pytest.fail(" -> ".join(error.args[1]))
+
+
+def test_house__no_two_public_classes_share_a_name():
+    homes: dict[str, list[str]] = {}
+    for file in FILES:
+        for node in ast.parse(file.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes.setdefault(node.name, []).append(module_name(file))
+    assert {name: places for name, places in homes.items() if len(places) > 1} == {}

@@ -52,7 +52,7 @@ class Slot:
 
 
 @dataclass(frozen=True)
-class Layout:
+class GaugeLayout:
     """Named tables of slots, by gauge kind."""
 
     name: str
@@ -76,7 +76,7 @@ def layout_for(
     kinds: Sequence[str],
     ground: LayoutRegion | None = None,
     *,
-    layout: Layout | None = None,
+    layout: GaugeLayout | None = None,
     rungs: int = 4,
     skip_missing: bool = False,
 ) -> tuple[Placement, ...]:
@@ -90,7 +90,7 @@ def layout_for(
         Gauges to place; the result is in the same order.
     ground : LayoutRegion, optional
         Where; on the whole picture by default.
-    layout : Layout, optional
+    layout : GaugeLayout, optional
         From :func:`load_layout`; by default the one that comes with the program for this shape,
         in which a gauge that it does not name takes the place that it brings itself.
     rungs : int
@@ -155,7 +155,7 @@ def _place(kind: str, slot: Slot, safe: tuple[float, float, float, float], rungs
 
 
 @lru_cache(maxsize=32)
-def built_in_layout(width: int, height: int) -> Layout:
+def built_in_layout(width: int, height: int) -> GaugeLayout:
     """The layout that comes with the program for a picture of this shape."""
     shape = width / height
     name = "wide" if shape >= WIDE_FROM else "tall" if shape <= TALL_TO else "square"
@@ -163,7 +163,7 @@ def built_in_layout(width: int, height: int) -> Layout:
     return parse_layout(text, name)
 
 
-def load_layout(path: str | Path) -> Layout:
+def load_layout(path: str | Path) -> GaugeLayout:
     """Read a layout of one's own.
 
     Parameters
@@ -184,7 +184,7 @@ def load_layout(path: str | Path) -> Layout:
     return parse_layout(text, str(found))
 
 
-def parse_layout(text: str, name: str) -> Layout:
+def parse_layout(text: str, name: str) -> GaugeLayout:
     """A layout from TOML text; `name` stands in messages.
 
     Raises
@@ -207,7 +207,7 @@ def parse_layout(text: str, name: str) -> Layout:
         tables[table] = {
             kind: _slot(kind, value, f"{name}: [{table}] {kind}") for kind, value in content.items()
         }
-    return Layout(name, tables)
+    return GaugeLayout(name, tables)
 
 
 def _slot(kind: str, value: Any, where: str) -> Slot:

@@ -11,7 +11,7 @@ from overlay.jobs.day_motion import load_logged, load_motion
 from overlay.jobs.day_one import RunTask, cell_of, style_of
 from overlay.jobs.day_store import digest
 from overlay.jobs.names import CLIPS, KEPT
-from overlay.page.evidence import Evidence
+from overlay.page.evidence import RunEvidence
 from overlay.page.play import Shown, lock_tables, write_play
 from overlay.page.proxy import SMALL_PX
 from overlay.page.sent import Films, Plans, write_page
@@ -22,10 +22,10 @@ from overlay.session import RunAnalysis
 from overlay.sheet import DaySheet, Run, SheetError
 
 
-def evidence_of(sheet: DaySheet, run: Run, folder: Path) -> Evidence | None:
+def evidence_of(sheet: DaySheet, run: Run, folder: Path) -> RunEvidence | None:
     """What the picture of a run showed and what its log said, as kept; else None."""
     seen, speed = load_motion(sheet, run, folder), load_logged(sheet, run, folder)
-    return None if seen is None or speed is None else Evidence(seen[0], speed, seen[1])
+    return None if seen is None or speed is None else RunEvidence(seen[0], speed, seen[1])
 
 
 def write_day_page(
@@ -67,7 +67,7 @@ def write_day_page(
     # The alignment that counts is the run's own, which an offset given by hand may differ from.
     known = {run.name: run.alignment for run in results.runs if run.alignment is not None}
     evidence = {
-        name: Evidence(seen.motion, seen.speed, known.get(name, seen.alignment))
+        name: RunEvidence(seen.motion, seen.speed, known.get(name, seen.alignment))
         for name, seen in evidence.items()
     }
     films, missing = _films(results, folder, progress) if with_clips else (Films(), ())

@@ -38,7 +38,7 @@ STEP_S = (5e-4, 20.0)
 
 
 @dataclass(frozen=True)
-class Written:
+class WrittenNumber:
     """A column that is used, for the question of its signs.
 
     Attributes
@@ -98,7 +98,7 @@ def number(cell: str, sign: str = ".") -> float:
 
 
 def decimal_signs(
-    columns: Mapping[str, Written],
+    columns: Mapping[str, WrittenNumber],
     others: Sequence[Sequence[str]],
     *,
     parted_by_comma: bool,
@@ -108,7 +108,7 @@ def decimal_signs(
 
     Parameters
     ----------
-    columns : mapping of str to Written
+    columns : mapping of str to WrittenNumber
         The used columns by any key.
     others : sequence of sequences of str
         Cells of further columns, which show what the file uses.
@@ -172,11 +172,11 @@ def _clear(points: int, commas: int) -> str | None:
     return "." if points > commas else ","
 
 
-def _has_commas(columns: Mapping[str, Written]) -> bool:
+def _has_commas(columns: Mapping[str, WrittenNumber]) -> bool:
     return any("," in cell for column in columns.values() for cell in column.cells)
 
 
-def _ambiguous(column: Written, where: str) -> InputError:
+def _ambiguous(column: WrittenNumber, where: str) -> InputError:
     example = next(cell for cell in column.cells if EITHER.fullmatch(cell))
     readings = sorted((number(example, "."), number(example, ",")))
     return InputError(
@@ -186,7 +186,7 @@ def _ambiguous(column: Written, where: str) -> InputError:
     )
 
 
-def _can_be(column: Written, sign: str) -> bool:
+def _can_be(column: WrittenNumber, sign: str) -> bool:
     """Whether that reading of a column can be true of a vehicle and its log."""
     numbers = np.array([number(cell, sign) for cell in column.cells])
     values = numbers[np.isfinite(numbers)]

@@ -24,7 +24,14 @@ from overlay.logs.headers import (
 )
 from overlay.logs.long import widened
 from overlay.logs.model import ALTITUDE, LATITUDE, LONGITUDE, RPM, SPEED, WHEEL_SPEED, Cleaning
-from overlay.logs.numbers import LEAST_RPM, LONGEST_CELL, Written, decimal_signs, is_number, number
+from overlay.logs.numbers import (
+    LEAST_RPM,
+    LONGEST_CELL,
+    WrittenNumber,
+    decimal_signs,
+    is_number,
+    number,
+)
 from overlay.logs.order import mostly_descending
 from overlay.logs.times import CLOCK_TIME, DATE_FIRST, TableTimes, table_times
 from overlay.timebase import FloatArray
@@ -305,7 +312,7 @@ def _signs(grid: _Grid, columns: Mapping[str, Column], where: str) -> dict[str, 
         if index not in indices
     ]
     written = {
-        role: Written(column.name, _column(grid, column), role, _si(column))
+        role: WrittenNumber(column.name, _column(grid, column), role, _si(column))
         for role, column in columns.items()
     }
     return decimal_signs(written, others, parted_by_comma=grid.delimiter == ",", where=where)

@@ -15,7 +15,7 @@ from overlay.timebase import FloatArray
 
 
 @dataclass(frozen=True)
-class Tuning:
+class CalibrationTuning:
     """Set on real streets by ``python -m tests.benchmarks.accuracy.street``.
 
     Attributes
@@ -48,7 +48,7 @@ class Tuning:
     sample_pairs: int = 90
 
 
-TUNING = Tuning()
+TUNING = CalibrationTuning()
 
 
 def camera_of(tracks: Tracks, angle_deg: float | None = None) -> tuple[Camera, FloatArray]:

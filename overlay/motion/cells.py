@@ -65,7 +65,7 @@ class Template:
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class CellFit:
     """Motion of each pair: distance in units of the template, its sigma, turn, and agreement.
 
     `chi2` is the robust mean square misfit in sigmas, `weight` the Cauchy weight of each cell.

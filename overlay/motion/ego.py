@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from overlay.motion.cells import Cells, Fit, Float32, Template, displacement
+from overlay.motion.cells import CellFit, Cells, Float32, Template, displacement
 from overlay.motion.model import BoolArray
 from overlay.timebase import FloatArray
 
@@ -66,7 +66,7 @@ def learn_template(
         nothing = np.zeros((count, 2, 2))
         share = np.full(count, SHARE, np.float32)
         template = Template(along, turning, np.ones(count), nothing, np.ones(count), share)
-    fit: Fit | None = None
+    fit: CellFit | None = None
     for step in range(steps):
         passes = 4 if fit is None else 2
         fit = fit_motion(cells, template, passes=passes, start=fit, tilt=tilt)
@@ -86,10 +86,10 @@ def fit_motion(
     template: Template,
     *,
     passes: int = 4,
-    start: Fit | None = None,
+    start: CellFit | None = None,
     tilt: FloatArray | None = None,
     tilts_freely: bool = False,
-) -> Fit:
+) -> CellFit:
     """Distance and turn of each pair by iteratively reweighted least squares.
 
     `start` is an earlier fit of the same pairs to go on from; `tilt` the pitch and roll of the
@@ -102,7 +102,7 @@ def fit_motion(
         part = slice(k, k + _CHUNK)
         warm = None if start is None else (start.distance[part], start.weight[part])
         parts.append(_fit_chunk(cells.part(part), template, passes, warm, lean[part], tilts_freely))
-    return Fit(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    return CellFit(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
 def information(
@@ -263,7 +263,7 @@ def _misfit(ex: Float32, ey: Float32, w: tuple[Float32, ...], ok: BoolArray) -> 
 
 
 def _model(
-    cells: Cells, template: Template, fit: Fit
+    cells: Cells, template: Template, fit: CellFit
 ) -> tuple[Float32, Float32, Float32, Float32, Float32]:
     """What turning and motion along do to each cell: (rx, ry, ax, ay, length of the latter)."""
     turn, tilt = fit.turn.astype(np.float32), fit.tilt.astype(np.float32)
@@ -275,7 +275,7 @@ def _model(
     return turn @ turning[:, 0, :].T, turn @ turning[:, 1, :].T, ax, ay, np.hypot(ax, ay)
 
 
-def _update_along(cells: Cells, template: Template, fit: Fit) -> tuple[FloatArray, FloatArray]:
+def _update_along(cells: Cells, template: Template, fit: CellFit) -> tuple[FloatArray, FloatArray]:
     """Best template for each cell given the motion of each pair, and the information on it."""
     rx, ry, ax, ay, moved = _model(cells, template, fit)
     d = fit.distance.astype(np.float32)[:, None]
@@ -296,7 +296,7 @@ def _update_along(cells: Cells, template: Template, fit: Fit) -> tuple[FloatArra
     return found, a + c
 
 
-def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
+def _update_spread(cells: Cells, template: Template, fit: CellFit) -> FloatArray:
     """How much worse than expected each cell obeys, and which do not move with the camera."""
     rx, ry, ax, ay, moved = _model(cells, template, fit)
     ux, uy, ok = displacement(cells)
@@ -314,7 +314,7 @@ def _update_spread(cells: Cells, template: Template, fit: Fit) -> FloatArray:
     return np.where(foreign, 2 * _FOREIGN, spread)
 
 
-def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray, BoolArray]:
+def moving_cells(cells: Cells, template: Template, fit: CellFit) -> tuple[BoolArray, BoolArray]:
     """Which cells show anything, and which of them move with the vehicle; shape (cells,) each.
 
     A cell moves with the vehicle when, over the pairs of marked motion, the model explains at
@@ -326,7 +326,7 @@ def moving_cells(cells: Cells, template: Template, fit: Fit) -> tuple[BoolArray,
     marked = np.flatnonzero(size >= 0.4 * np.percentile(size, 95))
     marked = marked[:: max(1, len(marked) // 400)]
     piece = cells.part(marked)
-    part = Fit(*(value[marked] for value in vars(fit).values()))
+    part = CellFit(*(value[marked] for value in vars(fit).values()))
     rx, ry, ax, ay, moved = _model(piece, template, part)
     ux, uy, ok = displacement(piece)
     w = information(piece, moved, np.ones(len(template.along)), template.share)[:3]

@@ -24,7 +24,7 @@ from overlay.timebase import FloatArray
 
 
 @dataclass(frozen=True)
-class Tuning:
+class GroundTuning:
     """Set by ``tests.benchmarks.accuracy.street`` and ``.cluttered``.
 
     Attributes
@@ -52,7 +52,7 @@ class Tuning:
     smooth_s: float = 0.25
 
 
-TUNING = Tuning()
+TUNING = GroundTuning()
 
 
 def ground_signal(

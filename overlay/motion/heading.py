@@ -20,7 +20,7 @@ from overlay.timebase import FloatArray
 
 
 @dataclass(frozen=True)
-class Tuning:
+class HeadingTuning:
     """Set on real streets by ``python -m tests.benchmarks.accuracy.street``.
 
     `bend` is one over the usual radius of crests and dips, in camera heights, and `bend_step` how
@@ -53,7 +53,7 @@ class Tuning:
     bound_share: float = 0.25
 
 
-TUNING = Tuning()
+TUNING = HeadingTuning()
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,7 +32,7 @@ _TILT_STEP = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class Grid:
+class CellGrid:
     """Where the cells lie.
 
     Attributes
@@ -74,15 +74,15 @@ class Plane:
     strays: BoolArray
 
 
-def cell_grid(columns: int, rows: int, width: int, height: int, focal_px: float) -> Grid:
+def cell_grid(columns: int, rows: int, width: int, height: int, focal_px: float) -> CellGrid:
     """Cells of a picture."""
     x = ((np.arange(columns) + 0.5) / columns - 0.5) * width / focal_px
     y = ((np.arange(rows) + 0.5) / rows - 0.5) * height / focal_px
     gx, gy = (a.ravel() for a in np.meshgrid(x, y))
-    return Grid(gx, gy, width / columns / focal_px, height / rows / focal_px, focal_px)
+    return CellGrid(gx, gy, width / columns / focal_px, height / rows / focal_px, focal_px)
 
 
-def plane_flow(grid: Grid, travel: FloatArray, normal: FloatArray) -> FloatArray:
+def plane_flow(grid: CellGrid, travel: FloatArray, normal: FloatArray) -> FloatArray:
     """Pixels that each cell moves for one unit of distance, its mean over the cell, (cells, 2)."""
     inverse, seen = _inverse_depth(grid, normal)
     wide, high = grid.cell_width**2 / 12, grid.cell_height**2 / 12
@@ -91,7 +91,7 @@ def plane_flow(grid: Grid, travel: FloatArray, normal: FloatArray) -> FloatArray
     return np.asarray(grid.focal_px * np.stack([x, y], axis=-1) * seen[:, None])
 
 
-def plane_tilting(grid: Grid, travel: FloatArray, normal: FloatArray) -> FloatArray:
+def plane_tilting(grid: CellGrid, travel: FloatArray, normal: FloatArray) -> FloatArray:
     """Change of :func:`plane_flow` for one radian of pitch and of roll, shape (cells, 2, 2)."""
     out = np.empty((len(grid.x), 2, 2))
     for k, turn in enumerate((_pitched, _rolled)):
@@ -104,13 +104,13 @@ def plane_tilting(grid: Grid, travel: FloatArray, normal: FloatArray) -> FloatAr
 
 
 def find_plane(
-    grid: Grid, along: FloatArray, trust: FloatArray, turning: FloatArray
+    grid: CellGrid, along: FloatArray, trust: FloatArray, turning: FloatArray
 ) -> Plane | None:
     """The plane that explains the template of most cells, or None when none does.
 
     Parameters
     ----------
-    grid : Grid
+    grid : CellGrid
     along : ndarray, shape (cells, 2)
         Template of each cell, pixels for one unit of distance.
     trust : ndarray, shape (cells,)
@@ -139,7 +139,7 @@ def find_plane(
 
 
 def _starts(
-    grid: Grid, along: FloatArray, turning: FloatArray, weight: FloatArray
+    grid: CellGrid, along: FloatArray, turning: FloatArray, weight: FloatArray
 ) -> list[FloatArray]:
     """Level ground seen ahead and to the side, the horizon at several heights."""
     low, high = float(grid.y.min()), float(grid.y.max())
@@ -168,7 +168,7 @@ def _robust_amounts(basis: FloatArray, along: FloatArray, weight: FloatArray) ->
 
 
 def _refined(
-    grid: Grid, along: FloatArray, turning: FloatArray, weight: FloatArray, start: FloatArray
+    grid: CellGrid, along: FloatArray, turning: FloatArray, weight: FloatArray, start: FloatArray
 ) -> FloatArray:
     """Gauss-Newton with Cauchy weights; (travel, normal, turn)."""
     focal = grid.focal_px
@@ -203,7 +203,7 @@ def _refined(
 
 
 def _judged(
-    grid: Grid, along: FloatArray, known: BoolArray, turning: FloatArray, state: FloatArray
+    grid: CellGrid, along: FloatArray, known: BoolArray, turning: FloatArray, state: FloatArray
 ) -> Plane | None:
     travel, normal, turn = state[:3], state[3:6], state[6:9]
     flow = plane_flow(grid, travel, normal)
@@ -224,7 +224,7 @@ def _judged(
     return Plane(travel, normal, turn, follows, known & on_ground & ~near)
 
 
-def _inverse_depth(grid: Grid, normal: FloatArray) -> tuple[FloatArray, BoolArray]:
+def _inverse_depth(grid: CellGrid, normal: FloatArray) -> tuple[FloatArray, BoolArray]:
     inverse = normal[0] * grid.x + normal[1] * grid.y + normal[2]
     # Ground is where the flow is the larger the lower: the plane's normal points down.
     side = 1.0 if normal[1] >= 0 else -1.0

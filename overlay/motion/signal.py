@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from overlay.footage.model import LumaFrame
 from overlay.motion.attitude import smooth_attitude, tilting_columns
-from overlay.motion.cells import Cells, Fit, Template, turning_basis
+from overlay.motion.cells import CellFit, Cells, Template, turning_basis
 from overlay.motion.ego import LOST_LIKENESS, SHARE, fit_motion, learn_template, moving_cells
 from overlay.motion.flow import CellFlowMeter, Prepared
 from overlay.motion.ground import ground_signal
@@ -188,7 +188,7 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> tuple[MotionSignal, float]:
     if template is None:
         return _nothing(pairs, "the picture is too dark or too plain to follow it"), 0.0
     fit = fit_motion(cells, template)
-    part = Fit(*(value[chosen] for value in vars(fit).values()))
+    part = CellFit(*(value[chosen] for value in vars(fit).values()))
     shows, moves = moving_cells(sample, template, part)
     reason = why_untold(
         shows=shows,
@@ -221,7 +221,7 @@ def _signal(meter: CellFlowMeter, pairs: _Pairs) -> tuple[MotionSignal, float]:
 
 
 def _with_focal_length(
-    meter: CellFlowMeter, cells: Cells, template: Template, fit: Fit, focal_px: float
+    meter: CellFlowMeter, cells: Cells, template: Template, fit: CellFit, focal_px: float
 ) -> Template:
     """The template with the focal length under which the pairs that turn most fit best.
 
@@ -255,12 +255,12 @@ def _with_focal_length(
 
 def _with_tilt(
     meter: CellFlowMeter, cells: Cells, chosen: npt.NDArray[np.int64], template: Template
-) -> tuple[Fit, Template]:
+) -> tuple[CellFit, Template]:
     """Motion and template once that and the pitch and roll of the vehicle fit each other."""
     sample = cells.part(chosen)
     learned = learn_template(sample, template.turning, start=template, steps=2) or template
     tilt = np.zeros((len(cells), 2))
-    fit: Fit | None = None
+    fit: CellFit | None = None
     for round_ in range(_TILT_ROUNDS):
         template = _with_plane(meter, learned)
         passes = 5 if fit is None else 3
@@ -305,7 +305,7 @@ def _with_plane(meter: CellFlowMeter, template: Template) -> Template:
     )
 
 
-def _tilt_of(fit: Fit, axis: int) -> FloatArray:
+def _tilt_of(fit: CellFit, axis: int) -> FloatArray:
     return smooth_attitude(
         fit.tilt_seen[:, axis],
         fit.tilt_information[:, axis],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from overlay.motion.cells import Cells, Fit, Template
+from overlay.motion.cells import CellFit, Cells, Template
 from overlay.motion.ego import information
 from overlay.timebase import FloatArray
 
@@ -15,7 +15,7 @@ _MOVING_SHARE = 0.3
 _LEAST_SIDE = 0.2
 
 
-def side_ratio_spread(cells: Cells, template: Template, fit: Fit, columns: int) -> float:
+def side_ratio_spread(cells: Cells, template: Template, fit: CellFit, columns: int) -> float:
     """Standard deviation over time of the log ratio of the two sides' motion, >= 0.
 
     Over open ground left and right of the picture agree on the distance of each pair, whatever it
@@ -53,7 +53,7 @@ def side_ratio_spread(cells: Cells, template: Template, fit: Fit, columns: int) 
 
 
 def _amounts(
-    cells: Cells, template: Template, fit: Fit, part: np.ndarray[tuple[int], np.dtype[np.int64]]
+    cells: Cells, template: Template, fit: CellFit, part: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> tuple[FloatArray, FloatArray]:
     """What each cell says of the distance, times its weight, and the weight; (pairs, cells)."""
     piece = cells.part(part)

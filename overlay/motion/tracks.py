@@ -22,7 +22,7 @@ Float32 = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class Tuning:
+class TrackTuning:
     """Set on real streets by ``python -m tests.benchmarks.accuracy.street``."""
 
     columns: int = 24
@@ -40,7 +40,7 @@ class Tuning:
     most_pairs: int = 20_000
 
 
-TUNING = Tuning()
+TUNING = TrackTuning()
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,7 +31,7 @@ class Axis:
 
 
 @dataclass(frozen=True)
-class Line:
+class ChartLine:
     """One curve or set of dots of a chart.
 
     Attributes
@@ -64,7 +64,7 @@ class Line:
 
 
 def chart(
-    name: str, title: str, along: Axis, x: npt.ArrayLike, up: Axis, lines: Sequence[Line]
+    name: str, title: str, along: Axis, x: npt.ArrayLike, up: Axis, lines: Sequence[ChartLine]
 ) -> dict[str, Any]:
     """The chart as script takes it, with `name` for its files; see ``static/charts.js``."""
     series = []

@@ -14,7 +14,7 @@ from overlay.compare.figures import Comparison
 from overlay.compare.power import RoadLoad, Setting
 from overlay.compare.standing import TOP, DayRun
 from overlay.gauges.palette import SPIN, hex_of, hue_among
-from overlay.page.chart import Axis, Line, chart
+from overlay.page.chart import Axis, ChartLine, chart
 from overlay.report.day_curves import (
     DayCurve,
     Traces,
@@ -83,7 +83,7 @@ def _dots(results: DayResults, label: str) -> dict[str, Any]:
                 continue
             words = build.name if is_counted else f"{build.name}, left out"
             kind = "dots" if is_counted else "rings"
-            lines.append(Line(words, hue_of(results, build.name), values, kind=kind))
+            lines.append(ChartLine(words, hue_of(results, build.name), values, kind=kind))
     up = Axis("time" if unit == "s" else "speed", unit, digits)
     places = [one.place for one in ordered]
     spec = chart(
@@ -147,7 +147,7 @@ def _gains(results: DayResults, traces: Traces) -> Iterator[dict[str, Any]]:
             DISTANCE,
             curve.x,
             Axis("gain", "s", 2, from_zero=True),
-            [Line(f"{build} on {before}", hue, curve.mean, curve.low, curve.high)],
+            [ChartLine(f"{build} on {before}", hue, curve.mean, curve.low, curve.high)],
         )
         yield spec | {"lines": _distances(results)}
 
@@ -189,11 +189,11 @@ def _revs(results: DayResults) -> dict[str, Any]:
         course = Course(run.kinematics, rpm=run.rpm, marks=run.marks)
         revs = np.array([course.rpm_at(t_s) for t_s in at_s])
         spun = [course.is_marked("wheelspin", t_s) for t_s in at_s]
-        lines.append(Line(run.name, hue_of(results, run.build), revs))
+        lines.append(ChartLine(run.name, hue_of(results, run.build), revs))
         if any(spun):
             rings = np.where(spun, revs, np.nan)
             words = f"{run.name}: wheelspin"
-            lines.append(Line(words, hex_of(SPIN), rings, kind="dots", size_px=6))
+            lines.append(ChartLine(words, hex_of(SPIN), rings, kind="dots", size_px=6))
     ratios: dict[float, list[str]] = {}
     for build in results.sheet.builds:
         ratio = machine_of(results.sheet, build.name).rpm_per_mps
@@ -201,7 +201,7 @@ def _revs(results: DayResults) -> dict[str, Any]:
             ratios.setdefault(round(ratio, 6), []).append(build.name)
     for ratio, builds in ratios.items():
         words = "with full grip" + (f" ({', '.join(builds)})" if len(ratios) > 1 else "")
-        lines.append(Line(words, QUIET, ratio * x, is_dashed=True))
+        lines.append(ChartLine(words, QUIET, ratio * x, is_dashed=True))
     return chart(
         "revs-by-speed",
         "Engine speed at each speed, up to the top",
@@ -239,7 +239,7 @@ def _road_loads(results: DayResults) -> Iterator[dict[str, Any]]:
         source = {"coast": "from coasts", "sheet": "from the sheet"}.get(load.source, "assumed")
         words = f"{', '.join(builds)}: {source}"
         hue = hue_of(results, builds[0])
-        lines.append(Line(words, hue, force, np.maximum(force - half, 0.0), force + half))
+        lines.append(ChartLine(words, hue, force, np.maximum(force - half, 0.0), force + half))
     yield chart(
         "road-load",
         "Air and rolling resistance",
@@ -271,11 +271,13 @@ def _coasts(results: DayResults) -> dict[str, Any]:
             for scale, values in ((1.0, k.speed_mps), (Z95, k.speed_sigma_mps))
         )
         words = f"{coast.run} at {coast.start_s:.1f} s"
-        lines.append(Line(words, hue_of(results, build.name), speed, speed - half, speed + half))
+        lines.append(
+            ChartLine(words, hue_of(results, build.name), speed, speed - half, speed + half)
+        )
         weighed_kg = results.sheet.vehicle_of(build).mass_kg or setting.mass_kg
         rolled = factor * rolled_mps(coast, setting, loads[build.name], weighed_kg, since_s)
         rolled = np.where(rows, rolled, np.nan)
-        lines.append(Line(f"{words}, by the road load", QUIET, rolled, is_dashed=True))
+        lines.append(ChartLine(f"{words}, by the road load", QUIET, rolled, is_dashed=True))
     return chart(
         "coasts",
         "Coasts with the clutch out",
@@ -312,7 +314,7 @@ def rolled_mps(
 
 def _bands(
     results: DayResults, traces: Traces, curves: Iterable[DayCurve], factor: float
-) -> tuple[FloatArray, list[Line]]:
+) -> tuple[FloatArray, list[ChartLine]]:
     """Curves of builds on one grid, which holds the places of all."""
     found = list(curves)
     places = [np.round(curve.x, 9) for curve in found]
@@ -325,7 +327,7 @@ def _bands(
             part[at] = factor * values
         count = len(traces[curve.build])
         words = f"{curve.build} ({count} run{'s' * (count != 1)})"
-        lines.append(Line(words, hue_of(results, curve.build), mean, low, high))
+        lines.append(ChartLine(words, hue_of(results, curve.build), mean, low, high))
     return whole, lines
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from overlay.motion.model import MotionSignal
-from overlay.page.chart import Axis, Line, chart
+from overlay.page.chart import Axis, ChartLine, chart
 from overlay.series import Series
 from overlay.sync.model import Alignment
 from overlay.units import mps_to_speed
@@ -17,7 +17,7 @@ MINUS, MOST_DOTS = "\u2212", 600
 
 
 @dataclass(frozen=True, eq=False)
-class Evidence:
+class RunEvidence:
     """What the picture of a run showed, and the speed log beside it.
 
     Attributes
@@ -66,7 +66,7 @@ def sync_notes(found: Alignment) -> tuple[str, ...]:
     return (*told, *found.notes)
 
 
-def sync_chart(run: str, seen: Evidence, unit: str, hue: str) -> dict[str, Any]:
+def sync_chart(run: str, seen: RunEvidence, unit: str, hue: str) -> dict[str, Any]:
     """Motion in the picture against the log: corrected, and where its clock is known as it came."""
     found, motion = seen.alignment, seen.motion
     good = np.flatnonzero(motion.quality > 0)
@@ -75,7 +75,7 @@ def sync_chart(run: str, seen: Evidence, unit: str, hue: str) -> dict[str, Any]:
     factor = mps_to_speed(1.0, unit)
     gain = found.gain_mps if found.gain_mps is not None else 1.0
     lines = [
-        Line(
+        ChartLine(
             "motion in the picture",
             "#808894",
             factor * gain * motion.forward[good],
@@ -86,10 +86,10 @@ def sync_chart(run: str, seen: Evidence, unit: str, hue: str) -> dict[str, Any]:
     steady = found.steadied(seen.speed)
     if found.total_offset_s is not None:
         corrected = steady.shifted(-found.total_offset_s).at(t_s)
-        lines.append(Line("log, corrected", hue, factor * corrected))
+        lines.append(ChartLine("log, corrected", hue, factor * corrected))
     if found.clock_offset_s is not None:
         shown = steady.shifted(-found.clock_offset_s).at(t_s)
-        lines.append(Line("log as the receiver gave it", hue, factor * shown, is_dashed=True))
+        lines.append(ChartLine("log as the receiver gave it", hue, factor * shown, is_dashed=True))
     return chart(
         f"sync-{run}",
         "Speed by the picture and by the log",

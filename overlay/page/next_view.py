@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from overlay.gauges.palette import CUT, hex_of
-from overlay.page.chart import Axis, Line, as_link, chart, chart_csv
+from overlay.page.chart import Axis, ChartLine, as_link, chart, chart_csv
 from overlay.plan.gearing import Sweep
 from overlay.plan.whole import Next
 from overlay.report.next_text import next_parts
@@ -48,16 +48,16 @@ def gearing_chart(sweep: Sweep, hue: str, name: str = "gearing") -> dict[str, An
     high = placed(sweep.high, [size.value.high for size in sizes])
     revs = placed(sweep.line_rpm, [size.line.value for size in sizes])
     most = placed(sweep.line_high_rpm, [size.line.high for size in sizes])
-    lines = [Line(sweep.goal, hue, value, low, high)]
+    lines = [ChartLine(sweep.goal, hue, value, low, high)]
     for words, is_beyond, kind in (
         ("sprockets and tyres", False, "dots"),
         ("beyond the limit", True, "rings"),
     ):
         dots = [size.value.value if size.is_beyond == is_beyond else np.nan for size in sizes]
         if np.any(np.isfinite(dots)):
-            lines.append(Line(words, hue, placed(nothing, dots), kind=kind, size_px=8))
+            lines.append(ChartLine(words, hue, placed(nothing, dots), kind=kind, size_px=8))
     for words, row in (("highest revs", revs), ("at most, by 95 %", most)):
-        lines.append(Line(words, QUIET, row, kind="told", unit="rpm", digits=0))
+        lines.append(ChartLine(words, QUIET, row, kind="told", unit="rpm", digits=0))
     up = Axis("time" if sweep.unit == "s" else "speed", sweep.unit, 2)
     along = Axis("whole ratio, on the tyre of now", "", 3)
     spec = chart(name, f"{sweep.goal} against gearing", along, x, up, lines)

@@ -19,7 +19,7 @@ from overlay.compare.value import Gain, money
 from overlay.files import written_whole
 from overlay.page.chart import as_link, chart_csv
 from overlay.page.day_charts import day_charts, hue_of
-from overlay.page.evidence import Evidence, sync_chart, sync_notes, sync_sentence
+from overlay.page.evidence import RunEvidence, sync_chart, sync_notes, sync_sentence
 from overlay.page.next_view import next_view
 from overlay.page.scripts import PLAYER, PLOTTING, STYLES, joined, static_text
 from overlay.plan.whole import Next
@@ -57,7 +57,7 @@ class Plans:
 def write_page(
     path: Path,
     results: DayResults,
-    evidence: Mapping[str, Evidence],
+    evidence: Mapping[str, RunEvidence],
     films: Films | None = None,
     files: Sequence[Path] = (),
     plans: Plans | None = None,
@@ -87,7 +87,7 @@ def write_page(
 
 def page_text(
     results: DayResults,
-    evidence: Mapping[str, Evidence],
+    evidence: Mapping[str, RunEvidence],
     films: Films,
     files: Sequence[Path] = (),
     plans: Plans | None = None,
@@ -189,7 +189,7 @@ def _per_unit(gain: Gain, speed_unit: str) -> str:
 def _run(
     results: DayResults,
     one: Standing,
-    evidence: Mapping[str, Evidence],
+    evidence: Mapping[str, RunEvidence],
     syncs: Mapping[str, dict[str, Any]],
     films: Films,
 ) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from overlay.gauges.layout import (
     SAFE_SHARE,
     SEAM_SHARE,
     Box,
-    Layout,
+    GaugeLayout,
     LayoutRegion,
     Placement,
     layout_for,
@@ -159,7 +159,7 @@ def geometry_of(
     arrangement: Arrangement,
     *,
     size: tuple[int, int] | None = None,
-    layout: Layout | None = None,
+    layout: GaugeLayout | None = None,
 ) -> Geometry:
     """Clips in one picture, each as large as its cell allows, shape kept.
 
@@ -173,7 +173,7 @@ def geometry_of(
         In reading order.
     size : (int, int), optional
         Pixels of the picture of several clips.
-    layout : Layout, optional
+    layout : GaugeLayout, optional
         The user's own, for the place of the gap bar.
 
     Raises

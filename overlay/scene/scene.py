@@ -14,7 +14,7 @@ from overlay.gauges import gauge_class
 from overlay.gauges.base import Gauge, Subject
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.imprint import Imprint, ImprintSide, SlowedPart
-from overlay.gauges.layout import KEEP_CLEAR, Box, Layout, Placement, layout_for
+from overlay.gauges.layout import KEEP_CLEAR, Box, GaugeLayout, Placement, layout_for
 from overlay.gauges.palette import SPIN, Color, build_hue
 from overlay.gauges.ribbon import Ribbon
 from overlay.gauges.scales import scale_for
@@ -170,7 +170,7 @@ def _side(name: str, pane: Rect, made: Sequence[tuple[Layer, Gauge[Any]]]) -> Im
 
 
 def _places(
-    subject: Subject, geometry: Geometry, index: int, style: Style, layout: Layout | None
+    subject: Subject, geometry: Geometry, index: int, style: Style, layout: GaugeLayout | None
 ) -> tuple[list[Placement], list[str]]:
     """Places of one run's gauges: those named, or ribbon, comb (where RPM is known) and ladder.
 

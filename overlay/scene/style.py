@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from overlay.gauges.layout import Layout, load_layout
+from overlay.gauges.layout import GaugeLayout, load_layout
 from overlay.runs.model import SplitGoal
 
 
@@ -46,7 +46,7 @@ class Style:
             return tuple(parse_goal(text) for text in self.splits)
         return default_goals(self.units)
 
-    def own_layout(self) -> Layout | None:
+    def own_layout(self) -> GaugeLayout | None:
         """The user's own layout, read; None for the built-in ones.
 
         Raises

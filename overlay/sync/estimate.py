@@ -23,9 +23,9 @@ from overlay.sync.model import HALF_95, Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
 from overlay.sync.rounding import COARSE_STEP_MPS, Rounding, raised
 from overlay.sync.same_run import one_way
-from overlay.sync.seed import Candidate, candidates
+from overlay.sync.seed import SeedPlace, candidates
 from overlay.sync.verdict import (
-    Verdict,
+    OffsetVerdict,
     at_smoothing,
     log_share,
     mixture_interval,
@@ -194,7 +194,7 @@ def _estimate(
     return _alignment(verdicts, clean, same_clock, tuple(notes))
 
 
-def _with(verdicts: list[Verdict], new: Verdict) -> list[Verdict]:
+def _with(verdicts: list[OffsetVerdict], new: OffsetVerdict) -> list[OffsetVerdict]:
     """The verdicts and a new one, the better of any two that have come to the same place."""
     same = [v for v in verdicts if abs(v.total_s - new.total_s) < RIVAL_APART_S]
     if any(v.score >= new.score for v in same):
@@ -205,11 +205,11 @@ def _with(verdicts: list[Verdict], new: Verdict) -> list[Verdict]:
 def _rivals(
     motion: MotionSignal,
     speed: Series,
-    places: list[Candidate],
+    places: list[SeedPlace],
     search_s: tuple[float, float] | None,
-) -> list[Verdict]:
+) -> list[OffsetVerdict]:
     """Fits at the places worth it, best first."""
-    verdicts: list[Verdict] = []
+    verdicts: list[OffsetVerdict] = []
     quick_best = -math.inf
     for place in places:
         worse = 1 - place.correlation**2
@@ -240,7 +240,7 @@ def _rivals(
 
 
 def _alignment(
-    verdicts: list[Verdict], speed: Series, same_clock: bool, notes: tuple[str, ...]
+    verdicts: list[OffsetVerdict], speed: Series, same_clock: bool, notes: tuple[str, ...]
 ) -> Alignment:
     best = verdicts[0]
     point = best.fit.point
@@ -270,7 +270,7 @@ def _alignment(
     )
 
 
-def agreement(verdict: Verdict, speed: Series) -> float:
+def agreement(verdict: OffsetVerdict, speed: Series) -> float:
     """Correlation of motion with log speed moved back by the total."""
     e = verdict.evidence
     when = speed.t_s - verdict.total_s
@@ -281,7 +281,7 @@ def agreement(verdict: Verdict, speed: Series) -> float:
     return float(np.corrcoef(e.motion[ok], there[ok])[0, 1])
 
 
-def margin(verdicts: list[Verdict]) -> float:
+def margin(verdicts: list[OffsetVerdict]) -> float:
     """Sigmas by which the best place explains the motion better than the next best."""
     best = verdicts[0]
     rival = verdicts[1].score if len(verdicts) > 1 else best.score - max(best.support, 0.0)

@@ -20,8 +20,8 @@ from overlay.sync.same_run import (
     usual_wander,
     wander_evidence,
 )
-from overlay.sync.seed import LEAST_OVERLAP_S, Candidate, binned_motion
-from overlay.sync.verdict import Verdict
+from overlay.sync.seed import LEAST_OVERLAP_S, SeedPlace, binned_motion
+from overlay.sync.verdict import OffsetVerdict
 
 LEAST_FRAMES = 20
 LEAST_SAMPLES = 4
@@ -99,7 +99,7 @@ def _smoothed(
     return np.nanmean(good, axis=1) if len(good) else values
 
 
-def _other_log(verdict: Verdict, stretch: Stretch) -> bool:
+def _other_log(verdict: OffsetVerdict, stretch: Stretch) -> bool:
     """Whether motion and log differ by more than the errors of picture and receiver.
 
     A stop in view tells runs apart by itself: laid by its launch, the log of another run stops at
@@ -126,7 +126,7 @@ def _other_log(verdict: Verdict, stretch: Stretch) -> bool:
     return wander_evidence(evidence, fit) > LARGEST_WANDER_EVIDENCE
 
 
-def _too_little_covered(verdict: Verdict) -> str | None:
+def _too_little_covered(verdict: OffsetVerdict) -> str | None:
     """Reason where most of the moving footage has no log beside it, or None."""
     e = verdict.evidence
     moving = np.abs(e.motion) > MOVING_SHARE
@@ -150,7 +150,7 @@ def _runs_at_other_rate(evidence: Evidence, stretch: Stretch) -> bool:
     )
 
 
-def _parts_differ(verdict: Verdict) -> bool:
+def _parts_differ(verdict: OffsetVerdict) -> bool:
     """Whether launch, middle and stop tell different offsets."""
     from scipy.special import chdtri
 
@@ -162,7 +162,7 @@ def _parts_differ(verdict: Verdict) -> bool:
     return parts.chi_square(verdict.evidence.gain_errors.spread_s) > largest
 
 
-def _never_rests(verdict: Verdict) -> bool:
+def _never_rests(verdict: OffsetVerdict) -> bool:
     """Whether the log reads speed while the picture stands, or the other way round."""
     offset, sigma = motion_at_rest(verdict.evidence, verdict.fit)
     return abs(offset) > LARGEST_AT_REST + 3 * sigma
@@ -175,7 +175,7 @@ def _structured(noise: Noise) -> bool:
     return colour > SMOOTH_COLOUR and whole > LARGEST_SMOOTH_NOISE_MPS
 
 
-def late_refusal(places: list[Candidate], verdicts: list[Verdict]) -> str | None:
+def late_refusal(places: list[SeedPlace], verdicts: list[OffsetVerdict]) -> str | None:
     """Reason found by the fit, or None."""
     if not places:
         return "the log does not overlap the clip anywhere with speed like the motion in it"

@@ -22,7 +22,7 @@ APART_S = 0.6
 
 
 @dataclass(frozen=True)
-class Candidate:
+class SeedPlace:
     """One place where the clip may lie.
 
     Attributes
@@ -110,7 +110,7 @@ def candidates(
     *,
     search_s: tuple[float, float] | None = None,
     at_most: int = 6,
-) -> list[Candidate]:
+) -> list[SeedPlace]:
     """Places where the clip may lie in the log, best first; empty when there is none.
 
     Parameters
@@ -143,14 +143,14 @@ def candidates(
 
 def _peaks(
     shift: FloatArray, correlation: FloatArray, count: FloatArray, score: FloatArray, at_most: int
-) -> list[Candidate]:
+) -> list[SeedPlace]:
     padded = np.concatenate([[-np.inf], score, [-np.inf]])
     peak = (score > -np.inf) & (score >= padded[:-2]) & (score >= padded[2:])
-    found: list[Candidate] = []
+    found: list[SeedPlace] = []
     for i in np.flatnonzero(peak)[np.argsort(-score[peak], kind="stable")]:
         if all(abs(shift[i] - c.shift_s) >= APART_S for c in found):
             found.append(
-                Candidate(
+                SeedPlace(
                     float(shift[i]),
                     float(correlation[i]),
                     float(count[i]) * GRID_S,

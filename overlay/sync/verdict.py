@@ -30,7 +30,7 @@ WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves 
 
 
 @dataclass(frozen=True, eq=False)
-class Verdict:
+class OffsetVerdict:
     """The fit at one place in the log, and its total over the smoothing that fits.
 
     Attributes
@@ -226,7 +226,7 @@ def gain_error_s(evidence: Evidence, fit: Fit) -> float:
     return WANDER_S * math.hypot(excess, bend)
 
 
-def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
+def verdict_of(evidence: Evidence, fit: Fit) -> OffsetVerdict:
     """The total at one place over all smoothing and pitch effects, from a tuned fit there."""
     if evidence.log_step_mps:
         evidence, fit = unrounded(evidence, fit)
@@ -245,7 +245,7 @@ def verdict_of(evidence: Evidence, fit: Fit) -> Verdict:
     sigmas = np.hypot(factor * sigmas, other_s)
     mean, smoothing = float(shares @ totals), float(shares @ smoothings)
     score, log_cost = score_of(evidence, best)
-    return Verdict(
+    return OffsetVerdict(
         evidence,
         best,
         mean,

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from overlay.motion.cells import turning_basis
-from overlay.motion.plane import Grid, cell_grid, find_plane, plane_flow, plane_tilting
+from overlay.motion.plane import CellGrid, cell_grid, find_plane, plane_flow, plane_tilting
 from overlay.motion.trust import honest_sigma
 
 Array = npt.NDArray[np.float64]
@@ -16,7 +16,7 @@ FOCAL_PX = 180.0
 HEIGHT_M = 0.8
 
 
-def grid() -> Grid:
+def grid() -> CellGrid:
     return cell_grid(16, 18, *SIZE, FOCAL_PX)
 
 
