@@ -1,6 +1,7 @@
 """The desk in a real browser, on the ready-made clips, with real jobs."""
 
 import io
+import os
 import re
 import shutil
 import signal
@@ -20,6 +21,7 @@ from tests.demo_runs import CLIPS
 from tests.page.browser import chromium as running
 from tests.page.browser import serious
 
+ROOT = Path(__file__).parents[2]
 # Of the log's line, a third across the strip, where a hand would take it.
 POINT_ON_LOG = """() => {
   const strip = document.querySelector(".strip"), line = document.querySelector(".handle");
@@ -39,18 +41,21 @@ PATIENCE_MS = 120_000  # for jobs, on a machine that has other work too
 
 @dataclass
 class Server:
-    """A desk in a process of its own."""
+    """A desk in a process of its own; without a folder the tour, in `cwd`."""
 
-    folder: Path
+    folder: Path | None
+    cwd: Path = ROOT
     port: int = 0
     url: str = ""
     process: subprocess.Popen | None = None
 
     def start(self) -> "Server":
         port = ["--port", str(self.port)] if self.port else []
-        command = [sys.executable, "-m", "overlay", "desk", str(self.folder), "--no-browser"]
+        folder = [] if self.folder is None else [str(self.folder)]
+        command = [sys.executable, "-m", "overlay", "desk", *folder, "--no-browser", *port]
+        env = {**os.environ, "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(
-            [*command, *port], stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2]
+            command, stderr=subprocess.PIPE, text=True, cwd=self.cwd, env=env
         )
         line = self.process.stderr.readline()
         found = re.search(r"http://127\.0\.0\.1:(\d+)/\?token=\S+", line)
@@ -94,7 +99,7 @@ def lent(served) -> Iterator[Server]:
 class Window:
     """A page, and everything wrong that its console said."""
 
-    def __init__(self, context, url: str) -> None:
+    def __init__(self, context, url: str, waited: str = "main h1") -> None:
         self.page = context.new_page()
         self.page.set_default_timeout(PATIENCE_MS)
         self.wrong: list[str] = []
@@ -104,7 +109,7 @@ class Window:
             lambda said: self.wrong.append(said.text) if said.type in ("error", "warning") else 0,
         )
         self.page.goto(url)
-        self.page.wait_for_selector("main h1")
+        self.page.wait_for_selector(waited)
 
     def to(self, stage: str, waited: str = "main h1") -> None:
         self.page.evaluate(f"location.hash = '#{stage}'")
@@ -482,7 +487,7 @@ def test_run__that_fails_says_why_where_it_is_and_as_the_terminal_does(lent, chr
     sheet = lent.folder / "day.toml"
     sheet.write_text(sheet.read_text().replace('"a1.mp4"', '"damaged.mp4"'))
     command = [sys.executable, "-m", "overlay", "align", damaged, lent.folder / "a1.gpx"]
-    said = subprocess.run(command, capture_output=True, text=True, cwd=Path(__file__).parents[2])
+    said = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
     reason = said.stderr.strip().removeprefix("timetrue: ")
     assert said.returncode == 3 and "damaged.mp4: " in reason
     context = chromium.new_context()
@@ -495,6 +500,23 @@ def test_run__that_fails_says_why_where_it_is_and_as_the_terminal_does(lent, chr
     assert serious(window.page) == []
     context.close()
     damaged.unlink()
+
+
+def test_tour__films_its_day_and_works_it_out_by_itself(tmp_path, chromium):
+    tour = Server(None, tmp_path).start()
+    context = chromium.new_context()
+    window = Window(context, tour.url, "#tour p")
+    page = window.page
+    page.wait_for_selector(".runs > li:nth-child(7) select:enabled")
+    assert "Each run is a clip with its logs" in page.text_content("#tour")
+    assert page.text_content("#news") == ""  # its sheet came from nobody else
+    window.to("runs", "#tour a[href='#builds']")
+    page.wait_for_selector("#runlist a:has-text('total offset')")
+    assert "the orange log away" in page.text_content("#tour")
+    assert serious(page) == []
+    context.close()
+    tour.stop()
+    assert window.wrong == []
 
 
 def test_empty_folder__says_what_to_do_next(tmp_path, chromium):

@@ -67,10 +67,14 @@ async function orphan(folder) {
   });
 }
 
-export const load = () => inOrder(async () => {
-  state.look = await ask("look");
-  await begin();
-});
+let loading = null;
+export function load() {
+  loading ??= inOrder(async () => {
+    state.look = await ask("look");
+    await begin();
+  }).finally(() => { loading = null; });
+  return loading;
+}
 
 // The first draft, once the desk has a text for it.
 async function begin() {
@@ -100,7 +104,8 @@ async function begin() {
 
 // More of the folder's files is known.
 export const filesChanged = (version) => {
-  if (state.look && version !== state.look.files_version) again();
+  if (!state.look) load(); // it was refused before
+  else if (version !== state.look.files_version) again();
 };
 
 // The folder and the runs' states again; the draft stays.
@@ -153,7 +158,7 @@ export const diskChanged = (base) => inOrder(async () => {
   if (look.base === state.base) return;
   if (state.text !== state.disk) state.clash = { text: look.text, base: look.base };
   else {
-    const wasNew = state.look.is_new;
+    const wasNew = state.base === "";
     state.look = look;
     await adopt(look.text, look.base);
     if (!wasNew) say("The sheet was changed elsewhere; it is shown as it is now.");

@@ -17,7 +17,7 @@ export function lead(place, stage) {
   const filming = job("demo", "");
   if (isBusy(filming) || (state.look.is_new && !filming)) {
     renew(place, h("section", { className: "tour", "aria-label": "Tour" },
-      h("p", {}, h("b", {}, "The demo day is being filmed. "), "It takes a minute or two; how far it is stands below, and the runs come by themselves.")));
+      h("p", {}, h("b", {}, "The demo day is being filmed. "), "How far it is stands below, and the runs come by themselves.")));
     return true;
   }
   if (filming?.state === "failed") {
@@ -26,9 +26,10 @@ export function lead(place, stage) {
   }
   const left = state.runs.filter((run) => run.state === "new").length;
   if (left && !begun) { begun = true; workOut(); }
+  const working = state.jobs.filter((one) => one.kind === "run" && isBusy(one)).length;
   const [text, next, words] = WORDS[stage];
   renew(place, h("section", { className: "tour", "aria-label": "Tour" }, h("p", {}, h("b", {}, "Tour. "), text),
-    left > 0 && h("p", { className: "quiet" }, `${left} run${left > 1 ? "s are" : " is"} being worked out; each appears when it is done.`),
+    working > 0 && h("p", { className: "quiet" }, `${working} run${working > 1 ? "s are" : " is"} being worked out; each appears when it is done.`),
     next && h("p", {}, h("a", { href: `#${next}` }, words))));
   return false;
 }
