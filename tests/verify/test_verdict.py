@@ -38,6 +38,8 @@ UNTOLD = Check("engine sound", reason="the clip has no sound")
         ([check(0.92, 0.03), sound(0.9, 0.04)], "lag", 6),
         ([check(0.005, 0.082), sound(1.158, 0.039)], "disagreement", 5),
         ([check(0.0, 0.02), sound(0.9, 0.04)], "disagreement", 5),
+        # Late beyond doubt and free of lag do not go together, though the intervals overlap.
+        ([check(0.041, 0.02), sound(0.012, 0.02)], "disagreement", 5),
         ([check(0.9, 0.03), sound(0.0, 0.02)], "disagreement", 5),
         ([check(0.0, 0.2), sound(0.01, 0.02)], "no lag", 0),
         ([sound(0.9, 0.02)], "weak proof", 7),
