@@ -46,6 +46,9 @@ from overlay.session import (
 )
 from overlay.sheet import DaySheet, Run
 
+# Of the decoder and the encoder each. The encoder's pictures differ a little with their number, so
+# that it may not hang on cores and processes: the same runs give the same clips everywhere.
+THREADS = 2
 ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
 
 
@@ -72,8 +75,6 @@ class RunTask:
     run: Run
     folder: Path
     clips: bool = True  # whether to draw
-    # Of the decoder and the encoder each; None: as many as suit the cores.
-    threads: int | None = None
 
     @property
     def name(self) -> str:
@@ -255,7 +256,7 @@ def _draw(task: RunTask, run: DayRun, tell: Callable[[float], None]) -> None:
     encoded(
         scene_of([cell_of(task, run)], style_of(task.sheet)),
         task.clip,
-        EncodeOptions(threads=task.threads),
+        EncodeOptions(threads=THREADS),
         tell=lambda share: tell(ALIGNED + (1 - ALIGNED) * share),
     )
     note_drawn(task.clip, task.kept(".clip.json"), key)

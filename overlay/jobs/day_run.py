@@ -164,11 +164,10 @@ def _all_runs(
     left = [task for task in tasks if done[task.name] is None]
     more = "" if len(left) == len(tasks) else f" of {len(tasks)}"
     stage = f"working out {len(left)}{more} runs"
-    shares = shared_out(left, hands.workers)
     if hands.scheduler is None:
         found = in_parallel(
             do_run,
-            shares,
+            left,
             workers=hands.workers,
             apart=True,
             stage=stage,
@@ -179,7 +178,7 @@ def _all_runs(
         found = on_cluster(
             hands.scheduler,
             do_run,
-            shares,
+            left,
             shared=left[0].sheet.path if left else Path(),
             stage=stage,
             progress=progress,
@@ -187,18 +186,6 @@ def _all_runs(
         )
     done |= {outcome.name: outcome for outcome in found}
     return [outcome for outcome in done.values() if outcome is not None]
-
-
-def shared_out(tasks: list[RunTask], workers: int) -> list[RunTask]:
-    """The tasks, each with its share of the cores while every worker has one.
-
-    The last few, fewer than the workers, may use all.
-    """
-    each = max(1, cores() // workers)
-    full = len(tasks) - len(tasks) % workers
-    if each >= cores():
-        return tasks
-    return [replace(task, threads=each) for task in tasks[:full]] + tasks[full:]
 
 
 def without_copies(sheet: DaySheet, outcomes: list[RunOutcome]) -> list[RunOutcome]:

@@ -22,7 +22,7 @@ from overlay.footage import probe
 from overlay.jobs import day_motion, day_one, day_run, day_store
 from overlay.jobs.day_one import RunTask, style_of
 from overlay.jobs.day_reel import day_reel
-from overlay.jobs.day_run import DayReport, pair_path, run_day, shared_out
+from overlay.jobs.day_run import DayReport, pair_path, run_day
 from overlay.jobs.day_store import is_drawn, load_run, note_drawn, run_key, save_run
 from overlay.jobs.names import FOLDER, KEPT
 from overlay.motion.camera import Camera
@@ -568,9 +568,17 @@ def test_compare_day__one_build_has_no_steps(day):
     assert found.steps == () and len(found.standings) == 4
 
 
-def test_shared_out__each_worker_has_its_cores_and_the_last_few_runs_all(monkeypatch):
-    monkeypatch.setattr("overlay.jobs.day_run.cores", lambda: 4)
-    tasks = [RunTask(None, None, number) for number in range(5)]
-    assert [task.threads for task in shared_out(tasks, 4)] == [1, 1, 1, 1, None]
-    assert [task.threads for task in shared_out(tasks, 2)] == [2, 2, 2, 2, None]
-    assert shared_out(tasks, 1) == tasks
+def test_run_day__clips_are_the_same_by_any_number_of_processes_and_cores(
+    done, tmp_path, monkeypatch
+):
+    folder, _ = done
+    clips = []
+    for workers in (1, 2):
+        day = tmp_path / str(workers)
+        shutil.copytree(folder, day)
+        with monkeypatch.context() as patched:
+            patched.setattr(day_run, "cores", lambda many=4 * workers: many)
+            patched.setattr(day_run, "_pair", lambda *_: (None, False))
+            assert set(run_day(day, workers=workers).drawn) == {"a1", "b1"}
+        clips.append([(day / FOLDER / f"{run}.mp4").read_bytes() for run in ("a1", "b1")])
+    assert clips[0] == clips[1]

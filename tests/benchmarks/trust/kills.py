@@ -1,22 +1,24 @@
 """Commands killed at random: nothing lost, nothing half-made, no leftovers after the next start.
 
 Run ``python -m tests.benchmarks.trust.kills --count 300`` from the checkout (Linux). Each trial
-starts ``draw``, ``pair`` or ``day run`` on small clips, waits for a part of the time that the whole
-takes, drawn by the seed, and sends SIGINT, SIGTERM or SIGKILL to the command, or SIGKILL to one of
-its workers or its encoder. Then it is checked that
+starts ``draw``, ``pair`` or ``day run`` on small clips, or a small ``demo``, waits for a part of
+the time that the whole takes, drawn by the seed, and sends SIGINT, SIGTERM or SIGKILL to the
+command, or SIGKILL to one of its workers or its encoder. Then it is checked that
 
 - all its processes are gone, after SIGINT and SIGTERM within 2 s;
 - inputs are unchanged, and whatever has a final name is byte for byte that of an uninterrupted run;
 - the same command, run again, ends well, gives byte for byte the results of an uninterrupted one,
   and leaves no part of a file behind.
 
-Exit code 1 if anything fails; ``--case N`` repeats one.
+Exit code 1 if anything fails; ``--case N`` repeats one. With ``--folder`` the uninterrupted runs
+are kept there, and ``--first N --for-s S`` does what comes next in that time.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import os
 import random
 import shutil
@@ -26,7 +28,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from overlay.render.encoder import ffmpeg_path
@@ -39,7 +41,9 @@ JOBS = {
     "draw": ["draw", "a1.mp4", "a1.gpx", "-o", "out.mp4"],
     "pair": ["pair", "a1.mp4", "a1.gpx", "b1.mp4", "b1.nmea", "-o", "out.mp4"],
     "day": ["day", "run", ".", "--workers", "2"],
+    "demo": ["demo", "demo"],
 }
+SMALL = "tests.benchmarks.trust.small_demo"
 WAYS = (
     ("command", signal.SIGINT),
     ("command", signal.SIGTERM),
@@ -97,9 +101,9 @@ def fresh(source: Path, folder: Path) -> Path:
 
 def started(job: str, folder: Path, mark: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "overlay", *JOBS[job], "--quiet"],
+        [sys.executable, "-m", SMALL if job == "demo" else "overlay", *JOBS[job], "--quiet"],
         cwd=folder,
-        env=os.environ | {MARK: mark},
+        env=os.environ | {MARK: mark, "PYTHONPATH": str(Path(__file__).parents[3])},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
@@ -129,13 +133,19 @@ def victim(kind: str, command: int, mark: str) -> int | None:
 
 
 def reference(job: str, source: Path, folder: Path) -> Reference:
+    """An uninterrupted run; the one that is kept beside the source, where there is one."""
+    kept = source.parent / f"{job}.json"
+    if kept.exists():
+        return Reference(**json.loads(kept.read_text("utf-8")))
     fresh(source, folder)
     begun_s = time.monotonic()
     process = started(job, folder, f"reference-{job}")
     said = process.communicate()[1]
     if process.returncode:
         raise RuntimeError(f"{job} alone ended with {process.returncode}: {said}")
-    return Reference(time.monotonic() - begun_s, files(folder))
+    made = Reference(time.monotonic() - begun_s, files(folder))
+    kept.write_text(json.dumps(asdict(made)), encoding="utf-8")
+    return made
 
 
 def trial(
@@ -199,19 +209,29 @@ def main() -> int:
     """Run the trials; 1 if any fails."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=300)
+    parser.add_argument("--first", type=int, default=0, help="number of the first case")
+    parser.add_argument("--for-s", type=float, default=float("inf"), help="begin none after that")
+    parser.add_argument("--folder", type=Path, help="keep the uninterrupted runs there")
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--case", type=int)
     parser.add_argument("--job", choices=JOBS, action="append", help="all by default")
     options = parser.parse_args()
-    cases = range(options.count) if options.case is None else [options.case]
-    failed, done, slowest = 0, Counter[str](), []
-    with tempfile.TemporaryDirectory() as made:
-        source, folder = Path(made) / "source", Path(made) / "day"
-        source.mkdir()
-        inputs(source)
-        jobs = options.job or JOBS
-        references = {job: reference(job, source, folder) for job in jobs}
+    cases = range(options.first, options.first + options.count)
+    cases = cases if options.case is None else [options.case]
+    failed, done, slowest, begun_s = 0, Counter[str](), [0.0], time.monotonic()
+    with tempfile.TemporaryDirectory() as passing:
+        made = options.folder or Path(passing)
+        source, folder = made / "source", made / "day"
+        if not source.exists():
+            source.mkdir(parents=True)
+            inputs(source)
+        references = {}
+        for job in options.job or JOBS:
+            if time.monotonic() - begun_s < options.for_s:
+                references[job] = reference(job, source, folder)
         for number in cases:
+            if time.monotonic() - begun_s > options.for_s:
+                break
             about, wrong, gone_s = trial(number, options.seed, source, folder, references)
             failed += bool(wrong)
             done[about.split(": ")[1].split(" after")[0]] += 1
@@ -220,8 +240,8 @@ def main() -> int:
                 print(about, *wrong, sep="\n  ", flush=True)
     late = sum(gone_s > GONE_S for gone_s in slowest)
     print(
-        f"kills, seed {options.seed}: {len(slowest)} trials, {failed} wrong; {late} took more than "
-        f"{GONE_S:g} s to end when told to, the slowest {max(slowest):.2f} s"
+        f"kills, seed {options.seed}, from {options.first}: {done.total()} trials, {failed} wrong; "
+        f"{late} took more than {GONE_S:g} s to end when told to, the slowest {max(slowest):.2f} s"
     )
     print("; ".join(f"{count} × {what}" for what, count in sorted(done.items())))
     return int(failed > 0 or late > 0)
