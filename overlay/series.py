@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,12 +25,16 @@ class Series:
         Finite values in the unit of the name.
     sigma : ndarray of float, shape (n,), or None
         Standard uncertainty of each value in the same unit, where it is known.
+    step : float or None
+        What the values are rounded to, in the same unit: 0 where they are not, as those that were
+        just being passed at their times; None where the values themselves show it.
     """
 
     name: str
     t_s: FloatArray
     values: FloatArray
     sigma: FloatArray | None = None
+    step: float | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         if self.t_s.ndim != 1 or self.t_s.shape != self.values.shape:

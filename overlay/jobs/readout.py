@@ -112,7 +112,7 @@ def readout_log(found: Readout) -> Log:
 def _with_readout(options: RunOptions, found: Readout) -> RunOptions:
     """Options of a run that covers what was read, and knows how well it is dated."""
     covers = (*options.covers, found.box)
-    return replace(options, covers=covers, log_sigma_s=found.updates.sigma_s)
+    return replace(options, covers=covers, log_sigma_s=found.updates.common_sigma_s)
 
 
 def align_readout(

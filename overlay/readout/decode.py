@@ -4,28 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from overlay.readout.glyphs import ABOVE, HIGH, Ink
+from overlay.motion.model import BoolArray
+from overlay.readout.glyphs import ABOVE, HIGH, SOLID, Ink
 from overlay.readout.layout import Layout
+from overlay.readout.typefaces import DIGITS
 from overlay.timebase import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
 TOP, BOTTOM = ABOVE - 3, ABOVE + HIGH + 3
 LEAST_TONE, MOST_TONE = 0.03, 0.97
-LEAST_GROUND, MOST_GROUND = 0.02, 0.3
+LEAST_SCENE = 0.02  # share of ink in what stands behind, or of what is none
 SOFT_PX = 0.7  # places are whole columns: edges may be off by half of one
+EDGE_PX, RING_PX = 1, 4  # from a stroke: what it blurs, and where its outline would be
 TEMPER = 10.0  # neighbouring pixels err together: so many count as one
 CHANGE_COST, JUMP_COST = 6.0, 0.7
 RIVALS = 8
 BY_GLYPHS = 4.0  # log odds that the glyphs of a stretch add
 MOST_WEIGHT = 10  # frames: longer holds say no more of what a sign looks like
 CHUNK = 256
-STROKE, LOST = 0.7, 0.5  # mean ink of a stroke; with less of a sign's strokes it is another
+LEAST_FIT = 0.25  # of the log odds that a digit has over a quiet scene
+STROKE, LOST = 0.7, 0.65  # mean ink of a stroke; with less of a sign's strokes it is another
 MOVED = 0.3  # weight of what stands behind digits of several widths
+TAIL, AS_SHARP = "tail", 0.95  # what follows a number, and how sharp it is if it moves along
+LEAST_LEAD = 3.0  # log odds, in the middle of a stretch's frames, under which it is not read
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +64,20 @@ class Tones:
         Of each sign in its cell.
     beside : dict of int to ndarray, shape (rows, width)
         Of the whole line with a number of that many signs: what stands beside it is what counts.
+    tail : ndarray, shape (rows, width)
+        Of what follows the number, from its right end on.
     """
 
     signs: dict[str, FloatArray]
     beside: dict[int, FloatArray]
+    tail: FloatArray
+
+    @property
+    def moves(self) -> bool:
+        """Whether what follows the number moves with its right end."""
+        wide = self.tail.shape[1]
+        still = [np.count_nonzero(a[:, -wide:] > STROKE) for a in self.beside.values()]
+        return bool(np.count_nonzero(self.tail > STROKE) > AS_SHARP * np.mean(still))
 
 
 def tones(ink: Ink, layout: Layout, shown: Sequence[tuple[int, int, str]]) -> Tones:
@@ -78,81 +95,140 @@ def tones(ink: Ink, layout: Layout, shown: Sequence[tuple[int, int, str]]) -> To
         sums[key] = sums.get(key, 0.0) + weight * part
         counts[key] = counts.get(key, 0.0) + weight
 
-    for first, last, text in shown:
-        cells = layout.cells(text)
-        if cells is None:
-            continue
+    placed = [
+        (first, last, text, cells)
+        for first, last, text in shown
+        if (cells := layout.cells(text)) is not None
+    ]
+    room = max(1, ink.shape[2] - max(_end(layout, text, cells) for *_, text, cells in placed))
+    for first, last, text, cells in placed:
         mean = ink[first:last, TOP:BOTTOM].mean(axis=0) / 255.0
         weight = min(last - first, MOST_WEIGHT)
         add(len(text), mean, weight)
+        end = _end(layout, text, cells)
+        add(TAIL, mean[:, end : end + room], weight)
         for sign, (start, _) in zip(text, cells, strict=True):
             left, wide = round(start), layout.wide(sign)
             if left >= 0 and left + wide <= mean.shape[1]:
                 add(sign, mean[:, left : left + wide], weight)
     means = {key: total / counts[key] for key, total in sums.items()}
+    tail = means.pop(TAIL)
     return Tones(
         {key: mean for key, mean in means.items() if isinstance(key, str)},
         {key: mean for key, mean in means.items() if isinstance(key, int)},
+        tail,
     )
 
 
-def ground_ink(ink: Ink, layout: Layout, text: str) -> float:
-    """How much ink there seems to be where there is none: what the picture behind looks like."""
-    cells = layout.cells(text)
-    assert cells is not None
-    left, right = max(0, round(cells[0][0])), round(cells[-1][1])
-    rows = ink[:: max(1, len(ink) // 200), :, left:right].astype(np.float64) / 255.0
-    above = rows[:, : ABOVE - 4].mean() if ABOVE > 4 else 0.0
-    return float(np.clip(above, LEAST_GROUND, MOST_GROUND))
+def _end(layout: Layout, text: str, cells: Sequence[tuple[float, float]]) -> int:
+    """Column after a number."""
+    return round(cells[-1][0]) + layout.wide(text[-1])
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """How likely ink is in a sign, and where it says anything.
+
+    Attributes
+    ----------
+    on, off : ndarray, shape (rows, columns)
+        Log probability of ink and of none in the strokes and close around them; 0 elsewhere.
+    own : ndarray, shape (rows, columns)
+        1 in the strokes and close around them; what is further off is the scene's.
+    """
+
+    on: FloatArray
+    off: FloatArray
+    own: FloatArray
+
+
+def _away(mean: FloatArray) -> IntArray:
+    """Whole pixels from the next stroke, at most one more than `RING_PX`."""
+    import cv2
+
+    free = (mean < SOLID).astype(np.uint8)
+    away = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.minimum(np.ceil(away), RING_PX + 1).astype(np.intp)
+
+
+def _ring(means: Sequence[FloatArray]) -> FloatArray:
+    """Mean ink by the distance from the next stroke, of all signs alike."""
+    sums, counts = np.zeros(RING_PX + 2), np.zeros(RING_PX + 2)
+    for mean in means:
+        away = _away(mean)
+        sums += np.bincount(away.ravel(), mean.ravel(), RING_PX + 2)
+        counts += np.bincount(away.ravel(), minlength=RING_PX + 2)
+    return np.asarray(sums / np.maximum(counts, 1.0))
+
+
+def _model(mean: FloatArray, ring: FloatArray | None) -> _Model:
+    import cv2
+
+    away = _away(mean)
+    soft = cv2.GaussianBlur(mean, (0, 0), SOFT_PX)
+    p = soft if ring is None else np.where(away <= EDGE_PX, soft, ring[away])
+    p = np.clip(p, LEAST_TONE, MOST_TONE)
+    own = (away <= (EDGE_PX if ring is None else RING_PX)).astype(np.float64)
+    return _Model(own * np.log(p), own * np.log(1 - p), own)
+
+
+def _scene(ink: FloatArray, count: FloatArray | float) -> FloatArray:
+    """Greatest log likelihood of pixels that are ink at random, `ink` of `count`."""
+    share = np.clip(ink / np.maximum(count, 1e-9), LEAST_SCENE, 1 - LEAST_SCENE)
+    return np.asarray(ink * np.log(share) + (count - ink) * np.log(1 - share))
 
 
 class Reader:
     """Scores of any number in every frame.
+
+    Each pixel is ink as the sign has it, or, away from its strokes, as the scene behind has it in
+    that frame, whatever it was when the sign was learned.
 
     Parameters
     ----------
     ink : ndarray of uint8, shape (n, ROWS, width)
     layout : Layout
     tone : Tones
-    ground : float
-        From :func:`ground_ink`.
+    ring : bool
+        Whether what is close around strokes is as it was when they were learned, as outlines are.
     """
 
-    def __init__(self, ink: Ink, layout: Layout, tone: Tones, ground: float) -> None:
+    def __init__(self, ink: Ink, layout: Layout, tone: Tones, *, ring: bool = False) -> None:
         self._ink = ink
         self._layout = layout
         self._tone = tone
-        self._ground = ground
-        self._weights = {sign: self._odds(mean) for sign, mean in tone.signs.items()}
+        around = _ring(list(tone.signs.values())) if ring else None
+        self._models = {sign: _model(mean, around) for sign, mean in tone.signs.items()}
+        self._models[TAIL] = _model(tone.tail, around)
+        self._moves = tone.moves
         self._known: dict[tuple[str, int], FloatArray] = {}
-        self._columns = {n: self._by_column(mean) for n, mean in tone.beside.items()}
+        self._spans: dict[tuple[int, int, int], FloatArray] = {}
+        self._all = self._by_column(np.ones((BOTTOM - TOP, ink.shape[2])))
+        self._beside = {n: self._columns(_model(mean, around)) for n, mean in tone.beside.items()}
 
     def can_read(self, text: str) -> bool:
         """Whether all signs of a number, and their places, are known."""
         cells = self._layout.cells(text)
-        if cells is None or len(text) not in self._columns:
+        if cells is None or len(text) not in self._beside:
             return False
-        if any(sign not in self._weights for sign in text):
+        if any(sign not in self._models for sign in text):
             return False
         return cells[0][0] > -1.5 and cells[-1][1] < self._ink.shape[2] + 1.5
 
     def score(self, text: str) -> FloatArray:
-        """Log odds of a number, and what stands beside it, against the ground, shape (n,)."""
+        """Log odds of a number, and what stands beside it, against the scene alone, shape (n,)."""
         cells = self._layout.cells(text)
         assert cells is not None
         total: FloatArray = np.zeros(len(self._ink))
-        end = round(cells[0][0])
         for sign, (start, _) in zip(text, cells, strict=True):
-            total = total + self._sign(sign, round(start))
-            end = round(start) + self._layout.wide(sign)
-        columns = self._columns[len(text)]
-        last = columns.shape[1] - 1
-        first, end = (min(max(at, 0), last) for at in (round(cells[0][0]), end))
-        behind = columns[:, last] - columns[:, end]
-        # A unit that moves with the widths of digits blurs what is known of it.
-        behind = behind * (MOVED if float(np.ptp(self._layout.advances[:10])) > 1.0 else 1.0)
-        beside = behind + columns[:, first]
-        return (total + beside) / TEMPER
+            total = total + self._near(sign, round(start))
+        last = self._ink.shape[2]
+        first = min(max(round(cells[0][0]), 0), last)
+        end = min(_end(self._layout, text, cells), last)
+        behind = self._near(TAIL, end) if self._moves else self._blocks(len(text), end, last)
+        # After digits of several widths its place is known to a column or two only.
+        behind = behind * (MOVED if self._layout.is_proportional else 1.0)
+        return (total + behind + self._blocks(len(text), first, 0)) / TEMPER
 
     def shown(self, text: str, frames: IntArray) -> FloatArray:
         """Share of the ink that is there in some frames, of the sign that lacks most."""
@@ -166,33 +242,78 @@ class Reader:
             least = np.minimum(least, there / max(float(np.count_nonzero(strokes)), 1.0))
         return least
 
-    def _odds(self, mean: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log odds of ink against the ground's, less those of no ink; and these."""
-        import cv2
+    def fits(self, text: str, frames: IntArray) -> BoolArray:
+        """Whether each digit of a number looks in some frames as it should over a quiet scene.
 
-        p = np.clip(cv2.GaussianBlur(mean, (0, 0), SOFT_PX), LEAST_TONE, MOST_TONE)
-        on, off = np.log(p / self._ground), np.log((1 - p) / (1 - self._ground))
-        return (on - off) / 255.0, off
+        A digit that was never learned is read as the next best, which looks little like it.
+        """
+        fit = np.ones(len(frames), dtype=bool)
+        for sign, (start, _) in zip(text, self._layout.cells(text) or (), strict=True):
+            if sign in DIGITS:
+                found = self._near(sign, round(start))
+                fit &= found[frames] > LEAST_FIT * self._usual(sign)
+        return fit
+
+    def _usual(self, sign: str) -> float:
+        """Log odds of a sign in its own frames over a scene without ink."""
+        model, p = self._models[sign], self._tone.signs[sign]
+        own = np.sum(model.own * (p * model.on + (1 - p) * model.off))
+        return float(own - _scene(np.array(p.sum()), float(p.size)))
+
+    def _near(self, sign: str, left: int) -> FloatArray:
+        """As :meth:`_sign`; of digits of several widths at the best of three columns."""
+        if not self._layout.is_proportional:
+            return self._sign(sign, left)
+        return np.asarray(np.max([self._sign(sign, left + k) for k in (-1, 0, 1)], axis=0))
 
     def _sign(self, sign: str, left: int) -> FloatArray:
         if (sign, left) not in self._known:
-            weight, off = self._weights[sign]
-            first, last = max(left, 0), min(left + weight.shape[1], self._ink.shape[2])
-            rows = weight[:, first - left : last - left].astype(np.float32)
+            model = self._models[sign]
+            first, last = max(left, 0), min(left + model.on.shape[1], self._ink.shape[2])
+            span = slice(first - left, last - left)
+            on, off, own = (a[:, span] for a in (model.on, model.off, model.own))
+            weights = np.stack([(on - off).ravel(), own.ravel()], axis=1) / 255.0
             part = self._ink[:, TOP:BOTTOM, first:last].reshape(len(self._ink), -1)
-            odds = part.astype(np.float32) @ rows.ravel()
-            self._known[sign, left] = odds.astype(np.float64) + float(off.sum())
+            odds, inside = (part.astype(np.float32) @ weights.astype(np.float32)).T
+            every = self._all[:, last] - self._all[:, first]
+            scene = _scene(every - inside, own.size - own.sum()) - _scene(every, float(own.size))
+            self._known[sign, left] = odds + float(off.sum()) + scene
         return self._known[sign, left]
 
-    def _by_column(self, mean: FloatArray) -> FloatArray:
-        """Log odds of all columns before each, shape (n, width + 1)."""
-        weight, off = self._odds(mean)
-        out = np.zeros((len(self._ink), mean.shape[1] + 1))
+    def _by_column(self, weight: FloatArray) -> FloatArray:
+        """Weighted ink of all columns before each, shape (n, width + 1)."""
+        out = np.zeros((len(self._ink), weight.shape[1] + 1))
         for start in range(0, len(self._ink), CHUNK):
             part = self._ink[start : start + CHUNK, TOP:BOTTOM].astype(np.float32)
-            columns = np.einsum("nrc,rc->nc", part, weight.astype(np.float32)) + off.sum(axis=0)
+            columns = np.einsum("nrc,rc->nc", part, weight.astype(np.float32)) / 255.0
             out[start : start + CHUNK, 1:] = np.cumsum(columns, axis=1)
         return out
+
+    def _columns(self, model: _Model) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Log likelihood, ink and count of a line's own pixels before each column."""
+        odds = self._by_column(model.on - model.off)
+        odds[:, 1:] += np.cumsum(model.off.sum(axis=0))
+        count = np.concatenate([[0.0], np.cumsum(model.own.sum(axis=0))])
+        return odds, self._by_column(model.own), count
+
+    def _blocks(self, length: int, start: int, end: int) -> FloatArray:
+        """Log odds of what stands from one column to another, a digit's width at a time."""
+        if (length, start, end) not in self._spans:
+            self._spans[length, start, end] = self._span(length, start, end)
+        return self._spans[length, start, end]
+
+    def _span(self, length: int, start: int, end: int) -> FloatArray:
+        odds, inside, own = self._beside[length]
+        wide = max(2, round(float(np.mean(self._layout.advances[:10]))))
+        edges = [*range(start, end, wide if end > start else -wide), end]
+        total: FloatArray = np.zeros(len(self._ink))
+        for one, other in pairwise(edges):
+            a, b = min(one, other), max(one, other)
+            every = self._all[:, b] - self._all[:, a]
+            rest = every - (inside[:, b] - inside[:, a])
+            count, free = (BOTTOM - TOP) * (b - a), (BOTTOM - TOP) * (b - a) - (own[b] - own[a])
+            total += odds[:, b] - odds[:, a] + _scene(rest, free) - _scene(every, float(count))
+        return total
 
 
 def read_frames(
@@ -232,7 +353,12 @@ def read_frames(
     found = values[path]
     for k in np.unique(path):
         frames = np.flatnonzero(path == k)
-        found[frames[reader.shown(texts[k], frames) < LOST]] = np.nan
+        there = (reader.shown(texts[k], frames) >= LOST) & reader.fits(texts[k], frames)
+        found[frames[~there]] = np.nan
+    edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
+    for start, end in pairwise(edges):
+        if float(np.median(lead[start:end])) < LEAST_LEAD:
+            found[start:end] = np.nan
     return Frames(found, values[first], lead)
 
 

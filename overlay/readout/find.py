@@ -16,6 +16,7 @@ ON_CODES, OFF_CODES = 20, 48  # luma this near its extreme is ink; this far from
 LEAST_SEEN = 0.07  # share of the pictures in which a part of a digit is there, and is not
 MOST_BETWEEN = 0.2  # share of the pictures with a luma between
 LEVEL_CODES = 20  # ink has one luma
+NEAR_CODES = 3  # within which it is still one after coding
 # Height of what changes, the latter as a share of the picture's: things that pass behind may touch.
 LEAST_HIGH_PX, MOST_HIGH = 9, 0.4
 LEAST_DENSITY = 0.10
@@ -155,5 +156,12 @@ def _place(pictures: Luma, mask: Luma, top: Luma, box: _Part) -> Place:
     values = pictures[:, upper:lower, left:right][:, inside]
     off = values[level - values > OFF_CODES]
     ground = float(np.median(off)) if len(off) else 0.0
-    ink = float(np.median(values[np.abs(values - level) <= ON_CODES]))
+    on = values[np.abs(values - level) <= ON_CODES].astype(np.intp)
+    ink = _commonest(on) if len(on) else level
     return Place((left, upper, right - left, lower - upper), ink, ground, float(inside.sum()))
+
+
+def _commonest(codes: npt.NDArray[np.intp]) -> float:
+    """The luma that most have, as ink has one and what passes behind has many."""
+    counts = np.convolve(np.bincount(codes, minlength=256), np.ones(2 * NEAR_CODES + 1), "same")
+    return float(np.argmax(counts))

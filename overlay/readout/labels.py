@@ -15,9 +15,11 @@ SAME = 0.955  # correlation of glyphs that are one sign
 CLASH = 0.9  # glyphs less alike than this hardly share a digit
 SAME_ASPECT = 0.3  # and by what share their widths may differ
 MOST_GLYPHS = 3000
+FLAT = 1e-9  # length of a look in which nothing is to be seen
 LETTER_LEAD = 0.04  # a letter must look that much likelier than any digit
 STANDING, RARE_LETTER_LEAD = 0.3, 0.2  # and by more where it stands in less of the lines
 LOOKS, COUNTS, ONE_DIGIT = 12.0, 0.6, 40.0  # weights of look, of counting, of unlike glyphs
+NO_DIGIT, DIGIT = 0.4, 0.7  # looks of what hardly is a digit, and of what is
 SURE_LOOK, SURE_WORTH = 0.45, 1.5  # less of either is a doubt
 
 
@@ -54,7 +56,7 @@ def kinds_of(glyphs: Sequence[Glyph]) -> Kinds:
         own = normal(glyph.tall)
         best, where = SAME, -1
         for k, total in enumerate(sums):
-            alike = float(own @ total) / float(np.linalg.norm(total))
+            alike = float(own @ total) / max(float(np.linalg.norm(total)), FLAT)
             near = abs(np.log(glyph.aspect / (aspects[k] / counts[k]))) < SAME_ASPECT
             if alike > best and near:
                 best, where = alike, k
@@ -69,7 +71,8 @@ def kinds_of(glyphs: Sequence[Glyph]) -> Kinds:
             aspects[where] += glyph.aspect
             counts[where] += 1
         of[id(glyph)] = where
-    centres = np.array([total / np.linalg.norm(total) for total in sums]).reshape(len(sums), -1)
+    lengths = [max(float(np.linalg.norm(total)), FLAT) for total in sums]
+    centres = np.array([t / n for t, n in zip(sums, lengths, strict=True)]).reshape(len(sums), -1)
     looks = np.array(
         [
             known.likeness(centre, aspect / count)
@@ -135,6 +138,9 @@ def by_counting(
         places[row, :size] = 10.0 ** (np.arange(size)[::-1] - n.decimals)
     step = 10.0 ** -max(n.decimals for n in numbers)
     weight = np.minimum(kinds.counts, 3.0)
+    # What the scene left among the digits takes no digit from those that look like it.
+    plain = np.clip((looks.max(axis=1) - NO_DIGIT) / (DIGIT - NO_DIGIT), 0.0, 1.0) * weight / 3.0
+    unlike *= np.minimum(plain[:, None], plain[None, :])
 
     def worth(digits: np.ndarray[tuple[int], np.dtype[np.intp]]) -> float:
         values = np.einsum("nk,nk->n", digits[kinds_at], places)

@@ -12,7 +12,7 @@ from overlay.timebase import FloatArray
 
 SIGNS = "0123456789."
 ANCHORS = (0.0, 0.5, 1.0)  # what stays still: left end, middle, right end
-STRAY_PX = 2.5
+STRAY_PX, ONE_WIDE_PX = 2.5, 1.0
 # Weight of the assumption that all digits are of one width: as a rule, and where it is enough.
 EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.35
 
@@ -40,6 +40,11 @@ class Layout:
     anchor: float
     widths: dict[int, float]
     rms_px: float
+
+    @property
+    def is_proportional(self) -> bool:
+        """Whether its digits are of several widths; then kerning moves them by a column or so."""
+        return float(np.ptp(self.advances[:10])) > ONE_WIDE_PX
 
     def wide(self, sign: str) -> int:
         """Columns of a sign's cell."""

@@ -51,9 +51,11 @@ class Readout:
 
     @property
     def speed(self) -> Series:
-        """Speed in m/s at the instants at which the readout took it, on footage time."""
+        """Speed in m/s at the instants at which the readout took or passed it, on footage time."""
         values = self.updates.values * mps_per(self.unit)
-        return Series("speed_mps", self.updates.t_s, values)
+        return Series(
+            "speed_mps", self.updates.t_s, values, step=0.0 if self.updates.passed else None
+        )
 
     @property
     def read(self) -> int:

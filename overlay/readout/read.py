@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from overlay.readout.decode import Frames, Reader, ground_ink, read_frames, tones
+from overlay.readout.decode import Frames, Reader, read_frames, tones
 from overlay.readout.glyphs import Glyph, Ink, glyphs_of
 from overlay.readout.holds import Hold, holds
 from overlay.readout.labels import Kinds, Written, by_counting, first_labels, kinds_of
@@ -15,12 +17,15 @@ from overlay.readout.layout import layout_of
 from overlay.readout.line import Number, number_of, tail_of, unit_of, usual
 from overlay.readout.ocr import Vote
 from overlay.readout.typefaces import DIGITS
+from overlay.readout.unseen import with_unseen
 from overlay.timebase import FloatArray
 
 MOST_HOLDS = 400
 LEAST_HOLDS, LEAST_VALUES = 4, 3
 MOST_TEXTS = 2500
 WORST_LAYOUT_PX = 2.0
+SURE_LEAD = 6.0  # log odds
+BEYOND, BEYOND_SHARE = 5, 0.3  # of what is written before the decimal sign, and of the range seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +86,7 @@ def read_line(ink: Ink, core: tuple[float, float], vote: Vote | None = None) -> 
     if sum(s.number.is_clock for s in seen) > 0.5 * len(seen):
         frames = Frames(*(np.full(len(ink), np.nan) for _ in range(3)))
         return Line(frames, None, 0, True, False, (0.0, 0.0))
+    seen = [s for s in seen if not s.number.is_clock]
     votes = None
     if vote is not None:
         numbers = [s.number for s in seen]
@@ -91,6 +97,10 @@ def read_line(ink: Ink, core: tuple[float, float], vote: Vote | None = None) -> 
     doubts = {k for k in doubtful if labels[k] not in sure}
     seen = [s for s in seen if not set(s.written.kinds) & (set(doubtful) - doubts)]
     texts = [_text(s.number, kinds, labels) for s in seen]
+    if any(_is_padded(text) for text in texts):  # then all are of one length
+        usual_length = Counter(map(len, texts)).most_common(1)[0][0]
+        kept = [k for k, text in enumerate(texts) if len(text) == usual_length]
+        seen, texts = [seen[k] for k in kept], [texts[k] for k in kept]
     if len(set(texts)) < LEAST_VALUES:
         raise UnreadableError("its figures do not change")
     decimals = seen[0].number.decimals
@@ -182,25 +192,48 @@ def _framewise(ink: Ink, ones: Sequence[_Seen], texts: Sequence[str], decimals: 
     ]
     if len(shown) < LEAST_HOLDS:
         raise UnreadableError("its digits keep no places")
-    tone = tones(ink, layout, shown)
-    longest = max(shown, key=lambda s: s[1] - s[0])[2]
-    reader = Reader(ink, layout, tone, ground_ink(ink, layout, longest))
+    tone = with_unseen(tones(ink, layout, shown), layout)
+    reader = Reader(ink, layout, tone)
     candidates = [t for t in _candidates(texts, decimals) if reader.can_read(t)]
     if len(candidates) < 2:
         raise UnreadableError("its digits keep no places")
-    return read_frames(reader, candidates, np.array([float(t) for t in candidates]), shown)
+    values = np.array([float(t) for t in candidates])
+    first = read_frames(reader, candidates, values, shown)
+    # Glyphs are found where the scene is quiet. What was read where it is not shows what is always
+    # around a stroke, such as an outline.
+    again = [*shown, *_stretches(first, dict(zip(values.tolist(), candidates, strict=True)))]
+    learned = tones(ink, layout, again)
+    learned = replace(learned, signs={**tone.signs, **learned.signs})
+    reader = Reader(ink, layout, learned, ring=True)
+    return read_frames(reader, candidates, values, shown)
+
+
+def _stretches(frames: Frames, texts: dict[float, str]) -> list[tuple[int, int, str]]:
+    """Frames from one up to another that show a text beyond doubt, each for itself."""
+    sure = (frames.alone == frames.values) & (frames.lead > SURE_LEAD)
+    value = np.where(sure, frames.values, -1.0)
+    edges = [0, *(np.flatnonzero(np.diff(value)) + 1).tolist(), len(value)]
+    return [(a, b, texts[value[a]]) for a, b in pairwise(edges) if value[a] >= 0]
 
 
 def _signs_of(number: Number) -> list[Glyph]:
     return [g for g in number.glyphs if g.kind in ("tall", "dot")]
 
 
+def _is_padded(text: str) -> bool:
+    return text.startswith("0") and len(text.split(".")[0]) > 1
+
+
 def _candidates(texts: Sequence[str], decimals: int) -> list[str]:
-    """Every number from the least to the greatest seen, and those a little beyond."""
+    """Every number from the least to the greatest seen, and those beyond that may not be seen.
+
+    The greatest is often shown for a moment only, or with a digit that no other number has.
+    """
     scale = 10**decimals
     values = sorted(round(float(t) * scale) for t in texts)
-    padded = any(t.startswith("0") and len(t.split(".")[0]) > 1 for t in texts)
-    low, high = max(values[0] - 5, 0), values[-1] + 5
+    padded = any(map(_is_padded, texts))
+    beyond = BEYOND * scale + round(BEYOND_SHARE * (values[-1] - values[0]))
+    low, high = max(values[0] - beyond, 0), values[-1] + beyond
     if high - low > MOST_TEXTS:
         return sorted(set(texts))
     places = len(texts[0].split(".")[0])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -77,13 +78,24 @@ def bank() -> Bank:
             patterns.append(normal(patch[ABOVE : ABOVE + HIGH]))
             aspects.append(patch.shape[1] / HIGH)
             signs.append(sign)
-    for draw in (_segments, *(_stroked(face) for face in OPENCV_FACES)):
+    for draw in _others():
         for sign in DIGITS:
             patch = draw(sign)
             patterns.append(normal(patch[ABOVE : ABOVE + HIGH]))
             aspects.append(patch.shape[1] / HIGH)
             signs.append(sign)
     return Bank(np.stack(patterns), np.array(aspects), np.array(signs))
+
+
+def _others() -> list[Callable[[str], FloatArray]]:
+    """What draws the digits of displays and of drawing libraries."""
+    return [_segments, *(_stroked(face) for face in OPENCV_FACES)]
+
+
+@lru_cache(maxsize=1)
+def drawings() -> list[Callable[[str], FloatArray]]:
+    """What draws a digit as :func:`drawn` does, of all typefaces at hand."""
+    return [*(cache(partial(drawn, face=face)) for face in faces()), *map(cache, _others())]
 
 
 def faces() -> list[object]:

@@ -33,7 +33,7 @@ class Updates:
     rate_hz : float or None
         Of its clock; None where its changes follow none, and then only they are updates.
     sigma_s : float
-        How well the times are known, common to all: changes are seen to the frame.
+        How well each time is known: changes are seen to the frame.
     passed : bool
         Whether each is the instant at which the speed passed the middle between two figures, as
         where a readout follows the speed at once; then 0 is also given at rest.
@@ -44,6 +44,15 @@ class Updates:
     rate_hz: float | None
     sigma_s: float
     passed: bool = False
+
+    @property
+    def common_sigma_s(self) -> float:
+        """How well the times are known together.
+
+        A clock that keeps step with the frames puts all changes at one place between two frames;
+        a speed passes from figure to figure at any place, so that these errors average out.
+        """
+        return self.sigma_s / float(np.sqrt(max(len(self.t_s), 1))) if self.passed else self.sigma_s
 
 
 def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:

@@ -14,6 +14,7 @@ from overlay.sync.evidence import (
     rounding_step_mps,
     starting_noise,
     starting_point,
+    step_mps_of,
     without_dropout,
     without_rest_level,
 )
@@ -177,7 +178,7 @@ def _estimate(
     if refused:
         return Alignment(determined=False, reason=refused)
     notes = []
-    step = rounding_step_mps(clean.values)
+    step = step_mps_of(clean)
     if step:
         notes.append(f"the log is in steps of {step:.3f} m/s, which widens the interval")
     if dropout_mps:

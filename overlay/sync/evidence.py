@@ -53,6 +53,11 @@ def rounding_step_mps(values: FloatArray) -> float:
     return float(distinct[-1] / (np.rint(ratio[-1] - half) + half))
 
 
+def step_mps_of(speed: Series) -> float:
+    """Step that a log's figures are rounded to, in m/s; 0 where they are not."""
+    return rounding_step_mps(speed.values) if speed.step is None else speed.step
+
+
 def without_dropout(speed: Series) -> tuple[Series, float]:
     """The log without zeros that only mean "too slow to tell", and that threshold in m/s.
 
@@ -65,7 +70,7 @@ def without_dropout(speed: Series) -> tuple[Series, float]:
     if np.count_nonzero(zero) < 3 or len(moving) < 8:
         return speed, 0.0
     least = float(np.min(moving))
-    step = rounding_step_mps(speed.values)
+    step = step_mps_of(speed)
     if least < 0.4 or least < 1.5 * step or not _jumps(speed.values, 0.2 + 1.5 * step):
         return speed, 0.0
     t_moving = speed.t_s[~zero]
@@ -184,7 +189,7 @@ def gather(motion: MotionSignal, speed: Series, shift_s: float) -> Evidence:
     log_joined = np.diff(near.t_s, prepend=-np.inf) < 1.5 * log_every_s
     if not log_every_s < COLOUR_STEP_S:
         log_joined = np.zeros(len(near), dtype=np.bool_)
-    step_mps = rounding_step_mps(speed.values)
+    step_mps = step_mps_of(speed)
     both = min(end, float(speed.t_s[-1]) - shift_s) - max(start, float(speed.t_s[0]) - shift_s)
     return Evidence(
         motion_t_s=t_s,

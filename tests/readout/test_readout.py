@@ -6,7 +6,9 @@ are compared with; the pictures behind are real ones where the footage is at han
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
 
 import av
@@ -21,12 +23,14 @@ from overlay.footage import picture, probe
 from overlay.jobs.readout import align_readout, readout_log
 from overlay.logs import read_log
 from overlay.readout import Readout, read_readout, scan, updates_of
-from overlay.readout.decode import Frames
+from overlay.readout.decode import BOTTOM, TOP, Frames, Tones
 from overlay.readout.glyphs import ABOVE, HIGH, Glyph, normal
 from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
-from overlay.readout.read import Line
+from overlay.readout.layout import Layout
+from overlay.readout.read import Line, _candidates
 from overlay.readout.spots import Spot
 from overlay.readout.typefaces import DIGITS, bank, drawn
+from overlay.readout.unseen import with_unseen
 from overlay.session import RunOptions
 from overlay.sync.receiver import apply_receiver
 from tests.demo_runs import ready_runs
@@ -184,6 +188,55 @@ def test_digits__of_typefaces_never_compared_are_known(face: Path) -> None:
         assert DIGITS[int(np.argmax(look[:10]))] == sign
 
 
+def _glare() -> Iterator[np.ndarray]:
+    """A dark scene whose upper half turns as bright as the digits from 3.6 to 5.6 s."""
+    grain = np.random.default_rng(3).normal(0, 3, (360, 640))
+    for k in count():
+        upper = 244.0 if 90 <= k < 140 else 60.0
+        level = np.where(np.arange(360)[:, None] < 180, upper, 110.0)
+        scene = level + np.roll(grain, 7 * k, axis=1)
+        yield np.clip(scene, 0, 255).astype(np.uint8)
+
+
+def test_digits__before_a_scene_as_bright_as_they_are_or_never_seen_plainly(tmp_path: Path) -> None:
+    """All 9s but one are shown before the glare: they are left out, not read as the next best."""
+    path = tmp_path / "glare.mp4"
+    spec = Burnt(ROBOTO, 0.07, place="top right", ground="outline", rate_hz=5.0)
+    _, shown, _ = write_burnt(path, spec, _run, seconds=8.0, pictures=_glare(), **SMALL)
+    found = read_readout(probe(path), box=(440, 0, 200, 60)).shown
+    glare = np.arange(len(shown))
+    glare = (glare >= 90) & (glare < 140)
+    assert np.count_nonzero(np.isfinite(found) & (found != shown)) == 0
+    assert np.mean(found[~glare] == shown[~glare]) > 0.99
+    assert np.mean(found[glare] == shown[glare]) > 0.5
+    assert np.count_nonzero(shown == 29.0) > 15
+
+
+def test_digits__that_were_never_seen_are_lent_by_the_likest_typeface() -> None:
+    from PIL import ImageFont
+
+    tall = -ImageFont.truetype(str(ROBOTO), 100).getbbox("8", anchor="ls")[1]
+    font = ImageFont.truetype(str(ROBOTO), 100 * HIGH / tall)
+    cells = {}
+    for sign in DIGITS:
+        patch = drawn(sign, font)[TOP:BOTTOM]
+        side = 24 - patch.shape[1]
+        cells[sign] = np.pad(patch, ((0, 0), (side // 2, side - side // 2)))
+    layout = Layout({1: 0.0}, np.full(11, 24.0), 0.0, {1: 24.0}, 0.1)
+    for missing in DIGITS:
+        known = {sign: cell for sign, cell in cells.items() if sign != missing}
+        lent = with_unseen(Tones(known, {}, np.zeros((1, 1))), layout).signs[missing]
+        moved = [np.roll(lent, k, axis=1).ravel() for k in range(-3, 4)]
+        alike = [max(np.corrcoef(m, cells[sign].ravel())[0, 1] for m in moved) for sign in DIGITS]
+        assert DIGITS[int(np.argmax(alike))] == missing
+
+
+def test_numbers__beyond_those_seen_plainly_may_stand_there_too() -> None:
+    """29.9 is shown for a moment only, or never plainly; else it would be read as 28.9."""
+    assert {"0.0", "29.9", "31.0"} <= set(_candidates(["3.1", "28.8"], 1))
+    assert {"00", "33"} <= set(_candidates(["04", "28"], 0))
+
+
 def test_counting__tells_digits_that_look_alike() -> None:
     """An 8 drawn as a blend of 3 and 8 counts between 7 and 9."""
     from PIL import ImageFont
@@ -250,6 +303,9 @@ def test_updates__of_a_readout_that_follows_at_once_are_passings(fps: float, cut
     there = np.interp(found.t_s, t_s, true) - (0.5 if cut_off else 0.0)
     moving = found.values > 0
     assert np.count_nonzero(moving) == 60
+    # Frames see each passing at another place between two of them.
+    assert found.common_sigma_s == pytest.approx(found.sigma_s / np.sqrt(len(found.t_s)))
+    assert np.std((there - found.values)[moving]) > 3 * 7.6 * found.common_sigma_s / 2
     assert np.max(np.abs(there - found.values)[moving]) <= 0.5 / fps * 7.6
     assert abs(float(np.mean((there - found.values)[moving]))) < 0.02
     assert np.all(found.values[(found.t_s > 0.5) & (found.t_s < 1.8)] == 0.0)

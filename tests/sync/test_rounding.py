@@ -148,6 +148,31 @@ def test_rounding__where_it_is_not_known_the_interval_holds_both(lone_launches):
         assert both.raised_mps == both.raised_sigma_mps == pytest.approx(MPH / 4, rel=1e-4)
 
 
+@pytest.mark.parametrize("cut_off", [False, True])
+def test_rounding__figures_that_follow_at_once_are_as_late_as_the_receiver(rng, cut_off):
+    """Of v = 14 (1 - exp(-(t - 2) / 3.5)), 0.5 s late, a display shows k from k, or k - 1/2, on."""
+    step_mps, delay_s = 1.0, 0.5
+    motion = motion_of(launch(at_s=2.0, vmax=14.0, rise_s=3.5), rng, length_s=9.0, sigma_mps=0.05)
+    k = np.arange(1, 12)
+    passed_mps = step_mps * (k if cut_off else k - 0.5)
+    at_s = 2.0 + delay_s - 3.5 * np.log(1 - passed_mps / 14.0)
+    t_s = np.concatenate([np.arange(-3.0, 2.5, 0.25), at_s])
+    shown = np.concatenate([np.zeros(len(t_s) - len(k)), step_mps * (k - 0.5)])  # between figures
+    log = Series("speed_mps", t_s, shown, step=0.0)
+    late = {
+        said: estimate_offset(motion, log, same_clock=True, rounding=said)
+        for said in ("nearest", "down", "unknown")
+    }
+    right = late["down" if cut_off else "nearest"]
+    assert right.total_offset_s == pytest.approx(delay_s, abs=0.02)
+    # Half a step more is passed half a step later: taking one for the other is off that way.
+    other = late["nearest" if cut_off else "down"]
+    later_s = (other.total_offset_s - delay_s) * (1 if cut_off else -1)
+    assert 0.5 * (step_mps / 2) / 4.0 < later_s < 1.5 * (step_mps / 2) / 1.0
+    assert late["unknown"].interval_s[0] < delay_s < late["unknown"].interval_s[1]
+    assert not any("steps" in note for note in right.notes)
+
+
 def test_rounding__a_fine_log_is_taken_as_it_is(rng):
     log = log_of(two_launches, rng, step_mps=0.1)
     motion = motion_of(two_launches, rng)

@@ -255,12 +255,13 @@ def _lag_trial(number: int, fps: float, rate_hz: float) -> Outcome:
     noisy = late + np.interp(taken[index], np.arange(-5.0, 35.0), noise)
     rounded = np.floor if number % 2 else np.rint
     updates = updates_of(t_s, rounded(np.maximum(noisy, 0) / MPH))
-    log = Series("speed_mps", updates.t_s, updates.values * MPH)
+    step = 0.0 if updates.passed else None
+    log = Series("speed_mps", updates.t_s, updates.values * MPH, step=step)
     found = estimate_offset(motion, log, same_clock=True, rounding="unknown")
     # A figure that follows the speed at once is as late as it stands in the frames: what a frame
     # shows was taken up to a frame before, by a time that is the same in all of them.
     held_s = float(np.mean(t_s - tick_s)) if updates.passed else 0.0
-    return outcome(found.widened(updates.sigma_s), 0.9 + held_s)
+    return outcome(found.widened(updates.common_sigma_s), 0.9 + held_s)
 
 
 def _run(cell: Cell, rng: np.random.Generator) -> tuple[MotionSignal, np.ndarray, np.ndarray]:
