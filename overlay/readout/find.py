@@ -16,6 +16,7 @@ ON_CODES, OFF_CODES = 20, 48  # luma this near its extreme is ink; this far from
 LEAST_SEEN = 0.07  # share of the pictures in which a part of a digit is there, and is not
 MOST_BETWEEN = 0.2  # share of the pictures with a luma between
 LEVEL_CODES = 20  # ink has one luma
+PLAIN, PLAINER = 232, 4.0  # luma of white ink, or black turned over, and what it is worth
 NEAR_CODES = 3  # within which it is still one after coding
 # Height of what changes, the latter as a share of the picture's: things that pass behind may touch.
 LEAST_HIGH_PX, MOST_HIGH = 9, 0.4
@@ -39,7 +40,7 @@ class Place:
     ink, ground : float
         Luma of the digits, and of what is seen where a part of a digit is gone.
     weight : float
-        Pixels that change like that.
+        Pixels that change like that, less where the ink is of no one luma.
     """
 
     box: Box
@@ -67,31 +68,36 @@ def places(pictures: Luma, most_high_px: float | None = None) -> list[Place]:
     found = []
     for dark in (False, True):
         seen = 255 - pictures if dark else pictures
-        for place in _grouped(seen, *_changing(seen), most):
-            ink, ground = place.ink, place.ground
-            if dark:
-                ink, ground = 255 - ink, 255 - ground
-            found.append(Place(place.box, ink, ground, place.weight))
+        top = seen.max(axis=0)
+        plain = np.full_like(top, PLAIN)  # what passes behind is seldom as white, or as black
+        for level, changes, worth in (
+            (top, _changing(seen, top), 1.0),
+            (plain, _changing(seen, plain), PLAINER),
+        ):
+            for place in _grouped(seen, level, changes, most):
+                ink, ground = place.ink, place.ground
+                if dark:
+                    ink, ground = 255 - ink, 255 - ground
+                found.append(Place(place.box, ink, ground, worth * place.weight))
     found.sort(key=lambda p: -p.weight)
     return found[:MOST_PLACES]
 
 
-def _changing(pictures: Luma) -> tuple[Luma, BoolArray]:
-    """Brightest luma of each pixel, and whether it is either near that or far from it."""
+def _changing(pictures: Luma, level: Luma) -> BoolArray:
+    """Whether each pixel is now near or above a luma and now far below it, seldom between."""
     count = len(pictures)
     least = max(2, round(LEAST_SEEN * count))
-    top = pictures.max(axis=0)
-    on = np.zeros(top.shape, np.uint8)
-    off = np.zeros(top.shape, np.uint8)
+    on = np.zeros(level.shape, np.uint8)
+    off = np.zeros(level.shape, np.uint8)
+    high, low = np.maximum(level, ON_CODES) - ON_CODES, np.maximum(level, OFF_CODES) - OFF_CODES
     for picture in pictures:
-        below = top - picture
-        on += below <= ON_CODES
-        off += below >= OFF_CODES
-    return top, (on >= least) & (off >= least) & (on + off >= (1 - MOST_BETWEEN) * count)
+        on += picture >= high
+        off += picture <= low
+    return (on >= least) & (off >= least) & (on + off >= (1 - MOST_BETWEEN) * count)
 
 
 def _grouped(pictures: Luma, top: Luma, changes: BoolArray, most: float) -> list[Place]:
-    """Changing pixels of one luma, gathered into lines."""
+    """Changing pixels of one luma, near that of `top`, gathered into lines."""
     import cv2
 
     solid = cv2.boxFilter(changes.astype(np.uint8), -1, (3, 3), normalize=False) >= 4
@@ -156,9 +162,12 @@ def _place(pictures: Luma, mask: Luma, top: Luma, box: _Part) -> Place:
     values = pictures[:, upper:lower, left:right][:, inside]
     off = values[level - values > OFF_CODES]
     ground = float(np.median(off)) if len(off) else 0.0
-    on = values[np.abs(values - level) <= ON_CODES].astype(np.intp)
+    on = values[values >= level - ON_CODES].astype(np.intp)
     ink = _commonest(on) if len(on) else level
-    return Place((left, upper, right - left, lower - upper), ink, ground, float(inside.sum()))
+    away = np.abs(pictures[:, upper:lower, left:right] - ink)
+    sharp = float(np.sum(away <= 2 * NEAR_CODES)) / max(float(np.sum(away <= ON_CODES)), 1.0)
+    weight = float(inside.sum()) * sharp**2
+    return Place((left, upper, right - left, lower - upper), ink, ground, weight)
 
 
 def _commonest(codes: npt.NDArray[np.intp]) -> float:
