@@ -69,9 +69,16 @@ def require_no_device(target: Path) -> None:
     Raises
     ------
     OutputError
-        If it is a pipe or device.
+        If it is a pipe or device, or no file can have its name.
     """
-    if target.exists() and not (target.is_file() or target.is_dir()):
+    try:
+        kind = target.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return  # what else is wrong is said when it is written
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "no file has such a name"
+        raise OutputError(f"{str(target)[:200]!r}: {reason}; name another") from None
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
         raise OutputError(f"{target}: is a pipe or device; name a file to write")
 
 

@@ -116,13 +116,14 @@ def probe(path: str | os.PathLike[str]) -> ClipFacts:
 
 def _facts(clip: OpenClip, scan: _Scan) -> ClipFacts:
     first = scan.first
-    if first is None or len(scan.pts) < 2:
+    pts = np.array(scan.pts) if first is None else _presented(clip, scan, first)
+    if first is None or len(pts) < 2:
         raise InputError(
-            f"{clip.path}: holds fewer than two pictures that can be decoded; "
-            "use a clip of a whole run"
+            f"{clip.path}: holds fewer than two pictures that can be decoded and have times of "
+            "their own; use a clip of a whole run"
         )
     time_base = clip.video.time_base or Fraction(1, 1000)
-    times = FrameTimes(_presented(clip, scan, first), time_base)
+    times = FrameTimes(pts, time_base)
     last_ticks = 0 if clip.has_decode_times_only else scan.last_duration
     last_ticks = last_ticks or round(float(np.median(np.diff(times.pts))))
     span = Fraction(int(times.pts[-1] - times.pts[0])) * time_base

@@ -159,6 +159,13 @@ def test_output__a_device_is_called_one(words, code, capsys):
     assert said == "timetrue: /dev/full: is a pipe or device; name a file to write\n"
 
 
+@pytest.mark.parametrize("name", ["n" * 260 + ".csv", "a\0b.csv"])
+def test_output__a_name_that_no_file_can_have(name, tmp_path, capsys):
+    assert invoke(["correct", A.clip, A.log, "-o", f"{tmp_path}/{name}"]) == 8
+    said = capsys.readouterr().err
+    assert "; name another" in said and said.count("\n") == 1 and len(said) < 500
+
+
 def test_errors__are_folded_on_a_terminal(tmp_path):
     screen, theirs = pty.openpty()
     code = subprocess.call(

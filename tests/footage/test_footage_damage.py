@@ -51,6 +51,18 @@ def test_cut_off__without_an_index(tmp_path):
         probe(cut)
 
 
+def test_probe__pictures_that_all_have_one_time(tmp_path):
+    clip = make_clip(tmp_path / "one.mp4", size=(64, 48), seconds=0.4, extra=["-bf", "0"])
+    data = bytearray(clip.read_bytes())
+    at = (
+        data.find(b"stts") + 4 + 4 + 4 + 4
+    )  # version, entries, pictures: the step, ISO/IEC 14496-12
+    data[at : at + 4] = bytes(4)
+    clip.write_bytes(data)
+    with pytest.raises(InputError, match="that can be decoded and have times of their own"):
+        probe(clip)
+
+
 def not_films(folder):
     (folder / "empty.mp4").write_bytes(b"")
     (folder / "text.mp4").write_text("run 3, second gear, wind from the left\n" * 50)
