@@ -225,7 +225,9 @@ def judged(made: Path, count: int) -> bool:
     )
     for name in ("beside", "rest"):
         told = went[name].told
-        from_s, to_s = told[0][0], told[-1][0]
+        # The bar of the runs stays on the screen while the results are written.
+        from_s, to_s = told[0][0], next((at_s for at_s, left_s in told if not left_s), told[-1][0])
+        print(f"{name}: {told[-1][0] - to_s:.0f} s from the last run to the end")
         for at in (1 / 3, 2 / 3):
             at_s, told_s = next(t for t in told if t[0] >= from_s + at * (to_s - from_s))
             print(f"{name}, {at:.0%} through: {told_s:.0f} s left told, {to_s - at_s:.0f} true")
