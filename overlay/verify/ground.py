@@ -29,6 +29,9 @@ HORIZONS = (-0.3, -0.15, 0.0, 0.15, 0.3)
 USUAL_LEAN = 0.05  # of the ground to the side, and of the camera up or down, loosely
 STARTS, ROUGH, FINE, MOST_TRIES = 3, 0.08, 0.02, 60
 LEARN_STRAY_RAD = 0.015  # while the geometry is learned, lest pitch stand in for a wrong horizon
+# Pairs in which the picture moves so many times as far as its parts move against each other, and as
+# it does in the middle one: rendered driving has 1.7 of the first at most, a hand 2.2 to 4.3.
+TURNED = (2.0, 3.0)
 PLAIN_SIGMAS = 4.0  # of motion, from which a corner's way along tells plane from no plane
 # Mean square misfit, in sigmas, of corners on plain ground: gravel and grass stand up a little.
 USUAL_MISFIT, MOST_MISFIT = 4.0, 25.0
@@ -88,12 +91,17 @@ def pace_of(pairs: CornerPairs) -> Pace:
 def _liveliest(flow: Flow) -> npt.NDArray[np.int64]:
     """Pairs to learn from: those that move most, spread over the clip.
 
-    What all corners share is taken off: a camera that is turned in the hand before the run moves
-    the picture further than any driving does, and teaches nothing of the ground.
+    A camera that is turned in the hand before the run moves all of the picture alike, and further
+    than driving does; where the rest moves, too, such pairs are left out.
     """
-    own = np.where(flow.ok[..., None], np.stack([flow.u, flow.v], axis=-1), np.nan)
-    size = np.linalg.norm(own - np.nanmedian(own, axis=1, keepdims=True), axis=-1)
-    moved = np.nanpercentile(size, 70, axis=1)
+    move = np.where(flow.ok[..., None], np.stack([flow.u, flow.v], axis=-1), np.nan)
+    own = np.linalg.norm(move - np.nanmedian(move, axis=1, keepdims=True), axis=-1)
+    moved, apart = (
+        np.nanpercentile(size, 70, axis=1) for size in (np.linalg.norm(move, axis=-1), own)
+    )
+    turned = (moved > TURNED[0] * apart) & (moved > TURNED[1] * np.median(moved))
+    if np.percentile(moved[~turned], 80) > 3 * NOISE_PX[0] * flow.pixel:
+        moved[turned] = 0.0
     lively = np.flatnonzero(moved >= 0.3 * np.percentile(moved, 95))
     spots = np.linspace(0, len(lively) - 1, min(len(lively), LEARN_PAIRS)).astype(np.int64)
     return np.asarray(lively[spots])
