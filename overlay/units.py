@@ -45,6 +45,7 @@ def whole_unit_step_mps(speeds_mps: npt.NDArray[np.float64]) -> float:
 
     Examples
     --------
+    >>> import numpy as np
     >>> round(whole_unit_step_mps(np.array([0, 5, 12, 18, 26]) / 3.6), 4)
     0.2778
     >>> whole_unit_step_mps(np.array([0, 5.1, 12, 18, 26.4]))
