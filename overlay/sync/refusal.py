@@ -46,8 +46,9 @@ LARGEST_RATE_ERROR, LARGEST_RATE_EVIDENCE = 0.03, 3.5
 # streets have 6.4 at most, launches that took 0.2 s longer over rendered ground 50
 # (`accuracy.cluttered`).
 LEAST_RATE_ERROR, CLEAR_RATE_EVIDENCE = 0.01, 12.0
-# By the ground alone, how much less likely another pace of the run must be. Of stretched logs on
-# streets 25 in 240 pass at 0 log units, 9 at this and 4 at 3; of right ones 84 %, 79 %, 74 %.
+# By the ground alone, how much less likely another pace of the run must be. Of stretched logs of
+# three draws of `accuracy.street` 25 in 240 pass at 0 log units, 9 at this and 4 at 3; of right
+# ones 84 %, 79 % and 74 %.
 LEAST_RATE_EXCLUDED = 2.0
 # Of 60 right logs each at 1 Hz, noise of 0.2 m/s is found as 0.24 at most, of 0.3 m/s as 0.35.
 LARGEST_LOG_NOISE_MPS = 0.35

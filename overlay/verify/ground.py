@@ -92,7 +92,7 @@ def _liveliest(flow: Flow) -> npt.NDArray[np.int64]:
     """Pairs to learn from: those that move most, spread over the clip.
 
     A camera that is turned in the hand before the run moves all of the picture alike, and further
-    than driving does; where the rest moves, too, such pairs are left out.
+    than driving does; such pairs are left out.
     """
     move = np.where(flow.ok[..., None], np.stack([flow.u, flow.v], axis=-1), np.nan)
     own = np.linalg.norm(move - np.nanmedian(move, axis=1, keepdims=True), axis=-1)
@@ -100,8 +100,7 @@ def _liveliest(flow: Flow) -> npt.NDArray[np.int64]:
         np.nanpercentile(size, 70, axis=1) for size in (np.linalg.norm(move, axis=-1), own)
     )
     turned = (moved > TURNED[0] * apart) & (moved > TURNED[1] * np.median(moved))
-    if np.percentile(moved[~turned], 80) > 3 * NOISE_PX[0] * flow.pixel:
-        moved[turned] = 0.0
+    moved[turned] = 0.0
     lively = np.flatnonzero(moved >= 0.3 * np.percentile(moved, 95))
     spots = np.linspace(0, len(lively) - 1, min(len(lively), LEARN_PAIRS)).astype(np.int64)
     return np.asarray(lively[spots])
