@@ -85,7 +85,8 @@ def align(
 ) -> int:
     """Measure how late each LOG shows what CLIP shows, in seconds, with a 95 % interval.
 
-    Motion in the picture is set against the logged speed over the whole possible range. The
+    Motion in the picture is set against the logged speed over the whole possible range; where the
+    picture cannot tell, as at night, the engine's speed, heard or logged, stands in for it. The
     total offset is log time minus footage time of the same event, on the log's own time column
     (from the first record for logs in UTC); positive means that the log shows it later. It is
     the receiver's lag plus the offset between the two clocks; the lag alone is given where the

@@ -91,14 +91,14 @@ def _support(
         known = np.isfinite(ratio)
         if np.count_nonzero(known) < 15:
             continue
-        middle = _mode(ratio[known])
+        middle = densest(ratio[known])
         ratios[n] = middle
         gain = _mixture(ratio[known] - middle, BY_SPEED.spread) - chance[known]
         support[n] = weight * float(np.sum(gain))
     return offsets, support, ratios
 
 
-def _mode(values: FloatArray) -> float:
+def densest(values: FloatArray) -> float:
     """Centre of the densest third: slip only ever lifts the ratio."""
     ordered = np.sort(values)
     width = max(4, len(ordered) // 3)

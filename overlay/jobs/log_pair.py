@@ -14,6 +14,7 @@ from scipy.stats import t as student
 from overlay.errors import MismatchError
 from overlay.logs import read_log
 from overlay.logs.model import RPM, SPEED, WHEEL_SPEED, Log
+from overlay.motion.logged import as_motion
 from overlay.motion.model import BoolArray, MotionSignal
 from overlay.series import Series
 from overlay.session.inputs import columns_in
@@ -22,13 +23,11 @@ from overlay.sync.model import Alignment
 from overlay.sync.receiver import apply_receiver
 from overlay.timebase import FloatArray
 
-MOTION_HZ = 30.0  # as a camera's frames, which the estimator was measured with
 LONGEST_S = 300.0  # of the drive, for the first estimate
 PIECE_S, MOST_PIECES = 15.0, 12
 ROUND_S = 1.5  # a fit may move this far from where it started
 LEAST_VALUES = 12
 LARGEST_SIGMA_S = 0.5  # a piece less sure than this, as at a steady speed, tells nothing
-LEAST_SIGMA = 0.002
 KINDS = {WHEEL_SPEED: "wheel speed", SPEED: "speed", RPM: "engine speed, at one gearing"}
 
 
@@ -92,31 +91,6 @@ def align_logs(
         )
     alignment, pieces_s = _estimated(motion, speed, one_clock)
     return LogLag(first, second, motion, speed, alignment, pieces_s, one_clock, KINDS[channel])
-
-
-def as_motion(series: Series) -> MotionSignal:
-    """A logged speed in the form of motion between pictures, at no more than `MOTION_HZ`.
-
-    Each value is the mean of two neighbours, stamped between them; its uncertainty comes from the
-    second differences, in which a smooth speed cancels.
-    """
-    every = max(1, round(1 / (MOTION_HZ * series.median_step_s)))
-    count = len(series) // every * every
-    t_s = series.t_s[:count].reshape(-1, every).mean(axis=1)
-    values = series.values[:count].reshape(-1, every).mean(axis=1)
-    middle = (values[1:] + values[:-1]) / 2
-    scale = float(np.quantile(np.abs(middle), 0.98)) or 1.0
-    # The variance of a second difference of white noise is 6 times the noise's, halved here.
-    noise = float(np.median(np.abs(np.diff(values, 2)))) / 0.6745 / np.sqrt(12)
-    gaps = np.diff(t_s) > 2.5 * float(np.median(np.diff(t_s)))
-    return MotionSignal(
-        (t_s[1:] + t_s[:-1]) / 2,
-        np.diff(t_s),
-        middle / scale,
-        np.where(gaps, 0.0, 1.0),
-        np.full(len(middle), max(noise / scale, LEAST_SIGMA)),
-        moving_share=1.0,
-    )
 
 
 def _cut(motion: MotionSignal, keep: BoolArray) -> MotionSignal:

@@ -28,7 +28,7 @@ def with_rpm_timing(aligned: AlignedRun) -> AlignedRun:
     found, rpm_log = aligned.alignment, aligned.inputs.rpm_log
     if rpm_log is None:
         return aligned
-    clock, evidence = _clock(aligned)
+    clock, evidence = rpm_clock(aligned)
     if clock.determined and clock.offset_s is not None and clock.interval_s is not None:
         timing = ChannelTiming(CHANNEL, clock.offset_s, clock.interval_s, evidence)
         known = replace(found, channels=(*found.channels, timing))
@@ -96,7 +96,7 @@ def _heard(aligned: AlignedRun, *, limiter_rpm: float | None = None) -> SoundRpm
     )
 
 
-def _clock(aligned: AlignedRun) -> tuple[ClockOffset, str]:
+def rpm_clock(aligned: AlignedRun) -> tuple[ClockOffset, str]:
     """Offset of the RPM log's clock, and what it rests on."""
     log = aligned.inputs.rpm_log
     if log is None or log.rpm is None:

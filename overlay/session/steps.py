@@ -22,6 +22,7 @@ from overlay.runs import find_launch, find_marks, smooth, splits, with_common_er
 from overlay.runs.marks import find_heard_cuts
 from overlay.runs.model import Kinematics, SplitGoal
 from overlay.series import Series
+from overlay.session.by_engine import by_engine
 from overlay.session.inputs import left_out
 from overlay.session.model import AlignedRun, CorrectedRun, RunAnalysis, RunInputs
 from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
@@ -41,7 +42,8 @@ def align(
 ) -> AlignedRun:
     """Set the logs against the footage, by motion in the picture and the engine's sound.
 
-    An offset that the options give is taken instead of the measured one.
+    Where the picture cannot tell, revs or a wheel's speed stand in for it (`by_engine`). An offset
+    that the options give is taken instead of the measured one.
 
     Parameters
     ----------
@@ -62,7 +64,7 @@ def align(
     InputError
         If the clip cannot be decoded.
     """
-    return with_rpm_timing(with_given_offset(seen or measured(inputs, progress)))
+    return with_rpm_timing(with_given_offset(by_engine(seen or measured(inputs, progress))))
 
 
 def measured(inputs: RunInputs, progress: Progress = silent) -> AlignedRun:

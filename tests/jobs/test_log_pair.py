@@ -10,7 +10,8 @@ from click.testing import CliRunner
 
 from overlay.cli.main import main
 from overlay.errors import MismatchError, UsageError
-from overlay.jobs.log_pair import align_logs, as_motion, log_lag_report
+from overlay.jobs.log_pair import align_logs, log_lag_report
+from overlay.motion.logged import as_motion
 from overlay.series import Series
 
 START = datetime(2026, 5, 2, 10, 0, 0, tzinfo=UTC)

@@ -93,7 +93,7 @@ def test_correct__revs_a_known_clock_apart(
     folder: Path, monkeypatch: pytest.MonkeyPatch, clock_s: float
 ) -> None:
     """log time = footage time + clock offset, so revs at log time t stand at t - offset."""
-    monkeypatch.setattr(by_sound, "_clock", lambda run: (clock(clock_s), "heard"))
+    monkeypatch.setattr(by_sound, "rpm_clock", lambda run: (clock(clock_s), "heard"))
     run = correct(align(loaded(folder)))
     assert run.rpm is not None
     revs = float(run.rpm.at(np.array([1.6]))[0])
@@ -114,7 +114,7 @@ def test_align__sound_tells_the_lag_from_the_clock(
 ) -> None:
     """Total = clock + lag; the variances add (JCGM 100:2008, 5.1.2)."""
     monkeypatch.setattr("overlay.session.steps.measured", without_clock)
-    monkeypatch.setattr(by_sound, "_clock", lambda run: (clock(0.2, 0.03), "heard"))
+    monkeypatch.setattr(by_sound, "rpm_clock", lambda run: (clock(0.2, 0.03), "heard"))
     found = align(loaded(folder)).alignment
     assert found.clock_offset_s == pytest.approx(0.2)
     assert found.readout_lag_s == pytest.approx(OFFSET_S - 0.2)
@@ -127,7 +127,7 @@ def test_align__a_given_offset_and_a_heard_clock_add_up(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("overlay.session.steps.measured", without_clock)
-    monkeypatch.setattr(by_sound, "_clock", lambda run: (clock(0.2), "heard"))
+    monkeypatch.setattr(by_sound, "rpm_clock", lambda run: (clock(0.2), "heard"))
     found = align(loaded(folder, offset_s=1.0)).alignment
     assert (found.total_offset_s, found.interval_s) == (1.0, None)
     assert found.clock_offset_s == pytest.approx(0.2)
@@ -140,7 +140,7 @@ def test_align__a_clock_that_nothing_tells_is_noted(
 ) -> None:
     refused = ClockOffset(False, None, None, reason="the clip has no sound")
     monkeypatch.setattr("overlay.session.steps.measured", without_clock)
-    monkeypatch.setattr(by_sound, "_clock", lambda run: (refused, ""))
+    monkeypatch.setattr(by_sound, "rpm_clock", lambda run: (refused, ""))
     run = align(loaded(folder))
     assert any("cannot be set against the footage" in note for note in run.alignment.notes)
     assert correct(run).rpm is None
