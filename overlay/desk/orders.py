@@ -15,9 +15,9 @@ from overlay.desk.films import AskFilm, scene_for, usual_places
 from overlay.desk.queue import Queue
 from overlay.desk.views import run_view, runs_view
 from overlay.errors import InputError
-from overlay.footage import probe
+from overlay.jobs.film import film_s, pictured
 from overlay.jobs.names import FOLDER
-from overlay.render.stills import still
+from overlay.scene import Scene
 from overlay.sheet import DaySheet, Run
 
 
@@ -45,7 +45,7 @@ class Orders:
             "play": (AskRun, self.play),
             "results": (AskResults, self.results),
             "film": (AskFilm, self.film),
-            "places": (AskRun, self.places),
+            "places": (AskFilm, self.places),
             "picture": (AskFilm, self.picture),
             "verify": (AskFile, self.verify),
         }
@@ -104,24 +104,23 @@ class Orders:
         return {}
 
     def picture(self, asked: AskFilm) -> bytes:
-        """One picture of a film of one run, PNG."""
-        sheet = sheet_of(asked.text, self.path)
-        order = asked.film.model_copy(update={"arrangement": "alone"})
-        order = order.model_copy(update={"runs": order.runs[:1]})
-        self._own_run(sheet, order.runs[0])
+        """One picture of a film, PNG."""
         with self._picturing, tempfile.TemporaryDirectory() as place:
-            scene = scene_for(sheet, order)
-            clip = scene.cells[0].run.clip
-            at_s = min(asked.at_s or 0.0, clip.duration_s)
             target = Path(place) / "still.png"
-            still(clip, scene.layers[0], at_s, target)
+            pictured(self._scene(asked), asked.at_s or 0.0, target)
             return target.read_bytes()
 
-    def places(self, asked: AskRun) -> dict[str, Any]:
-        """The usual places of gauges in a run's picture."""
-        sheet = sheet_of(asked.text, self.path)
-        clip = probe(sheet.file(self._own_run(sheet, asked.name).clip))
-        return {**usual_places(clip.width, clip.height), "duration_s": clip.duration_s}
+    def _scene(self, asked: AskFilm) -> Scene:
+        sheet, order = sheet_of(asked.text, self.path), asked.film
+        for name in order.runs:
+            self._own_run(sheet, name)
+        return scene_for(sheet, order)
+
+    def places(self, asked: AskFilm) -> dict[str, Any]:
+        """The film's size and length; of a film of one run the usual places of gauges too."""
+        scene = self._scene(asked)
+        about = {**usual_places(*scene.geometry.size), "duration_s": film_s(scene)}
+        return about if len(scene.cells) == 1 else {**about, "places": {}}
 
     def verify(self, asked: AskFile) -> dict[str, Any]:
         """Put the proof of a film in line."""

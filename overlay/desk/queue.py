@@ -53,13 +53,15 @@ class Job:
     error: str = ""
     result: Any = None
     started: float = 0.0
+    told: float = 0.0  # when the share was told
     process: Any = field(default=None, repr=False)
 
     def view(self) -> dict[str, Any]:
         """As the page shows it; time left in seconds, None where it cannot be told."""
         left = None
         if self.state == "working" and self.share > 0.02:
-            left = (time.monotonic() - self.started) * (1 - self.share) / self.share
+            ends = self.started + (self.told - self.started) / self.share
+            left = max(0.0, ends - time.monotonic())
         names = ("number", "kind", "about", "state", "stage", "share", "error", "result")
         return {**{name: getattr(self, name) for name in names}, "left_s": left}
 
@@ -154,8 +156,11 @@ class Queue:
         try:
             while True:
                 what, value = pipe.recv()
-                if what == "share":
+                if what == "begun":
+                    job.started = time.monotonic()
+                elif what == "share":
                     job.stage, job.share = value
+                    job.told = time.monotonic()
                     self.version += 1
                 else:
                     said = (what, value)
@@ -186,6 +191,7 @@ def _child(pipe: Connection, task: Task, arguments: tuple[Any, ...]) -> None:
             pipe.send(("share", (stage, min(max(share, 0.0), 1.0))))
 
     progress: Progress = tell
+    pipe.send(("begun", None))  # what it took to start says nothing of the pace
     try:
         result = task(*arguments, progress=progress)
     except TimetrueError as error:

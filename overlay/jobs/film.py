@@ -21,7 +21,7 @@ from overlay.render.output import RenderReport
 from overlay.render.slowed import SlowedTimes, slowed_times
 from overlay.render.source import container_of
 from overlay.render.stills import still
-from overlay.render.together import Side, SplitScreen, compose_clips
+from overlay.render.together import Side, SplitScreen, compose_clips, lasts_s, still_together
 from overlay.scene import Arrangement, Cell, Scene, Style, scene_of, with_slowed
 from overlay.session import RunAnalysis, RunOptions, analyse, correct, load, require_determined
 
@@ -227,22 +227,41 @@ def encoded(
             progress=tell,
             metadata=scene.metadata,
         )
-    sides = [
-        Side(cell.run.clip, cell.launch_s, layers=layers)
-        for cell, layers in zip(scene.cells, scene.layers, strict=True)
-    ]
     return compose_clips(
-        SplitScreen(
-            sides,
-            scene.geometry,
-            common=scene.common,
-            lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
-            heard=heard,
-        ),
+        _screen(scene, heard, lead_s),
         target,
         options=encoder,
         progress=tell,
         metadata=scene.metadata,
+    )
+
+
+def pictured(scene: Scene, at_s: float, target: str | Path) -> None:
+    """Write as PNG what the film of a scene shows at one of its times, seconds, or at its end."""
+    if len(scene.cells) > 1:
+        still_together(_screen(scene), at_s, target)
+        return
+    run = scene.cells[0].run
+    at_s = min(at_s, run.clip.duration_s)
+    still(run.clip, scene.layers[0], at_s, target, covers=run.options.covers)
+
+
+def film_s(scene: Scene) -> float:
+    """How long the film of a scene is, seconds."""
+    return lasts_s(_screen(scene)) if len(scene.cells) > 1 else scene.cells[0].run.clip.duration_s
+
+
+def _screen(scene: Scene, heard: Sequence[int] | None = None, lead_s: float = 1.0) -> SplitScreen:
+    sides = [
+        Side(cell.run.clip, cell.launch_s, layers=layers)
+        for cell, layers in zip(scene.cells, scene.layers, strict=True)
+    ]
+    return SplitScreen(
+        sides,
+        scene.geometry,
+        common=scene.common,
+        lead_s=min(lead_s, *(cell.launch_s for cell in scene.cells)),
+        heard=heard,
     )
 
 

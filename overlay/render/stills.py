@@ -64,11 +64,18 @@ def still(
     graph += cover_chain(covers, "bare", "base", clip.size)
     graph += with_layers(layers, look, "base", "flat", first_input=1, times="setpts=0")
     wide = max(1, round(width * facts.pixel_aspect))
-    graph.append(
-        f"[flat]scale={wide}:{height}:in_color_matrix={clip.matrix}:in_range={clip.color_range}"
-        ":flags=accurate_rnd+bicubic+full_chroma_int,format=rgb24,setsar=1[out]"
-    )
-    after = ["-filter_complex", ";".join(graph), "-map", "[out]", "-frames:v", "1"]
     feeds = [Feed(layer, np.array([shown_s]), [0]) for layer in layers]
-    encode(final, clip.entered(shown_s), feeds, [*after, "-update", "1", "-f", "image2"])
+    after = png_of(graph, "flat", look, (wide, height))
+    encode(final, clip.entered(shown_s), feeds, after)
     return shown_s
+
+
+def png_of(graph: Sequence[str], flat: str, look: Look, size: tuple[int, int]) -> list[str]:
+    """Arguments that write one picture, ``[flat]`` at the end of a graph, as PNG of that size."""
+    last = (
+        f"[{flat}]scale={size[0]}:{size[1]}:in_color_matrix={look.matrix}"
+        f":in_range={look.color_range}:flags=accurate_rnd+bicubic+full_chroma_int,format=rgb24,"
+        "setsar=1[out]"
+    )
+    after = ["-filter_complex", ";".join([*graph, last]), "-map", "[out]"]
+    return [*after, "-frames:v", "1", "-update", "1", "-f", "image2"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from overlay.render.output import AAC, RenderReport, file_arguments, report_of, 
 from overlay.render.pipeline import Feed, OnProgress, encode
 from overlay.render.sound import mixed, placed
 from overlay.render.source import Source, checked_target, common_colors, facts_of, source_of
+from overlay.render.stills import png_of
 from overlay.scene.arrangement import Geometry
 from overlay.scene.layers import Layer, require_inside
 from overlay.timebase import FloatArray, FrameTimes
@@ -85,6 +86,10 @@ class _Timeline:
         """Output frames until a side holds its last picture."""
         return max(1, round(self.lengths_s[index] * self.rate_hz))
 
+    def first(self, index: int, number: int) -> int:
+        """Output frame whose picture a side shows at that one."""
+        return min(number, self.shown(index) - 1)
+
 
 def compose_clips(
     screen: SplitScreen,
@@ -130,6 +135,43 @@ def compose_clips(
     feeds = _feeds(screen, facts, line)
     outcome = encode(final, before, feeds, after, total_s=line.total_s, progress=progress)
     return report_of(target, geometry.size, outcome, line.total_s, encoder, said, notes)
+
+
+def lasts_s(screen: SplitScreen) -> float:
+    """How long the finished film is, seconds."""
+    return _timeline(screen, [facts_of(side.source) for side in screen.sides])[0].total_s
+
+
+def still_together(screen: SplitScreen, at_s: float, target: str | os.PathLike[str]) -> None:
+    """Write as PNG what :func:`compose_clips` shows at a time of the finished film, seconds.
+
+    It is the film's picture by the same filters, the last one for any later time.
+    """
+    facts = [facts_of(side.source) for side in screen.sides]
+    line, _ = _timeline(screen, facts)
+    number = min(max(0, int(at_s * line.rate_hz + Fraction(1, 1000))), line.count - 1)
+    clips = [source_of(one) for one in facts]
+    matrix, tags = common_colors(facts)
+    kind = "yuv420p10le" if min(one.bit_depth for one in facts) > 8 else "yuv420p"
+    look = Look(matrix, "tv", kind, screen.geometry.size)
+    feeds = [
+        replace(feed, times_s=feed.times_s[[number]], times_ns=[0])
+        for feed in _feeds(screen, facts, line)
+    ]
+    graph = _panes(clips, screen.geometry, line, look, tags, only=number)
+    graph += with_layers(
+        [feed.layer for feed in feeds],
+        look,
+        "base",
+        "flat",
+        first_input=len(clips),
+        times=f"settb={1 / line.rate_hz}",
+    )
+    before = []
+    for index, (clip, start_s) in enumerate(zip(clips, line.starts_s, strict=True)):
+        before += clip.entered(start_s + float(line.first(index, number) / line.rate_hz))
+    after = png_of(graph, "flat", look, screen.geometry.size)
+    encode(Path(target), before, feeds, after)
 
 
 def output_rate(rates_hz: Sequence[Fraction]) -> Fraction:
@@ -204,11 +246,17 @@ def _shown_s(facts: ClipFacts, line: _Timeline, index: int) -> FloatArray:
 
 
 def _panes(
-    clips: Sequence[Source], geometry: Geometry, line: _Timeline, look: Look, tags: str
+    clips: Sequence[Source],
+    geometry: Geometry,
+    line: _Timeline,
+    look: Look,
+    tags: str,
+    only: int | None = None,
 ) -> list[str]:
-    """Filters that put the clips into ``[base]``."""
+    """Filters that put the clips into ``[base]``; with `only` that output frame alone."""
     pieces = [
-        f"{_pane(clip, geometry, index, line, look)}[p{index}]" for index, clip in enumerate(clips)
+        f"{_pane(clip, geometry, index, line, look, only)}[p{index}]"
+        for index, clip in enumerate(clips)
     ]
     panes = "".join(f"[p{index}]" for index in range(len(clips)))
     places = "|".join(f"{cell.x}_{cell.y}" for cell in geometry.cells)
@@ -219,17 +267,28 @@ def _panes(
     return [*pieces, f"{panes}xstack=inputs={len(clips)}:layout={places}{fill},{tags}[base]"]
 
 
-def _pane(clip: Source, geometry: Geometry, index: int, line: _Timeline, look: Look) -> str:
-    """Filters that bring one clip to its pane at the output's frames."""
+def _pane(
+    clip: Source,
+    geometry: Geometry,
+    index: int,
+    line: _Timeline,
+    look: Look,
+    only: int | None = None,
+) -> str:
+    """Filters that bring one clip to its pane at the output's frames, or at one of them."""
     pane, cell = geometry.panes[index], geometry.cells[index]
     origin = round(clip.origin_s(line.starts_s[index]) * _MICRO)
+    start, end, count = 0, line.shown(index), line.count
+    if only is not None:
+        start, count = line.first(index, only), 1
+        end = start + 1
     filters = ["bwdif=mode=send_frame:deint=all"] if clip.facts.is_interlaced else []
     filters += [
         # A fine tick first: a shift by whole ticks of a coarse time base would be inexact.
         f"settb=1/{_MICRO}",
         f"setpts=PTS-({origin})",
         f"fps=fps={line.rate_hz}:start_time=0:round=near",
-        f"trim=end_frame={line.shown(index)}",
+        f"trim=start_frame={start}:end_frame={end},setpts=N",
         f"scale={pane.width}:{pane.height}:in_color_matrix={clip.matrix}"
         f":in_range={clip.color_range}:out_color_matrix={look.matrix}:out_range=tv:flags=bicubic",
         f"format={look.pixel_format}",
@@ -238,7 +297,7 @@ def _pane(clip: Source, geometry: Geometry, index: int, line: _Timeline, look: L
     if (pane.width, pane.height) != (cell.width, cell.height):
         x, y = pane.x - cell.x, pane.y - cell.y
         filters.append(f"pad={cell.width}:{cell.height}:{x}:{y}:color={_GROUND}")
-    filters.append(f"tpad=stop=-1:stop_mode=clone,trim=end_frame={line.count}")
+    filters.append(f"tpad=stop=-1:stop_mode=clone,trim=end_frame={count}")
     return clip.stamped(index) + ",".join(filters)
 
 

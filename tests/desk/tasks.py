@@ -25,6 +25,13 @@ def waiting(path: str, *, progress) -> None:
         time.sleep(60)
 
 
+def steady(lasts_s: float, *, progress) -> None:
+    begun_s = time.monotonic()
+    while (share := (time.monotonic() - begun_s) / lasts_s) < 1:
+        progress("keeping on", share)
+        time.sleep(0.05)
+
+
 def refusing(*, progress) -> None:
     raise InputError("a1.mp4: is empty;\n copy it again")
 

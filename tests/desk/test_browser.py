@@ -96,6 +96,19 @@ def lent(served) -> Iterator[Server]:
     sheet.write_bytes(before)
 
 
+@pytest.fixture(scope="module")
+def worked(served, chromium) -> Server:
+    """The same, both runs worked out."""
+    context = chromium.new_context()
+    page = Window(context, served.url).page
+    page.evaluate("import('/static/store.js').then((store) => store.workOut())")
+    for run in ("a1", "b1"):
+        page.evaluate("location.hash = '#films'")
+        page.wait_for_selector(f"#film-{run}:enabled")
+    context.close()
+    return served
+
+
 class Window:
     """A page, and everything wrong that its console said."""
 
@@ -254,11 +267,13 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     page.click("#film-b1:enabled")
     page.wait_for_function("() => document.querySelector('#film-name').value === 'a1 beside b1'")
     assert page.input_value("#film-arrangement") == "side by side"
-    page.wait_for_function(
-        "() => document.querySelector('#still-at').textContent.includes('a1 alone')"
-    )
+    wide = "wide => document.querySelector('#still img').naturalWidth === wide"
+    page.wait_for_function(wide, arg=1920)  # the pair as it will be drawn
+    assert page.query_selector(".place") is None
     page.click("#undo")
     page.wait_for_function("() => document.querySelector('#film-name').value === 'a1'")
+    page.wait_for_selector("#place-ribbon")
+    page.wait_for_function(wide, arg=854)
     assert serious(page) == []
 
 
@@ -371,6 +386,69 @@ def test_page__stays_as_it_is_under_pointer_and_caret(window, served):
     page.keyboard.up(" ")
     page.wait_for_selector("#build-2-name", state="detached")
     page.click("#undo")
+    window.told("saved")
+
+
+def test_page__what_is_polled_keeps_its_elements(window, served):
+    """A button that a hand goes for is there when it arrives, whatever became known meanwhile."""
+    page = window.page
+    keep = "window.kept = [...document.querySelectorAll('#line *, #tape *, #work *')]"
+    lost = "window.kept.filter((one) => !one.isConnected).map((one) => one.outerHTML)"
+    tell = """share => import('/static/store.js').then((store) => {
+      const jobs = ["a1", "b1"].map((about, index) => ({ number: index + 1, kind: "run", about,
+        state: share < 1 || index ? "working" : "done", share, left_s: 9 * (1 - share) }));
+      store.state.jobs = jobs;
+      for (const run of store.state.runs) run.offset = `total offset ${share} s`;
+      store.tell("jobs");
+      store.tell("all");
+    })"""
+    for stage in ("folder", "runs", "builds", "results", "films"):
+        window.to(stage)
+        page.wait_for_selector("main :is(button, select, input)")
+        page.evaluate(tell, 0.25)
+        page.evaluate(keep)
+        page.evaluate(tell, 0.5)
+        assert page.evaluate(lost) == [], stage
+        assert "50 %" in page.text_content("#line")
+    page.evaluate("window.kept = [document.querySelector('#cancel-2')]")
+    page.evaluate(tell, 1.0)  # the first is done; the button of the other is still that one
+    assert page.evaluate(lost) == []
+    page.click("#to-folder")
+    page.evaluate("import('/static/store.js').then((store) => store.again())")
+    (served.folder / "b2.gpx").write_bytes((CLIPS / "a1.gpx").read_bytes())
+    try:
+        page.wait_for_selector(".tray:has-text('b2.gpx')")
+        page.evaluate(keep.replace("#work *", "#work .runs *"))
+    finally:
+        (served.folder / "b2.gpx").unlink()
+    page.wait_for_selector(".tray:has-text('b2.gpx')", state="detached")
+    assert [one for one in page.evaluate(lost) if "b2.gpx" not in one] == []
+
+
+def test_films__a_gauges_box_stays_while_pictures_come(window, worked):
+    page = window.page
+    window.to("films", "#film-a1:enabled")
+    page.check("#film-a1")
+    page.wait_for_selector("#place-ribbon")
+    page.wait_for_selector("#still img")
+    page.evaluate("window.kept = [...document.querySelectorAll('#still *')]")
+    for unit in ("km/h", "m/s"):
+        before = page.get_attribute("#still img", "src")
+        page.select_option("#film-units", unit)
+        page.wait_for_function(
+            "src => document.querySelector('#still img').getAttribute('src') !== src", arg=before
+        )
+    assert page.evaluate("window.kept.length && window.kept.every((one) => one.isConnected)")
+    # A key's step shows at once and stays, also where a picture comes before it is in the sheet.
+    first = top_of(page)
+    page.focus("#place-ribbon")
+    page.keyboard.press("ArrowUp")
+    page.evaluate("import('/static/store.js').then((store) => store.tell('all'))")
+    assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
+    page.wait_for_selector("#usual")
+    assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
+    for _ in range(4):
+        page.click("#undo")
     window.told("saved")
 
 

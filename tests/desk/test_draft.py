@@ -19,7 +19,15 @@ from overlay.desk.reading import CRASHED
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges.layout import layout_for, parse_layout
-from tests.desk.tasks import copying, counting, crashing_on_b1, never_read, refusing, waiting
+from tests.desk.tasks import (
+    copying,
+    counting,
+    crashing_on_b1,
+    never_read,
+    refusing,
+    steady,
+    waiting,
+)
 
 
 def look(client):
@@ -292,6 +300,28 @@ def test_queue__does_refuses_and_cancels(tmp_path):
     finally:
         queue.close()
     assert {path.name for path in tmp_path.iterdir()} == {"made", "begun"}
+
+
+def test_queue__time_left_of_a_job_of_known_length():
+    lasts_s, told = 4.0, []
+    queue = Queue(at_once=1)
+    first = queue.add("x", "steady", steady, lasts_s)
+    queue.add("x", "next", waiting, "nowhere")  # in line: nothing is known of it
+    until(lambda: queue.views()[0]["state"] == "working")
+    while (view := queue.views()[0])["state"] == "working":
+        assert queue.views()[1]["left_s"] is None
+        told.append((time.monotonic(), view["share"], view["left_s"]))
+        time.sleep(0.1)
+    ended_s = time.monotonic()
+    assert ended(queue, first)["left_s"] is None
+    queue.close()
+    sure = [(at, share, left) for at, share, left in told if left is not None]
+    assert len(sure) > 10
+    for at, share, left in sure:
+        late_s = 0.1 + 0.05 / share  # a share told 50 ms late tells a pace that much too slow
+        assert left == pytest.approx(lasts_s * (1 - share), abs=late_s), (share, left)
+        assert at + left == pytest.approx(ended_s, abs=0.2 + late_s), (share, left)
+    assert sure[-1][1] > 0.9
 
 
 def test_tour__films_the_demo_day_only_where_there_is_none(tmp_path, day, monkeypatch):

@@ -9,6 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from overlay.footage import probe
+from overlay.page.proxy import make_proxy, why_not_played
+from tests.clips import run_ffmpeg
 from tests.page.browser import chromium, quiet_page, screens_of, serious, write_viewer
 from tests.page.numbered import on_screen, uneven_times_ms, write_numbered
 
@@ -162,6 +165,46 @@ def test_choice__what_the_receiver_showed_is_greyed_with_the_reason(
     page.keyboard.press("g")
     assert page.evaluate("document.querySelector('run-view').gauges") == "corrected"
     assert serious(page) == [] and said == []
+    page.context.close()
+
+
+@pytest.mark.parametrize(
+    ("size", "codec", "stored", "why"),
+    [
+        ("320x180", ["libx264", "-preset", "veryfast"], "yuv420p10le", "pixels stored as"),
+        ("320x180", ["libx265", "-preset", "ultrafast"], "yuv420p10le", "hevc in .mp4"),
+        ("3840x2160", ["libx264", "-preset", "ultrafast"], "yuv420p", "3840×2160 pixels"),
+        ("3840x2160", ["libx265", "-preset", "ultrafast"], "yuv420p10le", "hevc in .mp4"),
+    ],
+)
+def test_proxy__of_a_clip_that_browsers_do_not_play_plays_frame_by_frame(
+    browser: Any, tmp_path: Path, size: str, codec: list[str], stored: str, why: str
+) -> None:
+    times_ms = uneven_times_ms(30)
+    data = write_numbered(tmp_path, times_ms)
+    clip, camera = tmp_path / "clip.mp4", tmp_path / "camera.mp4"
+    scale = f"scale={size.replace('x', ':')}:flags=neighbor"
+    kept = ["-fps_mode", "passthrough", "-enc_time_base:v", "1/1000", "-video_track_timescale"]
+    how = ["-c:v", *codec, "-crf", "16", "-pix_fmt", stored, *kept, "1000"]
+    run_ffmpeg("-i", clip, "-vf", scale, *how, camera)
+    facts = probe(camera)
+    assert (facts.pixel_format, f"{facts.width}x{facts.height}") == (stored, size)
+    assert why_not_played(facts).startswith(why)
+    make_proxy(facts, clip)
+    script = (
+        "window.view = document.querySelector('run-view');"
+        f"await view.show({{ data: {json.dumps(data)} }});"
+    )
+    write_viewer(tmp_path / "view.html", "<run-view></run-view>", script)
+    page, said = quiet_page(browser, viewport={"width": 420, "height": 700})
+    page.goto((tmp_path / "view.html").as_uri())
+    page.wait_for_function("window.isReady", timeout=15000)
+    for frame in (0, 1, 16, 29):
+        page.evaluate(f"view.seekFrame({frame})")
+        assert shown(page, frame) == (frame, frame)
+    page.evaluate("view.play()")
+    page.wait_for_function("view.paused && view.frame === 29", timeout=20000)
+    assert shown(page, 29) == (29, 29) and said == []
     page.context.close()
 
 

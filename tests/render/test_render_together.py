@@ -8,11 +8,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from overlay.errors import OutputError, UsageError
 from overlay.footage import probe, read_sound
 from overlay.render.encoder import EncodeOptions
-from overlay.render.together import Side, SplitScreen, compose_clips, output_rate
+from overlay.render.together import (
+    Side,
+    SplitScreen,
+    compose_clips,
+    lasts_s,
+    output_rate,
+    still_together,
+)
 from overlay.scene import Geometry, Rect
 from overlay.scene.layers import Layer
 from tests.clips import make_clip, make_clip_of, run_ffmpeg
@@ -86,16 +94,13 @@ def test_together__times(
     end_a = launch_a + 1.0
     layers_a, layers_b = [code_layer(0, 32)], [code_layer(WIDE, 32)]
     target = tmp_path / "c.mp4"
-    report = compose_clips(
-        SplitScreen(
-            [Side(a, launch_a, end_a, layers_a), Side(b, launch_b, None, layers_b)],
-            PAIR,
-            common=[since_launch_layer(96, 64)],
-            lead_s=0.5,
-        ),
-        target,
-        options=QUICK,
+    screen = SplitScreen(
+        [Side(a, launch_a, end_a, layers_a), Side(b, launch_b, None, layers_b)],
+        PAIR,
+        common=[since_launch_layer(96, 64)],
+        lead_s=0.5,
     )
+    report = compose_clips(screen, target, options=QUICK)
     rate = output_rate([rate_a, rate_b])
     duration_b = probe(b).duration_s
     made = frames(target)
@@ -113,6 +118,13 @@ def test_together__times(
     assert [read(plane, 0, 32) for plane in luma] == codes_a
     assert [read(plane, WIDE, 32) for plane in luma] == codes_b
     np.testing.assert_allclose(common, own - 0.5, atol=1e-4)
+    assert lasts_s(screen) == pytest.approx(len(made) / float(rate))
+    for index in (0, 7, 31, len(made) - 1):  # before and after the launch, and when a is over
+        still_together(screen, own[index], tmp_path / "s.png")
+        still = np.asarray(Image.open(tmp_path / "s.png").convert("L"))
+        assert [read(still[:, :WIDE]), read(still[:, WIDE:])] == [codes_a[index], codes_b[index]]
+        assert [read(still, 0, 32), read(still, WIDE, 32)] == [codes_a[index], codes_b[index]]
+        assert read(still, 96, 64) / PER_SECOND - 5 == pytest.approx(own[index] - 0.5, abs=1e-4)
     held = codes_a[-1]
     assert codes_a[-5:] == [held] * 5
     assert held / PER_SECOND == pytest.approx(end_a, abs=float(1 / rate_a + 1 / rate))

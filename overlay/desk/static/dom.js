@@ -1,5 +1,13 @@
 // Elements without a framework, and questions to the desk.
 
+const calls = new WeakMap(); // of each element, what its events call, by kind
+function listen(node, kind, call) {
+  const own = calls.get(node) ?? {};
+  calls.set(node, own);
+  if (!(kind in own)) node.addEventListener(kind, (event) => own[kind]?.(event));
+  own[kind] = call;
+}
+
 export function h(tag, given = {}, ...inside) {
   const svg = tag.startsWith("svg:");
   const made = svg
@@ -7,7 +15,8 @@ export function h(tag, given = {}, ...inside) {
     : document.createElement(tag);
   for (const [name, value] of Object.entries(given)) {
     if (value === undefined || value === null || value === false) continue;
-    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
+    if (name === "value") made.given = value;
+    if (name.startsWith("on")) listen(made, name.slice(2), value);
     else if (name === "hue") made.style.setProperty("--hue", value);
     else if (name === "share") made.style.setProperty("--share", value);
     else if (!svg && name in made && name !== "list" && name !== "form") made[name] = value;
@@ -32,26 +41,80 @@ export function refill(place, ...inside) {
   again.focus({ preventScroll: true });
 }
 
-// The same where something is new; else all stays as it is, so that nothing moves away from under
-// a pointer or loses its caret. What lies behind the content, as the sheet, is part of it.
-const shown = new WeakMap();
-let behind = () => "";
-export const standOn = (what) => { behind = what; };
-
+// The same by changing what is there: an element stays, by its id or its place, and takes what is
+// new of it. So nothing goes from under a pointer or loses its caret, however often it is told.
+const renewed = new WeakMap();
 export function renew(place, ...inside) {
-  const nodes = inside.flat(3).filter(Boolean);
-  const now = `${behind()}\n${nodes.map(told).join("")}`;
-  const before = shown.get(place);
-  if (before && before.first === place.firstChild && before.now === now && before.set === setIn([...place.childNodes])) return;
-  refill(place, nodes);
-  shown.set(place, { now, first: place.firstChild, set: setIn(nodes) });
+  if (renewed.get(place) !== place.firstChild) place.replaceChildren();
+  const held = document.activeElement;
+  merge(place, inside.flat(3).filter(Boolean));
+  if (held !== document.activeElement && place.contains(held)) held.focus({ preventScroll: true }); // it changed places
+  renewed.set(place, place.firstChild);
 }
 
-const all = (node, what) => (node.querySelectorAll ? [...(node.matches(what) ? [node] : []), ...node.querySelectorAll(what)] : []);
-const told = (node) => `${node.outerHTML ?? node.data}${all(node, "input, select").map((one) => `|${one.value}|${one.checked}`).join("")}`;
-// What is ticked and chosen; it may have been changed by hand and not been taken.
-const setIn = (nodes) => nodes.flatMap((node) => all(node, "[type=checkbox], [type=radio], select"))
-  .map((one) => (one.type === "checkbox" || one.type === "radio" ? one.checked : one.value)).join("|");
+function merge(place, nodes) {
+  const ids = new Set(nodes.map((node) => node.id).filter(Boolean));
+  for (const old of [...place.childNodes]) if (old.id && !ids.has(old.id)) old.remove();
+  let next = place.firstChild;
+  for (const node of nodes) {
+    const old = node.id ? [...place.children].find((one) => one.id === node.id) : next?.id ? null : next;
+    if (old?.nodeName !== node.nodeName) { place.insertBefore(node, next); continue; }
+    while (next !== old && !next.id) next = dropped(next);
+    if (next === old) next = next.nextSibling;
+    else place.insertBefore(old, next);
+    become(old, node);
+  }
+  while (next) next = dropped(next);
+}
+function dropped(node) {
+  const next = node.nextSibling;
+  node.remove();
+  return next;
+}
+
+function become(old, node) {
+  if (node.nodeType === Node.TEXT_NODE) {
+    if (old.data !== node.data) old.data = node.data;
+    return;
+  }
+  for (const { name } of [...old.attributes]) if (!node.hasAttribute(name) && name !== "open") old.removeAttribute(name);
+  for (const { name, value } of node.attributes) {
+    if (name === "style") old.style.cssText = node.style.cssText;
+    else if (name !== "open" && old.getAttribute(name) !== value) old.setAttribute(name, value);
+  }
+  const now = calls.get(node) ?? {};
+  for (const kind in { ...calls.get(old), ...now }) listen(old, kind, now[kind]);
+  merge(old, [...node.childNodes]);
+  if (node.matches("[type=checkbox], [type=radio]")) old.checked = node.checked;
+  else if (node.matches("select, [type=range]")) old.value = node.value;
+  else if (node.given !== old.given && old !== document.activeElement) { // what is typed is left alone
+    old.value = node.value;
+    old.given = node.given;
+  }
+}
+
+// While a button or key is down nothing is shown anew: a click ends on what it began on.
+let isDown = false;
+const waiting = new Map(); // what is to be shown, by what it shows
+export function whenFree(what, call) {
+  if (isDown) waiting.set(what, call);
+  else call();
+}
+function release() {
+  isDown = false;
+  setTimeout(() => { // after the click that the release makes
+    if (isDown) return;
+    const due = [...waiting.values()];
+    waiting.clear();
+    due.forEach((call) => call());
+  });
+}
+for (const kind of ["pointerdown", "dragstart"]) addEventListener(kind, () => { isDown = true; }, true);
+for (const kind of ["pointerup", "pointercancel", "dragend", "drop", "keyup"]) addEventListener(kind, release, true);
+addEventListener("blur", (event) => { if (event.target === window) release(); });
+addEventListener("change", (event) => { if (event.target.matches("select")) release(); }, true);
+addEventListener("pointermove", (event) => { if (isDown && !event.buttons) release(); }, true);
+addEventListener("keydown", (event) => { if (event.key === " ") isDown = true; }, true);
 
 export class Refused extends Error {}
 
@@ -80,7 +143,7 @@ export function button(text, onclick, more = {}) {
 export function field(id, label, control, hint = "") {
   control.id = id;
   if (hint) control.setAttribute("aria-describedby", `${id}-hint`);
-  return h("div", { className: "field" },
+  return h("div", { className: "field", id: `${id}-field` },
     h("label", { htmlFor: id }, label), control,
     hint && h("p", { id: `${id}-hint`, className: "hint" }, hint));
 }

@@ -1,5 +1,5 @@
 // Films: which runs, how they stand together, which gauges and where; drawn in line, then proved.
-import { ask, button, choice, field, fileOf, h, refill, renew } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, renew, whenFree } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 
@@ -12,6 +12,7 @@ let usual = null; // of the first run's picture
 let at_s = null;
 let picture = "";
 let waiting = null;
+const moved = {}, later = {}; // places that a hand gave and that are not in the sheet yet, by gauge
 
 // Films lie in the sheet, so that they are undone, saved and found again like all else.
 const kept = () => state.raw.films || [];
@@ -57,19 +58,18 @@ function put(keys) {
 function asked() {
   const film = order();
   const alone = film.arrangement === "alone";
-  return { ...film, name: film.name || suggested(film.runs), places: alone ? chosenPlaces(film) : {}, gauges: alone ? film.gauges : null };
+  return { ...film, name: film.name || suggested(film.runs), places: alone && usual ? chosenPlaces(film) : {}, gauges: alone ? film.gauges : null };
 }
 const spot = (film, kind) => {
   const [x, y, width, height] = film.places[kind] || usual.places[kind];
-  return { x, y, width, height };
+  return moved[kind] ?? { x, y, width, height };
 };
 const chosenPlaces = (film) => (Object.keys(film.places).length
   ? Object.fromEntries(film.gauges.map((kind) => [kind, [...(film.places[kind] || usual.places[kind]).slice(0, 4), ...usual.places[kind].slice(4)]])) : {});
 
 async function fetchPlaces() {
-  const name = order().runs[0];
-  usual = name ? await ask("places", { text: state.text, name }) : null;
-  if (usual && (at_s === null || at_s > usual.duration_s)) at_s = Number((usual.duration_s / 2).toFixed(1));
+  usual = await ask("places", { text: state.text, film: asked() });
+  if (at_s === null || at_s > usual.duration_s) at_s = Number((usual.duration_s / 2).toFixed(1));
 }
 
 // One picture at a time; the last wish wins.
@@ -78,8 +78,7 @@ async function fetchStill() {
   waiting = "once";
   try {
     if (!usual) await fetchPlaces();
-    const film = order();
-    const blob = await ask("picture", { text: state.text, film: { ...asked(), arrangement: "alone", runs: film.runs.slice(0, 1), places: chosenPlaces(film), gauges: film.gauges }, at_s });
+    const blob = await ask("picture", { text: state.text, film: asked(), at_s });
     if (picture) URL.revokeObjectURL(picture);
     picture = URL.createObjectURL(blob);
     say("");
@@ -87,77 +86,67 @@ async function fetchStill() {
   const more = waiting === "again";
   waiting = null;
   if (more) fetchStill();
-  else if (document.getElementById("still")) {
-    showAt(document.getElementById("work"), order());
-    showStill();
-  }
+  else whenFree("still", showPicture);
 }
 
-function showStill() {
+function showPicture() {
   const host = document.getElementById("still");
-  if (!picture || !usual || host.querySelector(".is-held")) return;
+  if (!host || !usual) return;
   const film = order();
-  const img = h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` });
+  showAt(document.getElementById("still-at"), film);
+  if (!picture) return;
   const alone = film.arrangement === "alone";
-  const safe = alone && h("div", { className: "safe" });
-  const boxes = alone ? film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)) : [];
-  refill(host, img, safe, boxes);
   host.style.setProperty("--aspect", usual.width / usual.height); // so that shares of it are shares of the picture
-  if (safe) lay(safe, { x: 0, y: 0, width: 1, height: 1 });
+  renew(host, h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` }),
+    alone && laid(h("div", { className: "safe", id: "safe" }), { x: 0, y: 0, width: 1, height: 1 }),
+    alone && film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)));
 }
 
 const percent = (share) => `${(100 * share).toFixed(3)}%`;
-function lay(node, one) {
+function laid(node, one) {
   const inner = 1 - 2 * usual.edge;
   node.style.left = percent(usual.edge + inner * one.x);
   node.style.top = percent(usual.edge + inner * one.y);
   node.style.width = percent(inner * one.width);
   node.style.height = percent(inner * one.height);
+  return node;
 }
 
 function box(film, kind) {
-  let where = spot(film, kind);
-  const corner = h("i", {});
-  const node = h("button", { type: "button", className: "place", id: `place-${kind}`,
-    "aria-label": `Place of the ${kind}: arrow keys move it, with Shift they size it` }, h("span", {}, kind), corner);
-  lay(node, where);
-  const layAt = (to) => {
+  const layAt = (node, to) => {
     const width = Math.min(Math.max(to.width, 0.05), 1), height = Math.min(Math.max(to.height, 0.04), 1);
-    where = { width, height, x: Math.min(Math.max(to.x, 0), 1 - width), y: Math.min(Math.max(to.y, 0), 1 - height) };
-    lay(node, where);
+    moved[kind] = { width, height, x: Math.min(Math.max(to.x, 0), 1 - width), y: Math.min(Math.max(to.y, 0), 1 - height) };
+    laid(node, moved[kind]);
   };
-  const keep = () => {
+  const keep = async () => {
+    const where = moved[kind];
     const shares = [where.x, where.y, where.width, where.height].map((share) => Number(share.toFixed(4)));
-    put({ [`places/${kind}`]: shares });
+    await put({ [`places/${kind}`]: shares });
+    if (moved[kind] === where) delete moved[kind];
   };
-  const move = (by, sized) => {
-    const { x, y, width, height } = where;
-    layAt(sized ? { x, y, width: width + by[0], height: height + by[1] } : { x: x + by[0], y: y + by[1], width, height });
-  };
-  node.addEventListener("keydown", (event) => {
-    const by = { ArrowLeft: [-0.01, 0], ArrowRight: [0.01, 0], ArrowUp: [0, -0.01], ArrowDown: [0, 0.01] }[event.key];
-    if (!by) return;
-    event.preventDefault();
-    move(by, event.shiftKey);
-    clearTimeout(node.later);
-    node.later = setTimeout(keep, 400);
-  });
-  node.addEventListener("pointerdown", (event) => {
-    const sized = event.target === corner, start = where, area = node.parentNode.getBoundingClientRect();
-    const inner = 1 - 2 * usual.edge, from = [event.clientX, event.clientY];
-    node.setPointerCapture(event.pointerId);
-    node.classList.add("is-held");
-    node.onpointermove = (moved) => {
-      const by = [(moved.clientX - from[0]) / area.width / inner, (moved.clientY - from[1]) / area.height / inner];
-      layAt(sized ? { ...start, width: start.width + by[0], height: start.height + by[1] } : { ...start, x: start.x + by[0], y: start.y + by[1] });
-    };
-    node.onpointerup = () => {
-      node.onpointermove = node.onpointerup = null;
-      node.classList.remove("is-held");
-      if (where !== start) keep();
-    };
-  });
-  return node;
+  const shift = ({ x, y, width, height }, by, sized) =>
+    (sized ? { x, y, width: width + by[0], height: height + by[1] } : { x: x + by[0], y: y + by[1], width, height });
+  return laid(h("button", { type: "button", className: "place", id: `place-${kind}`,
+    "aria-label": `Place of the ${kind}: arrow keys move it, with Shift they size it`,
+    onkeydown: (event) => {
+      const by = { ArrowLeft: [-0.01, 0], ArrowRight: [0.01, 0], ArrowUp: [0, -0.01], ArrowDown: [0, 0.01] }[event.key];
+      if (!by) return;
+      event.preventDefault();
+      layAt(event.currentTarget, shift(spot(film, kind), by, event.shiftKey));
+      clearTimeout(later[kind]);
+      later[kind] = setTimeout(keep, 400);
+    },
+    onpointerdown: (event) => {
+      const node = event.currentTarget, sized = event.target.matches("i"), start = spot(film, kind);
+      const area = node.parentNode.getBoundingClientRect(), inner = 1 - 2 * usual.edge, from = [event.clientX, event.clientY];
+      node.setPointerCapture(event.pointerId);
+      node.onpointermove = (now) => layAt(node, shift(start,
+        [(now.clientX - from[0]) / area.width / inner, (now.clientY - from[1]) / area.height / inner], sized));
+      node.onpointerup = node.onpointercancel = () => {
+        node.onpointermove = node.onpointerup = node.onpointercancel = null;
+        if (moved[kind]) keep();
+      };
+    } }, h("span", {}, kind), h("i", {})), spot(film, kind));
 }
 
 async function draw() {
@@ -178,7 +167,7 @@ function pick(film, run) {
 
 function listed(file) {
   const proof = job("verify", file);
-  return h("li", { className: "card" }, h("h3", {}, file.split("/").pop()),
+  return h("li", { className: "card", id: `drawn-${file}` }, h("h3", {}, file.split("/").pop()),
     h("video", { src: fileOf(file), controls: true, preload: "metadata", "aria-label": file }),
     h("p", {}, h("a", { href: fileOf(file), target: "_blank", rel: "noopener" }, "Open"), " ",
       button(isBusy(proof) ? "Proving …" : "Prove that no lag is left", () => prove(file), { id: `prove-${file}`, disabled: Boolean(isBusy(proof)), "aria-label": `Prove that no lag is left in ${file}` })),
@@ -186,7 +175,6 @@ function listed(file) {
     proof?.error && h("p", { className: "error", role: "alert" }, proof.error));
 }
 
-let list = "";
 let pictured = "";
 export function films(main) {
   if (hindered(main, "Films")) return;
@@ -196,7 +184,7 @@ export function films(main) {
   if (!main.querySelector("#film-form")) {
     main.replaceChildren(h("h1", {}, "Films"), h("div", { className: "two" }, h("div", { id: "film-form" }), h("div", {},
       h("div", { id: "still", className: "still" }), h("div", { id: "still-at" }))), h("h2", {}, "Drawn"), h("ul", { className: "films", id: "drawn" }));
-    list = pictured = "";
+    pictured = "";
   }
   const alone = film.arrangement === "alone";
   renew(main.querySelector("#film-form"),
@@ -223,30 +211,27 @@ export function films(main) {
       place() >= 0 && button("Take it out of the sheet", () => edit({ op: "remove", path: ["films", place()] }), { id: "film-out" })),
     problemList(problemsAt("films")),
     drawing?.state === "failed" && h("p", { className: "error", role: "alert" }, drawing.error));
-  showAt(main, film);
+  showAt(main.querySelector("#still-at"), film);
   // Another picture only where something of it changed.
   const now = JSON.stringify([film, at_s]);
   if (film.runs.length && now !== pictured) {
-    if (JSON.parse(pictured || "[{}]")[0].runs?.[0] !== film.runs[0]) usual = null;
+    const stands = ({ runs, arrangement }) => JSON.stringify([runs, arrangement]);
+    if (stands(JSON.parse(pictured || "[{}]")[0]) !== stands(film)) usual = null;
     pictured = now;
     fetchStill();
   }
   showDrawn(main);
-  if (picture && usual) showStill();
+  whenFree("still", showPicture);
 }
 
-function showAt(main, film) {
-  renew(main.querySelector("#still-at"), usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+function showAt(place, film) {
+  renew(place, usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
     onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), film.arrangement === "alone" ? "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet."
-      : `This is ${film.runs[0]} alone. In a film of several runs the gauges have fixed places, so that like stands beside like.`)
+      : "The runs launch together. In a film of several the gauges have fixed places, so that like stands beside like.")
     : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));
 }
 
-// Players are made anew only when there is something new to show.
 function showDrawn(main) {
-  const now = JSON.stringify([state.look.films, state.jobs.filter((one) => one.kind === "verify" || one.kind === "film").map((one) => [one.number, one.state])]);
-  if (now === list) return;
-  list = now;
   renew(main.querySelector("#drawn"), state.look.films.length ? state.look.films.map(listed) : h("li", { className: "empty" }, "No film drawn yet."));
 }
 document.addEventListener("jobs", () => {

@@ -1,5 +1,5 @@
 // What was found in the folder, and which clip and logs make a run.
-import { button, choice, field, h, refill, renew } from "./dom.js";
+import { button, choice, field, h, renew } from "./dom.js";
 import { long } from "./long.js";
 import { edit, state } from "./store.js";
 
@@ -20,12 +20,12 @@ export function problemList(list) {
 // In place of a page that needs runs, and a sheet without problems.
 export function hindered(main, title) {
   if (!state.raw.runs?.length) {
-    refill(main, h("h1", {}, title), h("p", { className: "empty" }, "There is no run yet. ",
+    renew(main, h("h1", {}, title), h("p", { className: "empty" }, "There is no run yet. ",
       h("a", { href: "#folder" }, "Folder"), " shows which clips and logs are there, and makes a clip a run."));
     return true;
   }
   if (!state.problems.length) return false;
-  refill(main, h("h1", {}, title), h("p", { className: "empty" }, "The sheet has problems. Correct them under ",
+  renew(main, h("h1", {}, title), h("p", { className: "empty" }, "The sheet has problems. Correct them under ",
     h("a", { href: "#folder" }, "Folder"), " or ", h("a", { href: "#builds" }, "Builds"), ", or in an editor; this page is here again then."),
   problemList(state.problems));
   return true;
@@ -66,21 +66,16 @@ function logCell(run, index, role, label) {
   const names = fit.map((log) => log.name);
   if (now && !names.includes(now)) names.push(now);
   const control = choice([["", none], ...names], now, (name) => putLogs(index, withLog(run, role, name)), { disabled: !isRead() });
-  const cell = field(`run-${index}-${role}`, label, control);
-  if (now) {
-    cell.draggable = true;
-    cell.addEventListener("dragstart", (event) => event.dataTransfer.setData("text/plain", now));
-  }
-  cell.classList.add("drop");
-  cell.addEventListener("dragover", (event) => { event.preventDefault(); cell.classList.add("over"); });
-  cell.addEventListener("dragleave", () => cell.classList.remove("over"));
-  cell.addEventListener("drop", (event) => {
-    event.preventDefault();
-    cell.classList.remove("over");
-    const name = event.dataTransfer.getData("text/plain");
-    if (files.logs.some((log) => log.name === name) && name !== now) putLogs(index, withLog(run, role, name));
-  });
-  return cell;
+  return h("div", { className: "field drop", id: `run-${index}-${role}-field`, draggable: Boolean(now),
+    ondragstart: now ? (event) => event.dataTransfer.setData("text/plain", now) : null,
+    ondragover: (event) => { event.preventDefault(); event.currentTarget.classList.add("over"); },
+    ondragleave: (event) => event.currentTarget.classList.remove("over"),
+    ondrop: (event) => {
+      event.preventDefault();
+      event.currentTarget.classList.remove("over");
+      const name = event.dataTransfer.getData("text/plain");
+      if (files.logs.some((log) => log.name === name) && name !== now) putLogs(index, withLog(run, role, name));
+    } }, [...field(`run-${index}-${role}`, label, control).childNodes]);
 }
 
 // A film names its runs, so it goes along.
@@ -152,7 +147,7 @@ function reading() {
 
 function waited(main) {
   const { files } = state.look;
-  refill(main, h("h1", {}, "What is in the folder"), reading(),
+  renew(main, h("h1", {}, "What is in the folder"), reading(),
     h("section", { className: "tray" }, h("h2", {}, "Found so far"), h("ul", {},
       files.clips.map((clip) => h("li", {}, h("b", {}, clip.name), ` ${length(clip.duration_s)}`)),
       files.logs.map((log) => h("li", {}, h("b", {}, log.name), ` ${told(log)}`)),

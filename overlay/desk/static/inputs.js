@@ -6,13 +6,12 @@ const NUMBER = /^-?\d+([.,]\d+)?$/;
 const asNumber = (said) => NUMBER.test(said) ? Number(said.replace(",", ".")) : said;
 
 function bound(path, value, read, more) {
-  const input = h("input", { value, maxLength: 2000, ...more });
-  input.addEventListener("change", () => {
-    const said = read(input.value.trim());
+  const onchange = ({ target }) => {
+    const said = read(target.value.trim());
     if (said !== "" && said.length !== 0) edit({ op: "set", path, value: said });
     else if (value !== "") edit({ op: "unset", path });
-  });
-  return input;
+  };
+  return h("input", { value, maxLength: 2000, onchange, ...more });
 }
 
 export const text = (path, value, more = {}) => bound(path, value ?? "", (said) => said, more);
@@ -28,10 +27,8 @@ list.numbers = (path, value) => list(path, value, "", asNumber);
 
 // A name, and the edits that let those who use it follow.
 export function renamed(old, path, followers) {
-  const input = h("input", { value: old || "", maxLength: 40 });
-  input.addEventListener("change", () => {
-    const value = input.value.trim();
+  return h("input", { value: old || "", maxLength: 40, onchange: ({ target }) => {
+    const value = target.value.trim();
     edit({ op: "set", path, value }, ...followers(value));
-  });
-  return input;
+  } });
 }

@@ -1,5 +1,5 @@
 // A long recording: the runs found in it, their bounds moved on the strip or typed.
-import { ask, button, fileOf, h, refill } from "./dom.js";
+import { ask, button, fileOf, h, refill, renew } from "./dom.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 import { Strip } from "./strip.js";
 
@@ -16,7 +16,7 @@ export function long(main, index) {
   if (one?.state === "done" && shown.key === key && main.querySelector(".strip")) return;
   const head = [h("h1", {}, `Runs in ${run.clip}`), h("p", {}, h("a", { href: "#folder" }, "Back to the folder"))];
   if (one?.state !== "done") {
-    refill(main, head,
+    renew(main, head,
       h("p", {}, "The picture is watched and the log read for launches from rest and stops."),
       one?.state === "failed" && h("p", { className: "error", role: "alert" }, one.error),
       isBusy(one) ? h("p", { className: "quiet", role: "status" }, `${one.stage} ${Math.round(100 * one.share)} %`)

@@ -1,5 +1,5 @@
 // Start: the frame around the stages, and what the desk tells meanwhile.
-import { ask, button, fileOf, h, renew, Refused, seconds, standOn } from "./dom.js";
+import { ask, button, fileOf, h, renew, Refused, seconds, whenFree } from "./dom.js";
 import * as store from "./store.js";
 import { folder } from "./folder.js";
 import { lead } from "./tour.js";
@@ -85,7 +85,7 @@ function showLine() {
     h("ol", {}, [...busy, ...recent].map((one) => {
       const left = one.left_s ? `, about ${seconds(one.left_s)} left` : "";
       const name = `${WORDS[one.kind]} ${one.about}`.trim();
-      return h("li", { className: one.state, share: one.share },
+      return h("li", { id: `line-${one.number}`, className: one.state, share: one.share },
         h("span", {}, name), " ",
         h("span", { className: "quiet" }, one.state === "working"
           ? `${Math.round(100 * one.share)} %${left}` : STATES[one.state]),
@@ -134,30 +134,7 @@ function show(what) {
   else showAll();
 }
 
-// While a button or key is down nothing is shown anew: a click ends on what it began on.
-let isDown = false;
-const due = new Set();
-function release() {
-  isDown = false;
-  setTimeout(() => { // after the click that the release makes
-    if (isDown) return;
-    const now = due.has("all") ? ["all"] : [...due];
-    if (due.has("all") && due.has("jobs")) now.push("jobs");
-    due.clear();
-    now.forEach(show);
-  });
-}
-for (const kind of ["pointerdown", "dragstart"]) addEventListener(kind, () => { isDown = true; }, true);
-for (const kind of ["pointerup", "pointercancel", "dragend", "drop", "keyup"]) addEventListener(kind, release, true);
-addEventListener("blur", (event) => { if (event.target === window) release(); });
-addEventListener("change", (event) => { if (event.target.matches("select")) release(); }, true);
-addEventListener("pointermove", (event) => { if (isDown && !event.buttons) release(); }, true);
-addEventListener("keydown", (event) => { if (event.key === " ") isDown = true; }, true);
-store.onchange((what) => {
-  if (isDown) due.add(what);
-  else show(what);
-});
-standOn(() => `${state.text}\n${state.look?.files_version}`);
+store.onchange((what) => whenFree(what, () => show(what)));
 addEventListener("hashchange", () => { showTape(); showStage(); });
 addEventListener("keydown", (event) => {
   if (!(event.ctrlKey || event.metaKey) || event.altKey) return;

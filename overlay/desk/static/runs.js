@@ -1,6 +1,6 @@
 // The runs: worked out one by one, their sync looked at and nudged, their marks judged.
 import "/player/player.js";
-import { ask, button, choice, field, fileOf, h, refill, renew, Refused } from "./dom.js";
+import { ask, button, choice, field, fileOf, h, refill, renew, Refused, whenFree } from "./dom.js";
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state, workOut } from "./store.js";
 import { at, Strip } from "./strip.js";
@@ -65,7 +65,7 @@ async function fetchRun(detail, run, key) {
   if (!detail.firstChild) detail.replaceChildren(h("p", { className: "wait" }, "Reading the run …"));
   try {
     const view = await ask("run", { text: state.text, name: run.name });
-    if (held.key === key) showRun(detail, run.name, view);
+    whenFree("run", () => { if (held.key === key) showRun(detail, run.name, view); });
   } catch (error) {
     if (!(error instanceof Refused)) console.error(error);
     if (held.key === key) refill(detail, h("h2", {}, run.name), h("p", { className: "error", role: "alert" }, error.message));

@@ -1,7 +1,7 @@
 // Speeds over footage time: what the picture shows, the log that a hand may move, the corrected
 // curve; or a long recording with the windows of its runs. Shows and asks only: all values come
 // from the desk.
-import { h } from "./dom.js";
+import { h, renew } from "./dom.js";
 
 const EDGE = { left: 44, right: 12, top: 12, bottom: 26 };
 const STEPS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500];
@@ -107,7 +107,7 @@ export class Strip {
       this.line.setAttribute("x1", this.x(this.cursor));
       this.line.setAttribute("x2", this.x(this.cursor));
     }
-    this.windowGroup.replaceChildren(...this.windows.flatMap((window, index) => [
+    renew(this.windowGroup, this.windows.flatMap((window, index) => [
       h("svg:rect", { class: "window", x: this.x(window[0]), width: Math.max(0, this.x(window[1]) - this.x(window[0])), y: EDGE.top, height: this.high }),
       ...window.flatMap((time, end) => ["edge", "grip"].map((kind) => h("svg:line", {
         class: kind, x1: this.x(time), x2: this.x(time), y1: EDGE.top, y2: EDGE.top + this.high,
