@@ -101,11 +101,17 @@ def layout_text(places: dict[str, Place]) -> str:
     return "\n".join(["[whole]", *rows, ""])
 
 
-def usual_places(width: int, height: int) -> dict[str, Any]:
-    """The built-in places for a picture, and how wide its unsafe edge is."""
+def usual_places(width: int, height: int, rungs: int) -> dict[str, Any]:
+    """The built-in places for a picture, and how wide its unsafe edge is.
+
+    A ladder is as high as its rungs, one a split.
+    """
     slots = built_in_layout(width, height).tables["whole"]
     places = {
         kind: [share for side in SIDES if (share := getattr(slot, side)) is not None]
         for kind, slot in slots.items()
     }
+    for place in places.values():
+        if place[4:]:
+            place[3] = min(place[3], max(1, rungs) * place[4])
     return {"width": width, "height": height, "edge": SAFE_SHARE, "places": places}

@@ -119,7 +119,8 @@ class Orders:
     def places(self, asked: AskFilm) -> dict[str, Any]:
         """The film's size and length; of a film of one run the usual places of gauges too."""
         scene = self._scene(asked)
-        about = {**usual_places(*scene.geometry.size), "duration_s": film_s(scene)}
+        rungs = len(scene.cells[0].run.splits)
+        about = {**usual_places(*scene.geometry.size, rungs), "duration_s": film_s(scene)}
         return about if len(scene.cells) == 1 else {**about, "places": {}}
 
     def verify(self, asked: AskFile) -> dict[str, Any]:

@@ -5,10 +5,12 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,7 +68,8 @@ class Server:
     def stop(self, how: int = signal.SIGINT) -> None:
         self.process.send_signal(how)
         self.process.wait(20)
-        self.process.stderr.close()
+        with self.process.stderr as log:
+            assert self.url.partition("token=")[2] not in log.read()
 
 
 def folder_at(place: Path) -> Path:
@@ -97,7 +100,7 @@ def lent(served) -> Iterator[Server]:
 
 
 @pytest.fixture(scope="module")
-def worked(served, chromium) -> Server:
+def worked_out(served, chromium) -> Server:
     """The same, both runs worked out."""
     context = chromium.new_context()
     page = Window(context, served.url).page
@@ -107,6 +110,13 @@ def worked(served, chromium) -> Server:
         page.wait_for_selector(f"#film-{run}:enabled")
     context.close()
     return served
+
+
+@pytest.fixture
+def worked(worked_out, lent) -> Server:
+    """That with its sheet as it was first, lent."""
+    shutil.copy(CLIPS / "day.toml", worked_out.folder)
+    return worked_out
 
 
 class Window:
@@ -312,6 +322,24 @@ def test_results__compared_with_clips_that_play_in_their_frame(window, served):
     assert (served.folder / "day-results" / "results-clips" / "a1" / "clip.mp4").is_file()
 
 
+@pytest.mark.parametrize(
+    ("said", "status"),
+    [
+        (b"GET / HT\r\n\r\n", b"400"),
+        (b"\x16\x03\x01\x00\xff\r\n\r\n", b"400"),
+        (b"GET / HTTP/1.1\r\nhost: 127.0.0.1\r\nx: " + b"y" * (1 << 20) + b"\r\n\r\n", b"4"),
+        (b"POST /api/save HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: -5\r\n\r\n", b"400"),
+        (b"GET http://evil.example/ HTTP/1.1\r\nhost: evil.example\r\n\r\n", b"421"),
+    ],
+)
+def test_server__a_malformed_request_is_refused_and_the_next_answered(served, said, status):
+    for data, answer in ((said, status), (b"GET / HTTP/1.1\r\nhost: ?\r\n\r\n", b"421")):
+        with socket.create_connection(("127.0.0.1", served.port), 10) as asked:
+            with suppress(ConnectionError):
+                asked.sendall(data)
+            assert asked.recv(64).startswith(b"HTTP/1.1 " + answer)
+
+
 def test_pairing__by_choice_by_drag_and_undone(window, served):
     page = window.page
     window.to("folder", "#run-0-speed")
@@ -363,6 +391,139 @@ def test_builds__by_keyboard_alone(lent, chromium):
     assert "# turns of the crank" in text
     context.close()
     assert window.wrong == []
+
+
+def tab_to(page, name: str) -> None:
+    """To an element by the Tab key alone; the way there shows where it is at each step."""
+    for _ in range(200):
+        page.keyboard.press("Tab")
+        here = page.evaluate(
+            "() => { const one = document.activeElement;"
+            "return [one.id, one === document.body || one.matches('iframe, video')"
+            " || getComputedStyle(one).outlineStyle !== 'none']; }"
+        )
+        assert here[1], f"{here[0]}: has no outline when it is reached by a key"
+        if here[0] == name:
+            return
+    raise AssertionError(f"{name}: not reached by Tab")
+
+
+def test_keyboard__alone_does_and_undoes_the_work_of_every_stage(chromium, worked):
+    context = chromium.new_context(viewport={"width": 1280, "height": 800})
+    window = Window(context, worked.url)
+    page, press = window.page, window.page.keyboard.press
+
+    def stage(name: str, waited: str) -> None:
+        tab_to(page, f"to-{name}")
+        press("Enter")
+        page.wait_for_selector(waited)
+
+    def undone() -> None:
+        """What was done is a change; the keys of undo, outside a field of text, take it back."""
+        window.told("unsaved")
+        page.wait_for_selector("#undo:enabled")
+        tab_to(page, "undo")
+        while page.is_enabled("#undo"):
+            press("Control+z")
+            page.wait_for_timeout(150)
+        window.told("saved")
+
+    page.wait_for_selector("#run-0-build:enabled")
+    tab_to(page, "run-0-build")
+    press("ArrowDown")
+    undone()
+    tab_to(page, "run-1-out")
+    press("Enter")
+    page.wait_for_selector("#run-1-out", state="detached")
+    undone()
+
+    stage("runs", "#run-b1")
+    tab_to(page, "run-b1")
+    press("Enter")
+    page.wait_for_selector("run-view.is-ready")
+    measured = page.text_content("#offset")
+    tab_to(page, "nudge")
+    press("ArrowLeft")
+    assert page.text_content("#offset") != measured
+    tab_to(page, "back")
+    press("Enter")
+    assert page.text_content("#offset") == measured
+    tab_to(page, "because")
+    page.keyboard.type("gust at the start")
+    tab_to(page, "counted-marks")
+    press("ArrowDown")
+    page.wait_for_selector("#counted-in:checked")
+    undone()
+
+    stage("builds", "#build-0-about")
+    tab_to(page, "build-0-price")
+    page.keyboard.type("7")
+    tab_to(page, "candidate-add")
+    press("Enter")
+    page.wait_for_selector("#candidate-0-name")
+    undone()
+    page.wait_for_selector("#candidate-0-name", state="detached")
+
+    stage("results", "#compare")
+    tab_to(page, "with-clips")
+    was = page.is_checked("#with-clips")
+    press(" ")
+    assert page.is_checked("#with-clips") != was
+    tab_to(page, "compare")
+    assert page.is_enabled("#compare")
+
+    stage("films", "#film-a1:enabled")
+    tab_to(page, "film-a1")
+    press(" ")
+    page.wait_for_selector("#place-ribbon")
+    first = top_of(page)
+    tab_to(page, "place-ribbon")
+    press("ArrowUp")
+    assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
+    page.wait_for_selector("#usual")
+    tab_to(page, "gauge-accel")
+    press(" ")
+    page.wait_for_selector("#place-accel")
+    tab_to(page, "draw")
+    assert page.is_enabled("#draw")
+    undone()
+    context.close()
+    assert window.wrong == []
+
+
+def test_nudge__shows_before_the_next_picture_of_the_screen(worked, window):
+    """Number, log and gauges have moved when the key's own turn is over, in less than 1/60 s."""
+    page = window.page
+    window.to("runs/a1", "run-view.is-ready")
+    page.wait_for_function("() => document.querySelector('run-view canvas').dataset.frame")
+    page.wait_for_function("() => !document.querySelector('#line li.working')")
+    told = page.evaluate("""() => {
+      const shown = () => [document.querySelector("#offset").textContent,
+        document.querySelector(".strip .log").getAttribute("transform"),
+        document.querySelector("run-view canvas").dataset.frame];
+      const nudge = document.querySelector("#nudge"), took = [];
+      let changed = 0;
+      for (let n = 0; n < 40; n += 1) {
+        const before = shown(), began = performance.now();
+        nudge.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowRight", bubbles: true }));
+        took.push(performance.now() - began);
+        if (shown().every((one, index) => one !== before[index])) changed += 1;
+      }
+      return [changed, took.sort((a, b) => a - b)[20]];
+    }""")
+    assert told[0] == 40 and told[1] < 1000 / 60, told
+    # A click on the strip takes the clip there.
+    page.click("#back")
+    box = page.locator(".strip").bounding_box()
+    page.locator(".strip").click(position={"x": 0.75 * box["width"], "y": 20})
+    page.wait_for_function("() => document.querySelector('run-view').currentTime > 8")
+    at_s = page.evaluate("document.querySelector('run-view').currentTime")
+    inner, lasts_s = (
+        box["width"] - 44 - 12,
+        page.evaluate("document.querySelector('run-view').times.at(-1)"),
+    )
+    assert at_s == pytest.approx((0.75 * box["width"] - 44) / inner * lasts_s, abs=0.1)
+    assert page.text_content("#here").startswith(f"At {at_s:.2f} s: ")
 
 
 def test_page__stays_as_it_is_under_pointer_and_caret(window, served):
@@ -425,7 +586,7 @@ def test_page__what_is_polled_keeps_its_elements(window, served):
     assert [one for one in page.evaluate(lost) if "b2.gpx" not in one] == []
 
 
-def test_films__a_gauges_box_stays_while_pictures_come(window, worked):
+def test_films__a_gauges_box_stays_while_pictures_come(worked, window):
     page = window.page
     window.to("films", "#film-a1:enabled")
     page.check("#film-a1")
@@ -447,8 +608,9 @@ def test_films__a_gauges_box_stays_while_pictures_come(window, worked):
     assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
     page.wait_for_selector("#usual")
     assert top_of(page) == pytest.approx(first - 0.01, abs=0.002)
-    for _ in range(4):
+    while page.is_enabled("#undo"):
         page.click("#undo")
+        page.wait_for_timeout(150)
     window.told("saved")
 
 
@@ -517,14 +679,35 @@ def test_server__killed_and_started_again_keeps_the_draft(tmp_path, chromium):
     fresh.stop()
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (2560, "light")])
-def test_stages__fit_and_shut_nobody_out(chromium, served, width, scheme):
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [
+        (360, "dark"),
+        (360, "light"),
+        (800, "dark"),
+        (1280, "light"),
+        (2560, "dark"),
+        (2560, "light"),
+    ],
+)
+def test_stages__fit_and_shut_nobody_out(chromium, worked, width, scheme):
     context = chromium.new_context(
         viewport={"width": width, "height": 900}, color_scheme=scheme, reduced_motion="reduce"
     )
-    window = Window(context, served.url)
-    for stage in ("folder", "runs/b1", "builds", "results", "films"):
-        window.to(stage)
+    window = Window(context, worked.url)
+    waited = {
+        "folder": "#run-0-speed",
+        "folder/long/a1": "#find, #take-windows",
+        "runs/b1": "run-view.is-ready",
+        "builds": "#build-add",
+        "results": "#compare",
+        "films": "#film-a1:enabled",
+    }
+    for stage, there in waited.items():
+        window.to(stage, there)
+        if stage == "films":
+            window.page.check("#film-a1")
+            window.page.wait_for_selector("#place-ribbon")
         wide = window.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= width, stage
         assert serious(window.page) == [], stage

@@ -208,7 +208,8 @@ def test_thin__keeps_ends_and_says_what_is_not_known():
 
 
 def test_places__the_page_gives_back_are_the_programs_own():
-    usual = usual_places(960, 540)
+    usual = usual_places(960, 540, 4)
+    assert usual["places"]["ladder"][3:] == [pytest.approx(4 * 0.075), 0.075]
     places = {kind: tuple(place) for kind, place in usual["places"].items()}
     layout = parse_layout(layout_text(places), "page")
     kinds = ["ribbon", "comb", "ladder"]

@@ -259,6 +259,20 @@ def test_serve__listens_on_loopback_only():
         assert found.getsockname()[0] == LISTENS_ON == "127.0.0.1"
 
 
+def test_serve__no_other_address_of_this_machine_answers():
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        try:
+            asked.connect(("192.0.2.1", 9))  # sends nothing; names the address it would come from
+        except OSError:
+            pytest.skip("this machine has no address but loopback")
+        own = asked.getsockname()[0]
+    with _listener(None) as found:
+        port = found.getsockname()[1]
+        socket.create_connection((LISTENS_ON, port), 5).close()
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection((own, port), 5)
+
+
 def test_serve__a_port_that_is_taken_is_said():
     with socket.socket() as taken:
         taken.bind((LISTENS_ON, 0))

@@ -235,7 +235,7 @@ def test_pair__the_second_run_keeps_to_the_first(browser: Any, tmp_path: Path) -
     page.evaluate("pair.first.seekFrame(30)")
     page.wait_for_function("pair.first.frame === 30")  # 0.99 s, and 1.49 s of the second
     page.wait_for_function("pair.second.frame === 37")
-    page.evaluate("pair.lock = 'distance'")
+    page.get_by_role("button", name="At the same distance").click()
     page.wait_for_function("pair.second.frame === 32")  # 0.5 s + 0.8 * 0.99 s = 1.292 s
     page.evaluate("pair.lock = 'launch'; pair.first.seekFrame(0)")
     page.wait_for_function("pair.first.frame === 0 && pair.second.frame === 12")

@@ -64,8 +64,14 @@ const spot = (film, kind) => {
   const [x, y, width, height] = film.places[kind] || usual.places[kind];
   return moved[kind] ?? { x, y, width, height };
 };
+// Of a ladder with the height of a rung: as its box is made higher, so are its rungs.
+function placeOf(film, kind) {
+  const [x, y, width, height] = film.places[kind] || usual.places[kind];
+  const [,,, usually, rung] = usual.places[kind];
+  return [x, y, width, height, ...(rung ? [Math.min(1, (rung * height) / usually)] : [])];
+}
 const chosenPlaces = (film) => (Object.keys(film.places).length
-  ? Object.fromEntries(film.gauges.map((kind) => [kind, [...(film.places[kind] || usual.places[kind]).slice(0, 4), ...usual.places[kind].slice(4)]])) : {});
+  ? Object.fromEntries(film.gauges.map((kind) => [kind, placeOf(film, kind)])) : {});
 
 async function fetchPlaces() {
   usual = await ask("places", { text: state.text, film: asked() });
@@ -75,6 +81,7 @@ async function fetchPlaces() {
 // One picture at a time; the last wish wins.
 async function fetchStill() {
   if (waiting) { waiting = "again"; return; }
+  if (!order().runs.length) return; // taken back meanwhile
   waiting = "once";
   try {
     if (!usual) await fetchPlaces();
@@ -224,8 +231,10 @@ export function films(main) {
   whenFree("still", showPicture);
 }
 
+const pictureAt = (time_s) => `Picture at ${time_s.toFixed(1)} s`;
 function showAt(place, film) {
-  renew(place, usual ? field("at", "Picture at, seconds", h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+  renew(place, usual ? field("at", pictureAt(at_s), h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+    oninput: ({ target }) => { target.labels[0].textContent = pictureAt(Number(target.value)); },
     onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), film.arrangement === "alone" ? "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet."
       : "The runs launch together. In a film of several the gauges have fixed places, so that like stands beside like.")
     : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));

@@ -91,10 +91,10 @@ export class Strip {
     const up = stepFor(this.top, 5);
     for (let v = 0; v <= this.top; v += up) {
       made.push(h("svg:line", { class: "grid", x1: EDGE.left, x2: EDGE.left + this.inner, y1: this.y(v), y2: this.y(v) }),
-        h("svg:text", { x: EDGE.left - 6, y: this.y(v) + 4, "text-anchor": "end" }, `${v}`));
+        this.y(v) > 22 && h("svg:text", { x: EDGE.left - 6, y: this.y(v) + 4, "text-anchor": "end" }, `${v}`));
     }
     made.push(h("svg:text", { x: 4, y: 11 }, this.unit));
-    return made;
+    return made.filter(Boolean);
   }
 
   // Only what moves: within one frame, however long the curves are.

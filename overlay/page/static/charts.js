@@ -244,13 +244,15 @@ function under(self, spec, host) {
   ctx.lineWidth = devicePixelRatio;
   ctx.setLineDash([4 * devicePixelRatio, 4 * devicePixelRatio]);
   const bottoms = new Rows(self, host);
-  for (const one of [...(spec.lines ?? [])].sort((a, b) => a.x - b.x)) {
+  const lines = [...(spec.lines ?? [])].sort((a, b) => a.x - b.x);
+  for (const one of lines) {
     ctx.beginPath();
     ctx.moveTo(at(one.x), bbox.top);
     ctx.lineTo(at(one.x), bbox.top + bbox.height);
     ctx.stroke();
-    bottoms.write(one.label, at(one.x), "bottom");
   }
+  ctx.setLineDash([]);
+  for (const one of lines) bottoms.write(one.label, at(one.x), "bottom");
   ctx.restore();
 }
 
@@ -268,7 +270,12 @@ class Rows {
     const row = free < 0 ? this.ends.length : free;
     this.ends[row] = x + wide + 8;
     const away = (4 + 14 * row) * devicePixelRatio;
-    write(ctx, this.host, text, x, edge === "top" ? bbox.top + away : bbox.top + bbox.height - away, edge);
+    const y = edge === "top" ? bbox.top + away : bbox.top + bbox.height - away;
+    if (edge === "bottom") { // lines of the grid and of neighbours end at the word
+      ctx.fillStyle = css(this.host, "--ground");
+      ctx.fillRect(x - 1, y - 13 * devicePixelRatio, wide + 2, 13 * devicePixelRatio);
+    }
+    write(ctx, this.host, text, x, y, edge);
   }
 }
 
