@@ -47,7 +47,8 @@ from overlay.jobs.tag import tag_run
     "also",
     "CLIP",
     "Another camera's clip of the same run, beside the track: it is set against CLIP by the sound "
-    "of the engine, and drawn beside it with the same figures. Repeat for up to three.",
+    "of the engine, else by how the vehicle sets off in both pictures, and drawn beside it with "
+    "the same figures. Repeat for up to three.",
 )
 @readout_options
 @run_options
@@ -61,7 +62,8 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
 
     With --also the sound on board is played, as it were, at each place along the run where the
     other camera may stand: later by the way through the air, and higher or lower as the vehicle
-    comes or goes (Doppler). Where what was heard fits none of them, nothing is drawn (exit code 5).
+    comes or goes (Doppler). Where what was heard fits none of them, the other camera has to stand
+    still and see the vehicle set off, lift or brake; else nothing is drawn (exit code 5).
     """
     run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
     where, also = burnt_in(words), words["also"]

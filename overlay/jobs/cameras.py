@@ -1,9 +1,13 @@
-"""A film of one run by several cameras: on board, and beside the track by the engine's sound."""
+"""A film of one run by several cameras: on board, and beside the track.
+
+A clip from beside the track is set against the one on board by the engine's sound, or where that
+cannot tell by how the vehicle sets off in both pictures.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +15,13 @@ import numpy as np
 from overlay.engine.trackside import HALF_95, Apart, clocks_apart
 from overlay.errors import UndeterminedError, UsageError
 from overlay.files import forbid_overwriting_inputs
-from overlay.footage import probe, read_sound
-from overlay.footage.model import Sound
+from overlay.footage import luma_frames, probe, read_sound
+from overlay.footage.model import ClipFacts, Sound
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.palette import build_hue
 from overlay.jobs.film import FilmReport, FilmRun, encoded, work_out
 from overlay.jobs.text import run_lines
+from overlay.motion.beside import WIDTH_PX, Beside, clock_beside
 from overlay.progress import Progress, silent, staged
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Cell, Scene, Style, scene_of
@@ -45,12 +50,13 @@ def draw_cameras(
     run : FilmRun
         Its clip is the one on board, which gives the truth.
     others : sequence of path
-        One to three, each set against the clip on board by the sound of the engine.
+        One to three, each set against the clip on board by the sound of the engine, or by how the
+        vehicle sets off in the picture.
 
     Raises
     ------
     UndeterminedError
-        If the sound cannot tell how a clip lies against the one on board.
+        If neither sound nor picture can tell how a clip lies against the one on board.
     TimetrueError
         As the message says; then the target is as it was.
     """
@@ -59,24 +65,18 @@ def draw_cameras(
     forbid_overwriting_inputs(Path(target), [Path(other) for other in others])
     facts = [probe(other) for other in others]
     (found,) = work_out([run], target, style, progress=progress)
-    on_board = _heard(found.clip.path)
+    on_board = read_sound(found.clip.path, rate_hz=HEARD_HZ, mono=True)
     cells, lines = [Cell(found, "on board", build_hue(0))], [run_lines(found, style.units)]
     for number, clip in enumerate(facts, 1):
-        k = found.kinematics
-        apart = clocks_apart(on_board, _heard(clip.path), k.t_s, k.distance_m)
-        if apart.offset_s is None or apart.interval_s is None:
-            raise UndeterminedError(
-                f"{clip.path}: cannot be set against {found.clip.path}: {apart.reason}"
-            )
-        sigma_s = (apart.interval_s[1] - apart.interval_s[0]) / (2 * HALF_95)
+        clock = clock_of(clip, found, on_board, progress)
         aligned = found.aligned
         inputs = replace(
             aligned.inputs, clip=clip, options=replace(aligned.inputs.options, covers=())
         )
         there = replace(found, aligned=replace(aligned, inputs=inputs))
         name = "trackside" if len(facts) == 1 else f"trackside {number}"
-        cells.append(Cell(moved(there, apart.offset_s, sigma_s), name, build_hue(0)))
-        lines.append(apart_lines(apart))
+        cells.append(Cell(moved(there, clock.offset_s, clock.sigma_s), name, build_hue(0)))
+        lines.append(clock.lines)
     scene = _covered(scene_of(cells, style, "grid"))
     tell = staged(progress, f"drawing {Path(target).name}")
     report = encoded(scene, target, encoder, heard=[0], lead_s=LEAD_S, tell=tell)
@@ -118,28 +118,79 @@ def moved(run: RunAnalysis, by_s: float, sigma_s: float) -> RunAnalysis:
     )
 
 
+@dataclass(frozen=True)
+class Clock:
+    """A second camera's footage time less that on board, and what is said of it."""
+
+    offset_s: float
+    sigma_s: float
+    lines: tuple[str, ...]
+
+
+def clock_of(
+    clip: ClipFacts, run: RunAnalysis, on_board: Sound | None, progress: Progress = silent
+) -> Clock:
+    """The clock of a clip from beside the track.
+
+    Parameters
+    ----------
+    on_board : Sound or None
+        Of the clip on board, at `HEARD_HZ`.
+
+    Raises
+    ------
+    UndeterminedError
+        If neither sound nor picture tells.
+    """
+    k = run.kinematics
+    sound = read_sound(clip.path, rate_hz=HEARD_HZ, mono=True)
+    if sound is None or on_board is None:
+        by_sound = Apart(reason="it, or the clip on board, has no sound")
+    else:
+        by_sound = clocks_apart(on_board, sound, k.t_s, k.distance_m)
+    if by_sound.offset_s is not None and by_sound.interval_s is not None:
+        return _clock(by_sound.offset_s, by_sound.interval_s, apart_lines(by_sound))
+    tell = staged(progress, f"watching {Path(clip.path).name}")
+    tell(0.0)
+    frames = luma_frames(clip.path, width=WIDTH_PX)
+    seen = clock_beside(frames, k.t_s, k.distance_m, k.speed_mps)
+    if seen.offset_s is None or seen.interval_s is None:
+        raise UndeterminedError(
+            f"{clip.path}: cannot be set against {run.clip.path}: by sound, {by_sound.reason}; by "
+            f"its picture, {seen.reason}"
+        )
+    return _clock(seen.offset_s, seen.interval_s, seen_lines(seen, str(by_sound.reason)))
+
+
+def _clock(offset_s: float, interval_s: tuple[float, float], lines: tuple[str, ...]) -> Clock:
+    half_s = (interval_s[1] - interval_s[0]) / 2
+    first = (
+        f"its clock shows {offset_s:+.3f} ± {half_s:.3f} s (95 %) more than the one on board at "
+        "the same instant, "
+    )
+    return Clock(offset_s, half_s / HALF_95, (first + lines[0], *lines[1:]))
+
+
 def apart_lines(apart: Apart) -> tuple[str, ...]:
-    """What the sound says of another camera, a sentence each."""
-    assert apart.offset_s is not None
-    assert apart.interval_s is not None
-    half_s = (apart.interval_s[1] - apart.interval_s[0]) / 2
+    """What the sound says of another camera, a sentence each; the first goes on from the clock."""
     return (
-        f"its clock shows {apart.offset_s:+.3f} ± {half_s:.3f} s (95 %) more than the one on board "
-        f"at the same instant, by the engine's sound (alike to {apart.alike:.2f}); the speed drawn "
-        "on it is that much less sure",
+        f"by the engine's sound (alike to {apart.alike:.2f}); the speed drawn on it is that much "
+        "less sure",
         f"the camera stands about {apart.camera_m:.0f} m along the run, taken for a straight line: "
         f"the engine sounds there at {apart.lowest:.2f} to {apart.highest:.2f} of its own pitch "
         "(Doppler), and as late as the way through the air makes it, which is taken off",
     )
 
 
-def _heard(path: str) -> Sound:
-    sound = read_sound(path, rate_hz=HEARD_HZ, mono=True)
-    if sound is None:
-        raise UndeterminedError(
-            f"{path}: has no sound, by which cameras are set against each other"
-        )
-    return sound
+def seen_lines(seen: Beside, by_sound: str) -> tuple[str, ...]:
+    """What the picture says of another camera, a sentence each, as :func:`apart_lines`."""
+    return (
+        f"by {seen.corners} corners on the vehicle as it sets off, lifts or brakes in both "
+        "pictures; the speed drawn on it is that much less sure",
+        f"its sound does not tell: {by_sound}",
+        "another run at the same pace would look alike by this evidence: make sure that the clip "
+        "is of this run",
+    )
 
 
 def _covered(scene: Scene) -> Scene:
