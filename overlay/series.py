@@ -13,27 +13,16 @@ from overlay.timebase import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """One measured quantity over time.
+    """One measured quantity over time."""
 
-    Attributes
-    ----------
-    name : str
-        What it is, with the unit, such as ``speed_mps`` or ``engine_rpm``.
-    t_s : ndarray of float, shape (n,)
-        Times in seconds on the clock of whoever measured, strictly increasing, finite.
-    values : ndarray of float, shape (n,)
-        Finite values in the unit of the name.
-    sigma : ndarray of float, shape (n,), or None
-        Standard uncertainty of each value in the same unit, where it is known.
-    step : float or None
-        What the values are rounded to, in the same unit: 0 where they are not, as those that were
-        just being passed at their times; None where the values themselves show it.
-    """
-
-    name: str
+    name: str  # What it is, with the unit, such as ``speed_mps`` or ``engine_rpm``
+    # shape (n,): times in seconds on the clock of whoever measured, strictly increasing, finite
     t_s: FloatArray
-    values: FloatArray
+    values: FloatArray  # shape (n,): finite values in the unit of the name
+    # shape (n,), or None: standard uncertainty of each value in the same unit, where it is known
     sigma: FloatArray | None = None
+    # What the values are rounded to, in the same unit: 0 where they are not, as those that were
+    # just being passed at their times; None where the values themselves show it
     step: float | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:

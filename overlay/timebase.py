@@ -20,18 +20,10 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class FrameTimes:
-    """Presentation times of the frames of one clip, in presentation order.
+    """Presentation times of the frames of one clip, in presentation order."""
 
-    Attributes
-    ----------
-    pts : ndarray of int64, shape (n,)
-        Presentation time stamps, strictly increasing.
-    time_base : Fraction
-        Seconds in one tick, > 0.
-    """
-
-    pts: IntArray
-    time_base: Fraction
+    pts: IntArray  # ndarray of int64, shape (n,): presentation time stamps, strictly increasing
+    time_base: Fraction  # Seconds in one tick, > 0
 
     def __post_init__(self) -> None:
         if self.time_base <= 0:

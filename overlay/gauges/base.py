@@ -63,31 +63,22 @@ class Gauge(ABC, Generic[Values]):
     width, height : int
         Even pixels, since halved colour planes need even sizes.
 
-    Attributes
-    ----------
-    called : str
-        Its name in messages.
-    least_size : (int, int)
-        Least width and height at which it can be read, pixels.
-    heading, columns : str, int
-        On the contact sheet.
-    places : mapping of str to (x, y, width, height)
-        Its place in tables of the built-in layouts that do not name one, as shares of their part.
-    smallest_digits_px : float
-        Height of the smallest digits that a viewer must read, pixels.
-
     Raises
     ------
     UsageError
         If the size is odd or too small to read.
     """
 
-    called: ClassVar[str]
+    called: ClassVar[str]  # Its name in messages
+    # least width and height at which it can be read, pixels
     least_size: ClassVar[tuple[int, int]]
+    # On the contact sheet
     heading: ClassVar[str]
     columns: ClassVar[int]
+    # its place in tables of the built-in layouts that do
+    # not name one, as shares of their part
     places: ClassVar[Mapping[str, tuple[float, float, float, float]]] = {}
-    smallest_digits_px: float
+    smallest_digits_px: float  # Height of the smallest digits that a viewer must read, pixels
 
     def __init__(self, width: int, height: int) -> None:
         if width % 2 or height % 2:

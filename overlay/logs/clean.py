@@ -37,38 +37,24 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Raw:
-    """Records of one file in file order, in SI units, not yet cleaned.
+    """Records of one file in file order, in SI units, not yet cleaned."""
 
-    Attributes
-    ----------
-    path, format, clock
-        As in :class:`overlay.logs.model.Log`.
-    t_s : ndarray of float, shape (n,)
-        Seconds after `origin`, or the file's own time column; NaN where a record has no time.
-    values : mapping of str to ndarray of float, shape (n,)
-        Channels by name; NaN where a record has no value.
-    origin : datetime or None
-        What `t_s` counts from on a UTC clock with dates.
-    segment : ndarray of int, shape (n,), or None
-        Numbers of pieces that nothing may be computed across.
-    speed_source : str or None
-        Where the speed came from.
-    counts : Cleaning
-        What the reader itself dropped and noted.
-    columns : str or None
-        Of a table: which column is taken for what.
-    """
-
+    # As in :class:`overlay.logs.model.Log`
     path: str
     format: str
     clock: Literal["utc", "elapsed", "footage"]
+    # shape (n,): seconds after `origin`, or the file's own time column; NaN where a record has no
+    # time
     t_s: FloatArray
+    # shape (n,): channels by name; NaN where a record has no
+    # value
     values: Mapping[str, FloatArray]
-    origin: datetime | None = None
+    origin: datetime | None = None  # What `t_s` counts from on a UTC clock with dates
+    # shape (n,), or None: numbers of pieces that nothing may be computed across
     segment: IntArray | None = None
-    speed_source: str | None = None
-    counts: Cleaning = field(default_factory=Cleaning)
-    columns: str | None = None
+    speed_source: str | None = None  # Where the speed came from
+    counts: Cleaning = field(default_factory=Cleaning)  # What the reader itself dropped and noted
+    columns: str | None = None  # Of a table: which column is taken for what
 
 
 def cleaned(raw: Raw) -> Log:

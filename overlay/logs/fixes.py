@@ -12,34 +12,20 @@ from overlay.timebase import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Fixes:
-    """Columns of one length; NaN where something is not said.
+    """Columns of one length; NaN where something is not said."""
 
-    Attributes
-    ----------
-    t_s : ndarray of float, shape (n,)
-        Footage time, seconds; NaN in a packet, which has one time that its rows share out.
-    latitude_deg, longitude_deg, altitude_m, speed_mps, speed_3d_mps : ndarray of float
-        Speed over ground, and in space where it is given as well.
-    sigma_mps : ndarray of float
-        Standard uncertainty of the speed.
-    fix : ndarray of float
-        0 none, 2 or 3 the dimensions known.
-    dilution : ndarray of float
-        Dilution of precision.
-    utc_s : ndarray of float
-        Seconds since 1970.
-    """
-
+    # shape (n,): footage time, seconds; NaN in a packet, which has one time that its rows share out
     t_s: FloatArray
+    # Speed over ground, and in space where it is given as well
     latitude_deg: FloatArray
     longitude_deg: FloatArray
     altitude_m: FloatArray
     speed_mps: FloatArray
     speed_3d_mps: FloatArray
-    sigma_mps: FloatArray
-    fix: FloatArray
-    dilution: FloatArray
-    utc_s: FloatArray
+    sigma_mps: FloatArray  # Standard uncertainty of the speed
+    fix: FloatArray  # 0 none, 2 or 3 the dimensions known
+    dilution: FloatArray  # Dilution of precision
+    utc_s: FloatArray  # Seconds since 1970
 
     def __len__(self) -> int:
         return len(self.t_s)

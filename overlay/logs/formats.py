@@ -13,15 +13,9 @@ HEAD_BYTES = 1 << 16
 
 @dataclass(frozen=True)
 class Head:
-    """The beginning of a file.
+    """The beginning of a file."""
 
-    Attributes
-    ----------
-    data : bytes
-        The first `HEAD_BYTES`, or more.
-    """
-
-    data: bytes
+    data: bytes  # The first `HEAD_BYTES`, or more
 
     @cached_property
     def text(self) -> str:
@@ -50,22 +44,13 @@ class Reading:
 
 @dataclass(frozen=True)
 class LogFormat:
-    """One log format.
+    """One log format."""
 
-    Attributes
-    ----------
-    knows : callable
-        Whether a file is of this format, by its beginning.
-    read : callable
-        From the file's bytes, its name for messages, and a `Reading` to a `Raw` in SI units with
-        every dropped record counted.
-    takes_columns : bool
-        Whether it has columns to map.
-    """
-
-    knows: Callable[[Head], bool]
+    knows: Callable[[Head], bool]  # Whether a file is of this format, by its beginning
+    # From the file's bytes, its name for messages, and a `Reading` to a `Raw` in SI units with
+    # every dropped record counted
     read: Callable[[bytes, str, Reading], Raw]
-    takes_columns: bool = False
+    takes_columns: bool = False  # Whether it has columns to map
 
 
 def decoded(data: bytes) -> str:

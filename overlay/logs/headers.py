@@ -66,24 +66,12 @@ NOT_SPEED |= {"vertical", "wind", "air", "id", "mode"}
 
 @dataclass(frozen=True)
 class Column:
-    """One column that is used.
+    """One column that is used."""
 
-    Attributes
-    ----------
-    index : int
-        From 0.
-    name : str
-        As in the file.
-    role : str
-        A key of `ALLOWED`.
-    unit : str or None
-        A value of `UNITS`; None where the file does not say.
-    """
-
-    index: int
-    name: str
-    role: str
-    unit: str | None
+    index: int  # From 0
+    name: str  # As in the file
+    role: str  # A key of `ALLOWED`
+    unit: str | None  # A value of `UNITS`; None where the file does not say
 
 
 def split_unit(header: str) -> tuple[str, str | None]:

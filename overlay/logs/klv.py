@@ -44,21 +44,11 @@ class Item:
 
 @dataclass(frozen=True)
 class Positions:
-    """The positions of one packet, from one stream of one device.
+    """The positions of one packet, from one stream of one device."""
 
-    Attributes
-    ----------
-    device : str
-        Number and name of the device, as the file gives them.
-    stream : str
-        Key of the data.
-    fixes : Fixes
-        Without times: a packet has one time, which its rows share out.
-    """
-
-    device: str
-    stream: str
-    fixes: Fixes
+    device: str  # Number and name of the device, as the file gives them
+    stream: str  # Key of the data
+    fixes: Fixes  # Without times: a packet has one time, which its rows share out
 
 
 def items(data: memoryview) -> Iterator[Item]:

@@ -39,23 +39,12 @@ STEP_S = (5e-4, 20.0)
 
 @dataclass(frozen=True)
 class WrittenNumber:
-    """A column that is used, for the question of its signs.
+    """A column that is used, for the question of its signs."""
 
-    Attributes
-    ----------
-    name : str
-        In the file, for messages.
-    cells : sequence of str
-    role : str
-        As in :class:`overlay.logs.headers.Column`.
-    si : float
-        SI units in one unit of the column; NaN where the unit of a time is not known.
-    """
-
-    name: str
+    name: str  # In the file, for messages
     cells: Sequence[str]
-    role: str
-    si: float = 1.0
+    role: str  # As in :class:`overlay.logs.headers.Column`
+    si: float = 1.0  # SI units in one unit of the column; NaN where the unit of a time is not known
 
 
 def is_number(cell: str) -> bool:

@@ -16,34 +16,24 @@ from overlay.timebase import FloatArray
 
 @dataclass(frozen=True)
 class CalibrationTuning:
-    """Set on real streets by ``python -m tests.benchmarks.accuracy.street``.
+    """Set on real streets by ``python -m tests.benchmarks.accuracy.street``."""
 
-    Attributes
-    ----------
-    lenses : tuple of float
-        See :class:`~overlay.motion.camera.Camera`; the first is kept unless another is better by
-        `lens_log` log units: real and rendered cameras without distortion prefer another by 9 at
-        most (one that looks exactly ahead), fisheyes of 92 to 141 degrees by 60 and more.
-    usual_shares, usual_spread
-        Focal length over the longer side of the picture, of the first lens and of the others, and
-        its relative spread.
-    focal_shares, focal_steps : tuple of float
-        Tried at first, and around the best of those.
-    least_sigma : float
-        Relative; no real lens is quite as the model.
-    cost : float
-        Errors of neighbouring corners and pairs go together: so many say as much as one.
-    """
-
+    # See :class:`~overlay.motion.camera.Camera`; the first is kept unless another is better by
+    # `lens_log` log units: real and rendered cameras without distortion prefer another by 9 at most
+    # (one that looks exactly ahead), fisheyes of 92 to 141 degrees by 60 and more
     lenses: tuple[float, ...] = (0.0, 1.0)
     lens_log: float = 20.0
     lens_shares: tuple[float, ...] = (0.42, 0.55, 0.72)
+    # Focal length over the longer side of the picture, of the first lens and of the others, and its
+    # relative spread
     usual_shares: tuple[float, float] = (0.7, 0.5)
     usual_spread: float = 0.35
-    least_sigma: float = 0.03
+    least_sigma: float = 0.03  # Relative; no real lens is quite as the model
+    # Tried at first, and around the best of those
     focal_shares: tuple[float, ...] = (0.45, 0.6, 0.8, 1.1)
     focal_steps: tuple[float, ...] = (0.89, 1.0, 1.12)
     least_turn_px: float = 2.0
+    # Errors of neighbouring corners and pairs go together: so many say as much as one
     cost: float = 10.0
     sample_pairs: int = 90
 

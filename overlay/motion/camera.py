@@ -15,28 +15,15 @@ WIDEST_RAD = 1.25  # farther out a wide lens crowds the picture too much to be o
 
 @dataclass(frozen=True)
 class Camera:
-    """A camera as it was found in its clip, or given.
+    """A camera as it was found in its clip, or given."""
 
-    Attributes
-    ----------
-    focal_share : float
-        Focal length over the longer side of the picture, > 0.
-    relative_sigma : float
-        Relative standard uncertainty of it; 0 where it was given.
-    down_deg : float
-        How far the camera looks down on the way, degrees; negative looks up.
-    left_deg : float
-        How far it looks to the left of the way it goes, -180 to 180 degrees.
-    lens : float, 0 to 1
-        0 keeps straight lines straight; 1 shows equal angles at equal distances, as the widest
-        lenses do. In between the angle t from the axis lies ``f atan(lens tan t) / lens`` from the
-        middle (Devernay and Faugeras 2001, Machine Vision and Applications 13:14).
-    """
-
-    focal_share: float
-    relative_sigma: float
-    down_deg: float = 0.0
-    left_deg: float = 0.0
+    focal_share: float  # Focal length over the longer side of the picture, > 0
+    relative_sigma: float  # Relative standard uncertainty of it; 0 where it was given
+    down_deg: float = 0.0  # How far the camera looks down on the way, degrees; negative looks up
+    left_deg: float = 0.0  # How far it looks to the left of the way it goes, -180 to 180 degrees
+    # 0 to 1: 0 keeps straight lines straight; 1 shows equal angles at equal distances, as the
+    # widest lenses do. In between the angle t from the axis lies ``f atan(lens tan t) / lens`` from
+    # the middle (Devernay and Faugeras 2001, Machine Vision and Applications 13:14).
     lens: float = 0.0
 
     def angle_of_view_deg(self) -> tuple[float, float, float]:

@@ -15,16 +15,11 @@ Float32 = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Cells:
-    """Cell displacements of many pairs.
+    """Cell displacements of many pairs."""
 
-    Attributes
-    ----------
-    tensor : ndarray of float32, shape (n, cells, 3)
-    pull : ndarray of float32, shape (n, cells, 2)
-        As in :class:`overlay.motion.flow.CellFlow`; zeros where a cell is lost or ignored.
-    """
-
-    tensor: Float32
+    tensor: Float32  # shape (n, cells, 3)
+    # shape (n, cells, 2): as in :class:`overlay.motion.flow.CellFlow`; zeros
+    # where a cell is lost or ignored
     pull: Float32
 
     def __len__(self) -> int:
@@ -37,30 +32,19 @@ class Cells:
 
 @dataclass(frozen=True, eq=False)
 class Template:
-    """How each cell moves.
+    """How each cell moves."""
 
-    Attributes
-    ----------
-    along : ndarray, shape (cells, 2)
-        Pixels for one unit of distance.
-    turning : ndarray, shape (cells, 2, 3)
-        Pixels for one radian of yaw, pitch and roll.
-    spread : ndarray, shape (cells,)
-        Factor >= 1 on the uncertainty of each cell, by how well it obeys the model; infinite
-        for cells that do not move with the camera (bodywork, a burnt-in readout).
-    tilting : ndarray, shape (cells, 2, 2)
-        Change of `along` for one radian of pitch and of roll of the vehicle; zeros until known.
-    trust : ndarray, shape (cells,)
-        Information about `along`.
-    share : ndarray of float32, shape (cells,)
-        Share of a displacement along the path by which a cell may stray.
-    """
-
-    along: FloatArray
-    turning: FloatArray
+    along: FloatArray  # shape (cells, 2): pixels for one unit of distance
+    turning: FloatArray  # shape (cells, 2, 3): pixels for one radian of yaw, pitch and roll
+    # shape (cells,): factor >= 1 on the uncertainty of each cell, by how well it obeys the model;
+    # infinite for cells that do not move with the camera (bodywork, a burnt-in readout)
     spread: FloatArray
+    # shape (cells, 2, 2): change of `along` for one radian of pitch and of roll of the vehicle;
+    # zeros until known
     tilting: FloatArray
-    trust: FloatArray
+    trust: FloatArray  # shape (cells,): information about `along`
+    # shape (cells,): share of a displacement along the path by which a cell may
+    # stray
     share: Float32
 
 

@@ -51,23 +51,16 @@ _KEPT_TRUST = 0.1
 
 @dataclass(frozen=True, eq=False)
 class CellFlow:
-    """Displacement between two pictures on a grid of cells, in pixels of the pictures given.
+    """Displacement between two pictures on a grid of cells, in pixels of the pictures given."""
 
-    Attributes
-    ----------
-    tensor : ndarray of float32, shape (cells, 3)
-        Information about the displacement, 1/px^2: xx, xy and yy.
-    pull : ndarray of float32, shape (cells, 2)
-        Tensor times displacement.
-    likeness : ndarray of float32, shape (cells,)
-        Correlation of the two pictures in the cell once the displacement is undone, -1 to 1.
-    texture : ndarray of float32, shape (cells,)
-        Mean square of the texture over that of the whole picture.
-    """
-
+    # shape (cells, 3): information about the displacement, 1/px^2: xx, xy and
+    # yy
     tensor: Float32
-    pull: Float32
+    pull: Float32  # shape (cells, 2): tensor times displacement
+    # shape (cells,): correlation of the two pictures in the cell once the
+    # displacement is undone, -1 to 1
     likeness: Float32
+    # shape (cells,): mean square of the texture over that of the whole picture
     texture: Float32
 
 

@@ -25,25 +25,18 @@ from overlay.timebase import FloatArray
 
 @dataclass(frozen=True)
 class GroundTuning:
-    """Set by ``tests.benchmarks.accuracy.street`` and ``.cluttered``.
+    """Set by ``tests.benchmarks.accuracy.street`` and ``.cluttered``."""
 
-    Attributes
-    ----------
-    enough_ground, least_ground : float
-        Weights of corners that agree on the ground: with so many a pair is trusted, or not at all.
-    largest_scatter : float
-        Of the speed, as a share of its full scale: 0.008 to 0.014 on real streets, 0.07 to 0.16 on
-        rendered ground that shows too few corners.
-    soft_springs : float
-        Pitch, radians, for an acceleration of one camera height a second squared: 0.006 to 0.01
-        with its uncertainty on real cars, 0.0003 to 0.0023 on rendered carts without springs.
-    """
-
+    # Weights of corners that agree on the ground: with so many a pair is trusted, or not at all
     enough_ground: float = 6.0
     least_ground: float = 2.0
     most_lost: float = 0.85
     least_trusted: float = 0.5
+    # Of the speed, as a share of its full scale: 0.008 to 0.014 on real streets, 0.07 to 0.16 on
+    # rendered ground that shows too few corners
     largest_scatter: float = 0.04
+    # Pitch, radians, for an acceleration of one camera height a second squared: 0.006 to 0.01 with
+    # its uncertainty on real cars, 0.0003 to 0.0023 on rendered carts without springs
     soft_springs: float = 0.005
     stiff_lag_s: float = 0.015
     stiff_drift: float = 0.006

@@ -29,30 +29,19 @@ class Box:
 
 @dataclass(frozen=True)
 class GainErrors:
-    """What the gain of a motion signal may do besides, as standard deviations.
+    """What the gain of a motion signal may do besides, as standard deviations."""
 
-    Attributes
-    ----------
-    drift : float
-        Relative size of slow errors, over seconds.
-    pitch : tuple of float
-        Sizes of a part that follows the acceleration, s^2/m, and in `pitch_shares` how probable
-        each is before the data speak.
-    spread_s : float
-        By how much launch, middle and stop may differ for such errors.
-    least_support : float
-        Log units by which motion and log must be explained better together than apart: the more
-        the gain may do, the more a wrong log gains by chance.
-    lag_s : float
-        What the signal itself may be late or early: a vehicle that pitches and lifts on its
-        springs as it speeds up, beyond what the picture shows of it.
-    """
-
-    drift: float
+    drift: float  # Relative size of slow errors, over seconds
+    # Sizes of a part that follows the acceleration, s^2/m, and in `pitch_shares` how probable each
+    # is before the data speak
     pitch: tuple[float, ...]
     pitch_shares: tuple[float, ...]
-    spread_s: float
+    spread_s: float  # By how much launch, middle and stop may differ for such errors
+    # Log units by which motion and log must be explained better together than apart: the more the
+    # gain may do, the more a wrong log gains by chance
     least_support: float
+    # What the signal itself may be late or early: a vehicle that pitches and lifts on its springs
+    # as it speeds up, beyond what the picture shows of it
     lag_s: float
 
     @property
@@ -69,48 +58,32 @@ AMONG_THINGS = GainErrors(0.02, (3e-4, 0.0025), (0.8, 0.2), 0.1, 18.0, 0.08)
 
 @dataclass(frozen=True, eq=False)
 class MotionSignal:
-    """Motion of the camera along its path, measured between successive pictures.
+    """Motion of the camera along its path, measured between successive pictures."""
 
-    Attributes
-    ----------
-    t_s : ndarray of float, shape (n,)
-        Footage time half-way between the two pictures of each pair, increasing.
-    span_s : ndarray of float, shape (n,)
-        Time between the two pictures of each pair, > 0.
-    forward : ndarray of float, shape (n,)
-        Proportional to ground speed with one unknown gain for the whole clip; scaled so that
-        its robust maximum is about 1; positive for the way the vehicle mostly goes.
-    quality : ndarray of float, shape (n,), 0 to 1
-        How far each value may be trusted; 0 for duplicate frames, cuts, flashes, lost pictures.
-    sigma : ndarray of float, shape (n,)
-        Standard uncertainty of `forward` in its own unit, from the scatter within the picture.
-    moving_share : float, 0 to 1
-        Share of the picture that moves with the ground at some time.
-    gain_bend : float
-        Relative standard uncertainty of the gain between low and full speed: about 0.01 from clear
-        pictures, more where noise may bend it; 0 for a signal that does not come from pictures.
-    gain_errors : GainErrors
-        What else the gain may do.
-    camera : Camera or None
-        Where corners on the ground were followed; the whole picture needs to know of none.
-    duplicates, cuts, flashes : int
-        Pairs of each kind.
-    reason : str or None
-        Why the picture cannot tell motion (``the picture never moves``, ...), else None.
-    """
-
+    # shape (n,): footage time half-way between the two pictures of each pair, increasing
     t_s: FloatArray
-    span_s: FloatArray
+    span_s: FloatArray  # shape (n,): time between the two pictures of each pair, > 0
+    # shape (n,): proportional to ground speed with one unknown gain for the whole clip; scaled so
+    # that its robust maximum is about 1; positive for the way the vehicle mostly goes
     forward: FloatArray
+    # shape (n,), 0 to 1: how far each value may be trusted; 0 for duplicate frames, cuts, flashes,
+    # lost pictures
     quality: FloatArray
+    # shape (n,): standard uncertainty of `forward` in its own unit, from the scatter within the
+    # picture
     sigma: FloatArray
-    moving_share: float
+    moving_share: float  # 0 to 1: share of the picture that moves with the ground at some time
+    # Relative standard uncertainty of the gain between low and full speed: about 0.01 from clear
+    # pictures, more where noise may bend it; 0 for a signal that does not come from pictures
     gain_bend: float = 0.0
-    gain_errors: GainErrors = OPEN_GROUND
+    gain_errors: GainErrors = OPEN_GROUND  # What else the gain may do
+    # Where corners on the ground were followed; the whole picture needs to know of none
     camera: Camera | None = None
+    # Pairs of each kind
     duplicates: int = 0
     cuts: int = 0
     flashes: int = 0
+    # Why the picture cannot tell motion (``the picture never moves``, ...), else None
     reason: str | None = None
 
     def __len__(self) -> int:

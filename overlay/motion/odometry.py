@@ -48,36 +48,26 @@ _PITCH, _SLIP, _ROLL, _DISTANCE, _BEND, _COUNT = 3, 4, 5, 6, 7, 8
 
 @dataclass(frozen=True, eq=False)
 class Odometry:
-    """Motion of the camera between the pictures of each pair.
+    """Motion of the camera between the pictures of each pair."""
 
-    Attributes
-    ----------
-    start_s, end_s : ndarrays, shape (n,)
-        Footage times.
-    distance, sigma : ndarrays, shape (n,)
-        Distance gone over camera height, forward or backward, and its standard uncertainty.
-    ground : ndarray, shape (n,)
-        How many corners agree on that distance (a sum of weights).
-    turn_rad, attitude_rad : ndarrays, shape (n, 3)
-        Turning about the picture's x, y, z; pitch, slip and roll against the usual attitude.
-    lost_share : ndarray, shape (n,), 0 to 1
-    travel, normal : ndarrays, shape (3,)
-        Usual direction of travel and of the ground below, in camera axes (right, down, ahead).
-    camera : Camera
-        Its focal length is assumed where the clip does not tell.
-    """
-
+    # shape (n,): footage times
     start_s: FloatArray
     end_s: FloatArray
+    # shape (n,): distance gone over camera height, forward or backward, and its standard
+    # uncertainty
     distance: FloatArray
     sigma: FloatArray
-    ground: FloatArray
+    ground: FloatArray  # shape (n,): how many corners agree on that distance (a sum of weights)
+    # shape (n, 3): turning about the picture's x, y, z; pitch, slip and roll against the usual
+    # attitude
     turn_rad: FloatArray
     attitude_rad: FloatArray
-    lost_share: FloatArray
+    lost_share: FloatArray  # shape (n,), 0 to 1
+    # shape (3,): usual direction of travel and of the ground below, in camera axes (right, down,
+    # ahead)
     travel: FloatArray
     normal: FloatArray
-    camera: Camera
+    camera: Camera  # Its focal length is assumed where the clip does not tell
 
 
 def odometry(tracks: Tracks, angle_deg: float | None = None) -> Odometry | None:

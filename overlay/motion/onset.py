@@ -27,21 +27,12 @@ _ALIKE = 1.4  # neighbouring values err alike: they tell as much as fewer would
 
 @dataclass(frozen=True)
 class Onset:
-    """First instant of motion.
+    """First instant of motion."""
 
-    Attributes
-    ----------
-    t_s : float
-        Footage time.
-    sigma_s : float
-        Standard uncertainty, seconds.
-    soft_sigma_s : float
-        The part of it that comes from not knowing how softly the vehicle sets off, which is the
-        clutch's and the driver's and so about the same in all runs of a day.
-    """
-
-    t_s: float
-    sigma_s: float
+    t_s: float  # Footage time
+    sigma_s: float  # Standard uncertainty, seconds
+    # The part of it that comes from not knowing how softly the vehicle sets off, which is the
+    # clutch's and the driver's and so about the same in all runs of a day
     soft_sigma_s: float = 0.0
 
 

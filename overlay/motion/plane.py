@@ -33,19 +33,12 @@ _TILT_STEP = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class CellGrid:
-    """Where the cells lie.
+    """Where the cells lie."""
 
-    Attributes
-    ----------
-    x, y : ndarrays, shape (cells,)
-        Middle of each cell from the middle of the picture, in focal lengths.
-    cell_width, cell_height : float
-        In focal lengths.
-    focal_px : float
-    """
-
+    # shape (cells,): middle of each cell from the middle of the picture, in focal lengths
     x: FloatArray
     y: FloatArray
+    # In focal lengths
     cell_width: float
     cell_height: float
     focal_px: float
@@ -53,25 +46,15 @@ class CellGrid:
 
 @dataclass(frozen=True, eq=False)
 class Plane:
-    """Ground and direction of travel as the camera sees them, and which cells agree.
+    """Ground and direction of travel as the camera sees them, and which cells agree."""
 
-    Attributes
-    ----------
-    travel, normal : ndarrays, shape (3,)
-        Right, down, ahead.
-    turn : ndarray, shape (3,)
-        Yaw, pitch and roll for one unit of distance that the learned template held.
-    follows : ndarray of bool, shape (cells,)
-        Cells on the ground whose template is the plane's.
-    strays : ndarray of bool, shape (cells,)
-        Cells below the horizon whose template is not.
-    """
-
+    # shape (3,): right, down, ahead
     travel: FloatArray
     normal: FloatArray
+    # shape (3,): yaw, pitch and roll for one unit of distance that the learned template held
     turn: FloatArray
-    follows: BoolArray
-    strays: BoolArray
+    follows: BoolArray  # shape (cells,): cells on the ground whose template is the plane's
+    strays: BoolArray  # shape (cells,): cells below the horizon whose template is not
 
 
 def cell_grid(columns: int, rows: int, width: int, height: int, focal_px: float) -> CellGrid:

@@ -45,31 +45,20 @@ TUNING = TrackTuning()
 
 @dataclass(frozen=True, eq=False)
 class Tracks:
-    """Displacements of scene points between pairs of pictures.
+    """Displacements of scene points between pairs of pictures."""
 
-    Attributes
-    ----------
-    pair : ndarray of int, shape (n,)
-        Which pair each belongs to, in order.
-    x0, y0, x1, y1 : ndarrays, shape (n,)
-        Pixels from the middle of the picture, right and down positive, in the first and second
-        picture of the pair.
-    start_s, end_s : ndarrays, shape (pairs,)
-        Footage times of each pair's pictures.
-    lost_share : ndarray, shape (pairs,), 0 to 1
-        Share of the corners that were not found again.
-    width, height : int
-        Of the pictures, pixels.
-    """
-
-    pair: npt.NDArray[np.int64]
+    pair: npt.NDArray[np.int64]  # shape (n,): which pair each belongs to, in order
+    # shape (n,): pixels from the middle of the picture, right and down positive, in the first and
+    # second picture of the pair
     x0: FloatArray
     y0: FloatArray
     x1: FloatArray
     y1: FloatArray
+    # shape (pairs,): footage times of each pair's pictures
     start_s: FloatArray
     end_s: FloatArray
-    lost_share: FloatArray
+    lost_share: FloatArray  # shape (pairs,), 0 to 1: share of the corners that were not found again
+    # Of the pictures, pixels
     width: int
     height: int
 

@@ -264,16 +264,11 @@ class Run(Strict):
 
 
 class DaySheet(Strict):
-    """A whole day: vehicle, builds, runs and what to report.
-
-    Attributes
-    ----------
-    report, vehicle, conditions, engine, candidates, films, builds, runs
-        As the sheet gives them; builds and runs in its order, at least one of each.
-    """
+    """A whole day: vehicle, builds, runs and what to report."""
 
     model_config = ConfigDict(title="Day sheet")
 
+    # As the sheet gives them; builds and runs in its order, at least one of each
     report: Report = Report()
     vehicle: Vehicle = Vehicle()
     conditions: Conditions = Field(default=Conditions(), description="Of the day; runs may differ.")

@@ -38,26 +38,15 @@ NEAR_ENOUGH = 0.05  # sigmas of the shift: a step this short ends the climb
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A fitted joint model.
+    """A fitted joint model."""
 
-    Attributes
-    ----------
-    point, noise, weights
-        Estimates and robust weights.
-    cost : float
-        Minus two log marginal likelihood.
-    shift_sigma_s : float
-        Standard deviation of the shift at this smoothing and noise.
-    system : System
-        Normal equations at the point.
-    """
-
+    # Estimates and robust weights
     point: Point
     noise: Noise
     weights: Weights
-    cost: float
-    shift_sigma_s: float
-    system: System
+    cost: float  # Minus two log marginal likelihood
+    shift_sigma_s: float  # Standard deviation of the shift at this smoothing and noise
+    system: System  # Normal equations at the point
 
 
 def unit_weights(evidence: Evidence) -> Weights:

@@ -40,51 +40,30 @@ START_SIZES = (30.0, 3.0, 10.0)  # m/s, m/s^2, m/s^3 of the curve where it start
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What is compared, already cut to the stretch that both may share.
+    """What is compared, already cut to the stretch that both may share."""
 
-    Attributes
-    ----------
-    motion_t_s, motion_span_s, motion, motion_scale : ndarray, shape (n,)
-        Motion signal, and the relative size of its noise (about 1).
-    motion_joined : ndarray of bool, shape (n,)
-        Whether a value follows the one before without a gap.
-    log_t_s, log, log_scale : ndarray, shape (m,)
-        Log speed on the log's clock, m/s, and the relative size of its noise.
-    log_joined : ndarray of bool, shape (m,)
-    log_step_mps, log_floor_mps : float
-        Step of the figures logged, 0 where they are fine, and least standard deviation of the log's
-        noise, that of rounding included.
-    log_known : bool
-        Whether the size of the log's noise is known, and no more to be estimated.
-    grid : Grid
-        Knots on footage time.
-    gain_basis : ndarray, shape (n, k)
-        Hat functions of the slow gain error.
-    drifts : bool
-        Whether the clocks' rate difference is estimated.
-    gain_bend : float
-        Relative standard uncertainty of the gain between low and full speed.
-    gain_errors : GainErrors
-        What else the gain may do.
-    """
-
+    # shape (n,): motion signal, and the relative size of its noise (about 1)
     motion_t_s: FloatArray
     motion_span_s: FloatArray
     motion: FloatArray
     motion_scale: FloatArray
-    motion_joined: BoolArray
+    motion_joined: BoolArray  # shape (n,): whether a value follows the one before without a gap
+    # shape (m,): log speed on the log's clock, m/s, and the relative size of its noise
     log_t_s: FloatArray
     log: FloatArray
     log_scale: FloatArray
-    log_joined: BoolArray
+    log_joined: BoolArray  # shape (m,)
+    # Step of the figures logged, 0 where they are fine, and least standard deviation of the log's
+    # noise, that of rounding included
     log_step_mps: float
     log_floor_mps: float
-    grid: Grid
-    gain_basis: FloatArray
-    drifts: bool = False
+    grid: Grid  # Knots on footage time
+    gain_basis: FloatArray  # shape (n, k): hat functions of the slow gain error
+    drifts: bool = False  # Whether the clocks' rate difference is estimated
+    # Whether the size of the log's noise is known, and no more to be estimated
     log_known: bool = False
-    gain_bend: float = 0.0
-    gain_errors: GainErrors = OPEN_GROUND
+    gain_bend: float = 0.0  # Relative standard uncertainty of the gain between low and full speed
+    gain_errors: GainErrors = OPEN_GROUND  # What else the gain may do
 
     @property
     def errors(self) -> int:
@@ -104,27 +83,15 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Noise:
-    """Sizes of the random parts.
+    """Sizes of the random parts."""
 
-    Attributes
-    ----------
-    motion, log_mps : float
-        Standard deviation of the innovations of each noise.
-    jerk : float
-        Root spectral density of d2v/dt2, m/s^2 per root second.
-    gain : float
-        Standard deviation of the slow gain error.
-    pitch : float
-        Standard deviation of the pitch effect on the gain, s^2/m.
-    motion_colour, log_colour : float
-        Correlation of each noise from a value to the next, -1 to 1.
-    """
-
+    # Standard deviation of the innovations of each noise
     motion: float
     log_mps: float
-    jerk: float
-    gain: float
-    pitch: float = 0.003
+    jerk: float  # Root spectral density of d2v/dt2, m/s^2 per root second
+    gain: float  # Standard deviation of the slow gain error
+    pitch: float = 0.003  # Standard deviation of the pitch effect on the gain, s^2/m
+    # Correlation of each noise from a value to the next, -1 to 1
     motion_colour: float = 0.0
     log_colour: float = 0.0
 

@@ -13,24 +13,12 @@ HALF_95 = 1.959964  # half-width of a 95 % interval of the normal distribution, 
 
 @dataclass(frozen=True)
 class ChannelTiming:
-    """How one log channel is put on footage time, and on what evidence.
+    """How one log channel is put on footage time, and on what evidence."""
 
-    Attributes
-    ----------
-    channel : str
-        Such as ``speed_mps`` or ``engine_rpm``.
-    offset_s : float
-        Log time minus footage time at which the channel shows an event.
-    interval_s : (float, float)
-        95 % interval of the offset.
-    evidence : str
-        What was used and why, one sentence.
-    """
-
-    channel: str
-    offset_s: float
-    interval_s: tuple[float, float]
-    evidence: str
+    channel: str  # Such as ``speed_mps`` or ``engine_rpm``
+    offset_s: float  # Log time minus footage time at which the channel shows an event
+    interval_s: tuple[float, float]  # 95 % interval of the offset
+    evidence: str  # What was used and why, one sentence
 
 
 @dataclass(frozen=True)
@@ -39,64 +27,40 @@ class Alignment:
 
     ``log_time = footage_time + clock_offset_s``; a receiver shows the true speed later by
     ``readout_lag_s = delay_s + smoothing_s``; the sum of offset and lag is `total_offset_s`.
-
-    Attributes
-    ----------
-    determined : bool
-        False when the evidence cannot tell; then the numbers are None and `reason` says why.
-    total_offset_s : float or None
-        Log time minus footage time of the same event; positive = the log shows it later.
-    interval_s : (float, float) or None
-        95 % interval of the total offset.
-    clock_offset_s : float or None
-        Log clock minus footage clock, where it can be told apart from the lag.
-    readout_lag_s, readout_lag_interval_s
-        The receiver's lag and its 95 % interval, where it can be told apart; else None.
-    delay_s, smoothing_s : float
-        D and tau of the receiver model ``exp(-sD) / (1 + s tau)`` used for correction, D
-        including the clock offset (so ``delay_s + smoothing_s == total_offset_s``).
-    split_identified : bool
-        Whether the data themselves identify delay against smoothing.
-    drift_ppm : float
-        Rate of the log clock against footage, parts in a million; positive = the log's clock runs
-        fast; 0 when not estimated.
-    drift_about_s : float
-        Footage time at which the total offset is exact; before and after it the drift adds up.
-    gain_mps : float or None
-        Metres a second for one unit of the motion signal.
-    agreement : float
-        Correlation of motion and log speed at the estimate, -1 to 1.
-    raised_mps, raised_sigma_mps : float
-        By how much the log's figures, 0 apart, are below the speed that they stand for, as they are
-        where decimals are cut off, and how uncertain that is; common to all of them.
-    margin : float
-        How much better the estimate explains the data than the best other offset, in sigmas.
-    channels : tuple of ChannelTiming
-        Timing of each channel, with its evidence.
-    reason : str or None
-        Why it is not determined, or why the lag cannot be told from the clock offset.
-    notes : tuple of str
-        Anything else a person should know, one sentence each.
     """
 
+    # False when the evidence cannot tell; then the numbers are None and `reason` says why
     determined: bool
+    # Log time minus footage time of the same event; positive = the log shows it later
     total_offset_s: float | None = None
-    interval_s: tuple[float, float] | None = None
+    interval_s: tuple[float, float] | None = None  # 95 % interval of the total offset
+    # Log clock minus footage clock, where it can be told apart from the lag
     clock_offset_s: float | None = None
+    # The receiver's lag and its 95 % interval, where it can be told apart; else None
     readout_lag_s: float | None = None
     readout_lag_interval_s: tuple[float, float] | None = None
+    # D and tau of the receiver model ``exp(-sD) / (1 + s tau)`` used for correction, D including
+    # the clock offset (so ``delay_s + smoothing_s == total_offset_s``)
     delay_s: float = 0.0
     smoothing_s: float = 0.0
-    split_identified: bool = False
+    split_identified: bool = False  # Whether the data themselves identify delay against smoothing
+    # Rate of the log clock against footage, parts in a million; positive = the log's clock runs
+    # fast; 0 when not estimated
     drift_ppm: float = 0.0
+    # Footage time at which the total offset is exact; before and after it the drift adds up
     drift_about_s: float = 0.0
-    gain_mps: float | None = None
-    agreement: float = 0.0
+    gain_mps: float | None = None  # Metres a second for one unit of the motion signal
+    agreement: float = 0.0  # Correlation of motion and log speed at the estimate, -1 to 1
+    # How much better the estimate explains the data than the best other offset, in sigmas
     margin: float = 0.0
+    # By how much the log's figures, 0 apart, are below the speed that they stand for, as they are
+    # where decimals are cut off, and how uncertain that is; common to all of them
     raised_mps: float = 0.0
     raised_sigma_mps: float = 0.0
-    channels: tuple[ChannelTiming, ...] = ()
+    channels: tuple[ChannelTiming, ...] = ()  # Timing of each channel, with its evidence
+    # Why it is not determined, or why the lag cannot be told from the clock offset
     reason: str | None = None
+    # Anything else a person should know, one sentence each
     notes: tuple[str, ...] = field(default=())
 
     def widened(self, sigma_s: float) -> Alignment:

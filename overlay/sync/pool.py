@@ -15,34 +15,19 @@ CONSTANT_P = 0.05
 
 @dataclass(frozen=True)
 class Pooled:
-    """One lag for several runs.
+    """One lag for several runs."""
 
-    Attributes
-    ----------
-    lag_s : float
-        Weighted mean.
-    interval_s : (float, float)
-        95 % interval of the mean; widened when the runs differ by more than their intervals.
-    runs : int
-        How many were pooled.
-    chi_square, p_value : float
-        Test that all runs have one lag.
-    constant : bool
-        Whether the test finds no change (p >= 0.05).
-    spread_s : float
-        Standard deviation of the lag from run to run beyond measurement; 0 when constant.
-    note : str
-        In words.
-    """
-
-    lag_s: float
+    lag_s: float  # Weighted mean
+    # 95 % interval of the mean; widened when the runs differ by more than their intervals
     interval_s: tuple[float, float]
-    runs: int
+    runs: int  # How many were pooled
+    # Test that all runs have one lag
     chi_square: float
     p_value: float
-    constant: bool
+    constant: bool  # Whether the test finds no change (p >= 0.05)
+    # Standard deviation of the lag from run to run beyond measurement; 0 when constant
     spread_s: float
-    note: str
+    note: str  # In words
 
 
 def _values(alignments: Sequence[Alignment]) -> list[tuple[float, float]]:

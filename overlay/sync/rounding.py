@@ -57,14 +57,10 @@ def raised(speed: Series, by_mps: float) -> Series:
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """What it does to a normal variable to be known to lie between two limits.
+    """What it does to a normal variable to be known to lie between two limits."""
 
-    Attributes
-    ----------
-    pull, told : ndarray, shape (m,)
-        First derivative by the mean of the log probability to lie between, and minus the second.
-    """
-
+    # shape (m,): first derivative by the mean of the log probability to lie between, and minus the
+    # second
     pull: FloatArray
     told: FloatArray
 

@@ -34,18 +34,11 @@ STEADY_GAIN, WANDERING_GAIN = 0.004, 0.03  # sizes of a slow gain error, compare
 
 @dataclass(frozen=True, eq=False)
 class Parts:
-    """Shifts of the parts against the first of them.
+    """Shifts of the parts against the first of them."""
 
-    Attributes
-    ----------
-    shifts_s : ndarray, shape (k - 1,)
-        How much later each part but the first has its events than the first has.
-    covariance : ndarray, shape (k - 1, k - 1)
-        Theirs, s^2.
-    """
-
+    # shape (k - 1,): how much later each part but the first has its events than the first has
     shifts_s: FloatArray
-    covariance: FloatArray
+    covariance: FloatArray  # shape (k - 1, k - 1): theirs, s^2
 
     def chi_square(self, spread_s: float) -> float:
         """Sum of squares of the shifts, each part allowed a spread of its own, s."""

@@ -23,24 +23,12 @@ APART_S = 0.6
 
 @dataclass(frozen=True)
 class SeedPlace:
-    """One place where the clip may lie.
+    """One place where the clip may lie."""
 
-    Attributes
-    ----------
-    shift_s : float
-        Log time less footage time.
-    correlation : float
-        Of motion and log speed there, -1 to 1.
-    overlap_s : float
-        Time that both cover.
-    score : float
-        Log likelihood gain of that correlation over none, higher is better.
-    """
-
-    shift_s: float
-    correlation: float
-    overlap_s: float
-    score: float
+    shift_s: float  # Log time less footage time
+    correlation: float  # Of motion and log speed there, -1 to 1
+    overlap_s: float  # Time that both cover
+    score: float  # Log likelihood gain of that correlation over none, higher is better
 
 
 def on_grid(t_s: FloatArray, values: FloatArray, start_s: float, gap_s: float) -> FloatArray:

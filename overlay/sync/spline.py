@@ -18,19 +18,12 @@ IntArray = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """Evenly spaced knots.
+    """Evenly spaced knots."""
 
-    Attributes
-    ----------
-    start_s, step_s : float
-        Time of the first knot and the spacing, seconds.
-    intervals : int
-        Spaces between knots; there are ``intervals + 3`` coefficients.
-    """
-
+    # Time of the first knot and the spacing, seconds
     start_s: float
     step_s: float
-    intervals: int
+    intervals: int  # Spaces between knots; there are ``intervals + 3`` coefficients
 
     @property
     def size(self) -> int:
@@ -45,18 +38,10 @@ class Grid:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """A matrix whose rows are zero but for `width` neighbouring entries.
+    """A matrix whose rows are zero but for `width` neighbouring entries."""
 
-    Attributes
-    ----------
-    first : ndarray of int, shape (n,)
-        Column of the first entry of each row.
-    values : ndarray of float, shape (n, width)
-        The entries.
-    """
-
-    first: IntArray
-    values: FloatArray
+    first: IntArray  # shape (n,): column of the first entry of each row
+    values: FloatArray  # shape (n, width): the entries
 
     def __len__(self) -> int:
         return len(self.first)
@@ -118,19 +103,13 @@ def added(pieces: list[tuple[Rows, FloatArray | float]]) -> Rows:
 
 @dataclass(frozen=True, eq=False)
 class MeanRows:
-    """Rows that give the means of ``w + tau dw/dt`` and of its derivative over spans.
+    """Rows that give the means of ``w + tau dw/dt`` and of its derivative over spans."""
 
-    Attributes
-    ----------
-    mean, slope, bend : Rows
-        Of w and of its first two derivatives; the same columns.
-    mean_before, slope_before, bend_before : Rows
-        The same of the value before each, laid out in the columns of its own row.
-    """
-
+    # Of w and of its first two derivatives; the same columns
     mean: Rows
     slope: Rows
     bend: Rows
+    # The same of the value before each, laid out in the columns of its own row
     mean_before: Rows
     slope_before: Rows
     bend_before: Rows

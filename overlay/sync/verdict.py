@@ -31,33 +31,20 @@ WANDER_S = 2.0  # speed over acceleration in a launch: a gain that is off moves 
 
 @dataclass(frozen=True, eq=False)
 class OffsetVerdict:
-    """The fit at one place in the log, and its total over the smoothing that fits.
+    """The fit at one place in the log, and its total over the smoothing that fits."""
 
-    Attributes
-    ----------
-    evidence, fit
-        What was compared, and the best fit.
-    total_s, sigma_s : float
-        Mean and standard deviation of the total lag, smoothing integrated out.
-    interval_s : (float, float)
-        95 % interval.
-    smoothing_s, smoothing_sigma_s : float
-        Mean and standard deviation of the smoothing.
-    score : float
-        Log probability of the motion given the log here, to compare places.
-    support : float
-        Log of how much better motion and log are explained together than apart.
-    """
-
+    # What was compared, and the best fit
     evidence: Evidence
     fit: Fit
+    # Mean and standard deviation of the total lag, smoothing integrated out
     total_s: float
     sigma_s: float
-    interval_s: tuple[float, float]
+    interval_s: tuple[float, float]  # 95 % interval
+    # Mean and standard deviation of the smoothing
     smoothing_s: float
     smoothing_sigma_s: float
-    score: float
-    support: float
+    score: float  # Log probability of the motion given the log here, to compare places
+    support: float  # Log of how much better motion and log are explained together than apart
 
 
 def smoothing_prior(smoothing_s: FloatArray) -> FloatArray:
