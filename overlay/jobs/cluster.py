@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Generic
 
 from overlay.errors import EncoderError, InputError, MismatchError, UsageError
 from overlay.jobs.day_store import program
-from overlay.jobs.parallel import POLL_S, Done, Item, Lost, Result, collected
+from overlay.jobs.parallel import POLL_S, Done, Item, Lost, Result, collected, share_of_time
 from overlay.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -139,15 +139,15 @@ class _Cluster(Generic[Item, Result]):
         self._client, self._task, self._items = client, task, items
         self._next = iter(range(len(items)))
         self._running: dict[Any, int] = {}
-        self._shares = [0.0] * len(items)
+        self._shares, self._spread = [0.0] * len(items), 1
         self._topic = f"timetrue-{secrets.token_hex(8)}"
         self._stop = Event(self._topic, client=client)
         client.subscribe_topic(self._topic, self._told)
 
     @property
     def share(self) -> float:
-        """How much of all items is done, 0 to 1."""
-        return sum(self._shares) / len(self._items)
+        """How much of the time for all items is over, 0 to 1."""
+        return share_of_time(self._shares, self._spread)
 
     def _told(self, event: tuple[float, tuple[int, float]]) -> None:
         index, share = event[1]
@@ -167,8 +167,11 @@ class _Cluster(Generic[Item, Result]):
         return [self._heard(future) for future in done]
 
     def _give_out(self) -> None:
-        room = AHEAD * max(1, sum(self._client.nthreads().values()))
-        while len(self._running) < room and (index := next(self._next, None)) is not None:
+        self._spread = max(1, sum(self._client.nthreads().values()))
+        while (
+            len(self._running) < AHEAD * self._spread
+            and (index := next(self._next, None)) is not None
+        ):
             words = self._task, self._items[index], index, self._topic
             self._running[self._client.submit(_far, *words, pure=False)] = index
 

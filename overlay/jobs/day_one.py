@@ -51,6 +51,10 @@ from overlay.sheet import DaySheet, Run
 THREADS = 2
 ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
 
+# Shares of a run's time until it is aligned that are gone when its pictures are read, and when
+# their motion is fitted and set against the log; what its sound says comes last.
+READ, WATCHED = 0.15, 0.6
+
 
 @dataclass(frozen=True, eq=False)
 class RunOutcome:
@@ -239,7 +243,8 @@ def _work_out(task: RunTask, tell: Callable[[float], None]) -> DayRun:
     inputs, start_s = inputs_of(task)
     share = ALIGNED if task.clips else 1.0
     folder, goals = task.folder / KEPT, style_of(task.sheet).goals
-    seen = watched(task.sheet, task.run, inputs, folder, lambda stage, done: tell(share * done))
+    seen = watched(task.sheet, task.run, inputs, folder, lambda _, done: tell(READ * share * done))
+    tell(WATCHED * share)
     keep_logged(task.sheet, task.run, inputs.speed, folder)
     found = analyse(correct(align(inputs, seen=seen)), goals)
     run = as_day_run(task.name, task.run.build, found)

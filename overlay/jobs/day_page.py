@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from urllib.parse import quote
 
@@ -21,6 +21,8 @@ from overlay.report.results import DayResults
 from overlay.session import RunAnalysis
 from overlay.sheet import DaySheet, Run, SheetError
 
+LOOKED = 0.4  # share of a page's time in which what is kept of the runs is read
+
 
 def evidence_of(sheet: DaySheet, run: Run, folder: Path) -> RunEvidence | None:
     """What the picture of a run showed and what its log said, as kept; else None."""
@@ -35,6 +37,7 @@ def write_day_page(
     *,
     with_clips: bool = False,
     progress: Progress = silent,
+    tell: Callable[[float], None] = lambda share: None,
 ) -> tuple[str, ...]:
     """Write the page into the folder of the results, and a folder of small clips beside it.
 
@@ -47,6 +50,9 @@ def write_day_page(
     with_clips : bool
         Whether small clips are made that play in the page.
     progress : callable
+        Of the small clips.
+    tell : callable
+        Told the share of the rest.
 
     Returns
     -------
@@ -59,11 +65,12 @@ def write_day_page(
         If it cannot be written.
     """
     sheet, folder = results.sheet, page.parent
-    evidence = {
-        said.name: seen
-        for said in sheet.runs
-        if (seen := evidence_of(sheet, said, folder / KEPT)) is not None
-    }
+    evidence = {}
+    for number, said in enumerate(sheet.runs):
+        tell(LOOKED * number / len(sheet.runs))
+        if (seen := evidence_of(sheet, said, folder / KEPT)) is not None:
+            evidence[said.name] = seen
+    tell(LOOKED)
     # The alignment that counts is the run's own, which an offset given by hand may differ from.
     known = {run.name: run.alignment for run in results.runs if run.alignment is not None}
     evidence = {
@@ -95,8 +102,7 @@ def _films(results: DayResults, folder: Path, progress: Progress) -> tuple[Films
     shown: dict[str, RunAnalysis] = {}
     runs, missing = {}, []
     for place, run in enumerate(results.runs):
-        stage = f"small clip of {run.name}"
-        progress(stage, place / len(results.runs))
+        progress("small clips", place / len(results.runs))
         said = sheet.run(run.name)
         assert said is not None
         task = RunTask(sheet, said, folder)
@@ -115,4 +121,5 @@ def _films(results: DayResults, folder: Path, progress: Progress) -> tuple[Films
         a, b = (results.day.best(build) for build in (step.a, step.b))
         if a in shown and b in shown and (locks := lock_tables(shown[a], shown[b])):
             pairs.append((a, b, locks))
+    progress("small clips", 1.0)
     return Films(runs, pairs), tuple(missing)

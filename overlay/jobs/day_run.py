@@ -29,6 +29,10 @@ from overlay.scene import scene_of
 from overlay.sheet import DaySheet, load_sheet
 from overlay.system import cores
 
+WRITING = "comparing, writing results"
+# Shares of that stage that are gone when the builds are compared, and when the plots are drawn.
+COMPARED, PLOTTED = 0.15, 0.65
+
 
 @dataclass(frozen=True)
 class Hands:
@@ -122,7 +126,9 @@ def _run_day(
 ) -> DayReport:
     tasks = [RunTask(sheet, run, folder, clips) for run in sheet.runs]
     outcomes = _all_runs(tasks, retry, hands, progress)
+    progress(WRITING, 0.0)
     outcomes = without_copies(sheet, outcomes)
+    progress(WRITING, COMPARED / 2)
     results = results_of(sheet, outcomes)
     problems = [f"{o.name}: {o.problem}" for o in outcomes if o.run is not None and o.problem]
     drawn = [o.name for o in outcomes if o.is_drawn]
@@ -160,7 +166,11 @@ def _all_runs(
     tasks: list[RunTask], retry: bool, hands: Hands, progress: Progress
 ) -> list[RunOutcome]:
     """Outcomes in the tasks' order; workers start only for runs with something left to do."""
-    done = {task.name: known(task, retry=retry) for task in tasks}
+    done = {}
+    for number, task in enumerate(tasks):
+        progress("looking at what is done", number / len(tasks))
+        done[task.name] = known(task, retry=retry)
+    progress("looking at what is done", 1.0)
     left = [task for task in tasks if done[task.name] is None]
     more = "" if len(left) == len(tasks) else f" of {len(tasks)}"
     stage = f"working out {len(left)}{more} runs"
@@ -220,13 +230,13 @@ def _reports(
     results: DayResults, folder: Path, with_clips: bool, progress: Progress
 ) -> tuple[list[Path], list[str]]:
     """Write tables, plots and page; those are kept where nothing that they show has changed."""
-    progress("writing results", 0.0)
+    progress(WRITING, COMPARED)
     written = [folder / f"results.{kind}" for kind in ("md", "csv", "json")]
     write_markdown(written[0], results)
     write_csv(written[1], results)
     write_json(written[2], results)
     pictures, missing = _pictures(results, folder, with_clips, progress)
-    progress("writing results", 1.0)
+    progress(WRITING, 1.0)
     return [*written, *pictures], missing
 
 
@@ -244,11 +254,21 @@ def _pictures(
     from overlay.jobs.day_page import write_day_page  # slow to import, and seldom needed
     from overlay.report.results_plots import write_plots
 
-    plots = write_plots(folder, results)
+    tell = staged(progress, WRITING)
+    plots = write_plots(
+        folder, results, lambda share: tell(COMPARED + (PLOTTED - COMPARED) * share)
+    )
     for old in set(there) - set(plots):
         old.unlink(missing_ok=True)
     files = [folder / "results.csv", folder / "results.json"]
-    missing = write_day_page(page, results, files, with_clips=with_clips, progress=progress)
+    missing = write_day_page(
+        page,
+        results,
+        files,
+        with_clips=with_clips,
+        progress=progress,
+        tell=lambda share: tell(PLOTTED + (1 - PLOTTED) * share),
+    )
     if not missing:
         note_drawn(page, note, key)
     return [*plots, page], list(missing)

@@ -101,7 +101,12 @@ def kept_under(
 
 def restored(kind: Any, value: Any) -> Any:
     """A dataclass, or a tuple of them, from its plain form."""
-    return TypeAdapter(kind).validate_python(value)
+    return _adapter(kind).validate_python(value)
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)  # takes 10 ms to make
 
 
 def save_run(path: Path, key: str, run: DayRun) -> None:

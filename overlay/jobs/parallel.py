@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import signal
@@ -13,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
+from heapq import heapify, heapreplace
 from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
 from pickle import PicklingError
@@ -55,13 +57,40 @@ class Crew(Protocol[Result]):
 
     @property
     def share(self) -> float:
-        """How much of all items is done, 0 to 1."""
+        """How much of the time for all items is over, 0 to 1."""
 
     def end(self) -> None:
         """Stop everything now."""
 
     def close(self) -> None:
         """Let the workers go."""
+
+
+def share_of_time(shares: Sequence[float], workers: int) -> float:
+    """Share of the time for items of one length that is over, by what is done of each.
+
+    It is less than the share of the work, since towards the end some workers have nothing to do.
+
+    Parameters
+    ----------
+    shares : sequence of float
+        What is done of each item, 0 to 1; an item with 0 waits for a worker.
+    workers : int
+        How many work at once.
+
+    Examples
+    --------
+    Three items by two workers take two items' time, of which one is over when two are done.
+
+    >>> share_of_time([1.0, 1.0, 0.0], 2), share_of_time([1.0, 1.0, 0.5], 2)
+    (0.5, 0.75)
+    """
+    begun = [1.0 - share for share in shares if 0.0 < share < 1.0]
+    free_in = begun + [0.0] * max(1 - len(begun), workers - len(begun))
+    heapify(free_in)
+    for _ in range(sum(share == 0.0 for share in shares)):
+        heapreplace(free_in, free_in[0] + 1.0)
+    return 1.0 - max(free_in) / math.ceil(len(shares) / workers)
 
 
 def in_parallel(
@@ -141,12 +170,11 @@ def collected(
 
 @dataclass(eq=False)
 class _Worker:
-    """A process and the item that it works on, if any, with the share done."""
+    """A process and the item that it works on, if any."""
 
     process: Any
     pipe: Connection
     index: int | None = None
-    share: float = 0.0
 
 
 class _Processes(Generic[Item, Result]):
@@ -166,15 +194,14 @@ class _Processes(Generic[Item, Result]):
         self._context = multiprocessing.get_context("spawn")
         self._task, self._items, self._next = task, items, iter(range(len(items)))
         self._workers: list[_Worker] = []
-        self._finished = 0
+        self._count, self._shares = count, [0.0] * len(items)
         for _ in range(count):
             self._begin(None)
 
     @property
     def share(self) -> float:
-        """How much of all items is done, 0 to 1."""
-        running = sum(one.share for one in self._workers if one.index is not None)
-        return (self._finished + running) / len(self._items)
+        """How much of the time for all items is over, 0 to 1."""
+        return share_of_time(self._shares, self._count)
 
     def waited(self) -> list[Done[Result]] | None:
         """What was finished within a moment, others begun in its place; None at the end."""
@@ -193,13 +220,13 @@ class _Processes(Generic[Item, Result]):
         except (EOFError, OSError):  # it died
             self._workers.remove(worker)
             worker.process.join()
-            self._finished += 1
+            self._shares[index] = 1.0
             self._begin(None)
             return Done(index, error=Lost())
+        # A second way through a clip tells from its beginning again.
+        self._shares[index] = max(value, self._shares[index]) if what == "share" else 1.0
         if what == "share":
-            worker.share = value
             return None
-        self._finished += 1
         self._begin(worker)
         return Done(index, result=value) if what == "done" else Done(index, error=value)
 
@@ -207,7 +234,7 @@ class _Processes(Generic[Item, Result]):
         """Give the next item, if any is left, to a worker with nothing to do, or to a new one."""
         index = next(self._next, None)
         if worker is not None:
-            worker.index, worker.share = index, 0.0
+            worker.index = index
         if index is None:
             return
         if worker is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 NAME = "runs-by-order.png"
 MOST_FIGURES = 4  # judged figures drawn, the main one first
+_MOST_NAMES = 40  # of runs along the picture; of more, every second, third, ... is named
 _PANEL_IN = 2.5
 _WIDE_IN = 8.0
 _TITLE_CHARACTERS = 90  # of its size across the picture
@@ -40,11 +42,12 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     run_at = {one.place: one.run for one in results.day.standings}
     last = max(run_at)
     rows[-1].set_xlabel("run, in the order driven")
-    rows[-1].set_xticks(range(1, last + 1), [run_at.get(i, "") for i in range(1, last + 1)])
-    named = textwrap.fill(named_builds(results.sheet.builds), _TITLE_CHARACTERS)
+    named = range(1, last + 1, math.ceil(last / _MOST_NAMES))
+    rows[-1].set_xticks(named, [run_at.get(i, "") for i in named])
+    builds = textwrap.fill(named_builds(results.sheet.builds), _TITLE_CHARACTERS)
     figure.suptitle(
         "Each run (dot; hollow: left out), each build's mean with its 95 % bar as runs scatter;\n"
-        f"the difference with the day's drift allowed for\n{named}".rstrip(),
+        f"the difference with the day's drift allowed for\n{builds}".rstrip(),
         fontsize=12,
         x=0.01,
         ha="left",

@@ -5,7 +5,7 @@ One hue a build, as in the clips.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,7 +30,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
+def write_plots(
+    folder: Path, results: DayResults, tell: Callable[[float], None] = lambda share: None
+) -> tuple[Path, ...]:
     """Write the plots for which there are runs, as PNG; returns their paths.
 
     ``runs-by-order.png`` shows every run of each judged figure as a dot, in the order driven, with
@@ -40,16 +42,12 @@ def write_plots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     ``power-by-speed.png`` the power at the wheels, where the sheet gives the mass.
     """
     traces = day_traces(results)
-    dots = write_dots(folder, results)
-    if not traces:
-        return dots
-    made = [
-        _speed_plot(folder, results, traces),
-        _accel_plot(folder, results, traces),
-        _gain_plot(folder, results, traces),
-        _power_plot(folder, results, traces),
-    ]
-    return (*dots, *(path for path in made if path is not None))
+    made: list[Path | None] = [*write_dots(folder, results)]
+    plots = (_speed_plot, _accel_plot, _gain_plot, _power_plot) if traces else ()
+    for number, plot in enumerate(plots):
+        tell((number + 1) / (len(plots) + 1))
+        made.append(plot(folder, results, traces))
+    return tuple(path for path in made if path is not None)
 
 
 def _speed_plot(folder: Path, results: DayResults, traces: Traces) -> Path | None:

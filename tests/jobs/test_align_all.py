@@ -8,12 +8,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from overlay.cli.shared import time_left_s
 from overlay.errors import EncoderError, InputError
 from overlay.jobs import align_all as job
 from overlay.jobs.align_all import align_all
-from overlay.jobs.parallel import in_parallel
+from overlay.jobs.parallel import in_parallel, share_of_time
 from overlay.session import RunInputs, load
 from overlay.sync.model import Alignment
 from tests.demo_runs import CLIPS
@@ -55,6 +57,26 @@ def test_align_all__apart_as_together(task: RunInputs, monkeypatch: pytest.Monke
 def test_in_parallel__apart_is_another_process_even_for_one() -> None:
     assert in_parallel(process, [0]) == [os.getpid()]
     assert in_parallel(process, [0], apart=True) != [os.getpid()]
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3, 8])
+@pytest.mark.parametrize("count", [1, 2, 7, 20])
+def test_share_of_time__time_left_is_true_to_the_end(count: int, workers: int) -> None:
+    """Items of 10 s, given out one by one: what is left, in closed form, at any moment."""
+    total_s = 10 * -(-count // workers)
+    for at_s in np.arange(0.5, total_s, 1.0):
+        # Item i begins when every worker has done i // workers items before it.
+        shares = [np.clip(at_s / 10 - i // workers, 0, 1) for i in range(count)]
+        told_s = time_left_s(at_s, share_of_time(shares, workers))
+        assert told_s == pytest.approx(total_s - at_s)
+
+
+def test_share_of_time__the_last_item_is_waited_for() -> None:
+    """Nine of ten are done: the tenth, by one of two workers, takes one of five items' time."""
+    assert share_of_time([1.0] * 9 + [0.0], 2) == pytest.approx(4 / 5)
+    assert share_of_time([0.0] * 10, 2) == 0.0
+    assert share_of_time([1.0] * 10, 2) == 1.0
+    assert share_of_time([0.5, 0.5, 0.5], 2) == 0.75  # a worker that was taken away meanwhile
 
 
 UNGUARDED = """

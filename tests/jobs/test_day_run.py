@@ -16,7 +16,7 @@ from overlay.cli.main import invoke
 from overlay.compare.day import compare_day
 from overlay.compare.figures import CANNOT_TELL, NOT_JUDGED, REAL
 from overlay.compare.standing import DayRun
-from overlay.errors import EncoderError, OutputError, UsageError
+from overlay.errors import EncoderError, OutputError, UndeterminedError, UsageError
 from overlay.files import held
 from overlay.footage import probe
 from overlay.jobs import day_motion, day_one, day_run, day_store
@@ -34,6 +34,8 @@ from tests.jobs.simulated import SimulatedDay, simulated_day
 from tests.jobs.workers import killed_in_a1
 from tests.simulation import read_truth
 
+TOLD: list[tuple[str, float]] = []
+
 
 @pytest.fixture(scope="module")
 def done(tmp_path_factory) -> tuple[Path, DayReport]:
@@ -41,7 +43,8 @@ def done(tmp_path_factory) -> tuple[Path, DayReport]:
     folder = tmp_path_factory.mktemp("day")
     for file in CLIPS.iterdir():
         shutil.copy2(file, folder)
-    return folder, run_day(folder, clips=False, workers=2)
+    TOLD.clear()
+    return folder, run_day(folder, clips=False, workers=2, progress=lambda *say: TOLD.append(say))
 
 
 @pytest.fixture(scope="module")
@@ -88,6 +91,17 @@ def test_run_day__writes_every_report(done):
     assert all(path.is_file() and path.stat().st_size for path in report.written)
     with (folder / FOLDER / "results.csv").open(newline="") as file:
         assert [row["run"] for row in csv.DictReader(file)] == ["a1", "b1"]
+
+
+def test_run_day__every_stage_tells_how_far_it_is(done):
+    shares: dict[str, list[float]] = {}
+    for stage, share in TOLD:
+        shares.setdefault(stage, []).append(share)
+    # How many are to do, never as if they were done.
+    assert list(shares) == ["looking at what is done", "working out 2 runs", day_run.WRITING]
+    for told in shares.values():
+        assert told == sorted(told) and told[0] == 0.0 and told[-1] == 1.0
+    assert len(set(shares[day_run.WRITING])) > 8
 
 
 def test_run_day__page_has_each_run_s_evidence_and_small_clips(done, tmp_path):
@@ -429,6 +443,32 @@ def test_pair_path__no_run_and_no_other_pair_shares_it(copied):
     assert paths[-1].name == "A beside C.mp4"
     runs = [RunTask(made, run, folder).clip for run in made.runs]
     assert len({str(path).casefold() for path in (*paths, *runs)}) == len(paths) + len(runs)
+
+
+def test_run_day__a_run_named_as_a_pair_keeps_its_clip(copied, monkeypatch, here):
+    """The film of the best runs goes beside it, under another name."""
+    sheet = copied / "day.toml"
+    sheet.write_text(sheet.read_text().replace('name = "b1"', 'name = "A beside B"'))
+    monkeypatch.setattr(day_one, "encoded", lambda scene, path, *_, **__: path.write_text("run"))
+    monkeypatch.setattr(day_run, "encoded", lambda scene, path, **_: path.write_text("pair"))
+    report = run_day(sheet)
+    made = copied / "day-results"
+    assert (made / "A beside B.mp4").read_text() == "run"
+    assert (made / "A beside B (1 and 2).mp4").read_text() == "pair"
+    assert made / "A beside B (1 and 2).mp4" in report.written
+
+
+def test_run_day__a_run_without_an_offset_is_told_what_a_sheet_takes(copied, monkeypatch, here):
+    """Inside a day there are no options of a run: the sheet's key is named."""
+    none = Alignment(False, reason="the picture never moves")
+    monkeypatch.setattr(
+        day_one, "align", lambda inputs, seen=None: SimpleNamespace(
+            alignment=none, clip=inputs.clip, inputs=inputs
+        ),
+    )  # fmt: skip
+    monkeypatch.setattr(day_one, "watched", lambda *_: None)
+    with pytest.raises(UndeterminedError, match="offset_s"):
+        run_day(copied, clips=False)
 
 
 def test_store__gives_back_what_was_kept(day, tmp_path):

@@ -112,6 +112,12 @@ def test_cleaned__a_receiver_slower_than_its_file_is_noted() -> None:
     assert "0.1 s" in note  # 50 Hz rows, a new value every fifth
 
 
+def test_cleaned__one_speed_all_along_is_said_without_an_interval() -> None:
+    log = log_of(np.arange(300) / 50, np.full(300, 5.0))
+    (note,) = log.cleaning.notes
+    assert note.startswith("the speed is the same in all records") and " s;" not in note
+
+
 def test_cleaned__standing_still_is_no_repetition() -> None:
     assert log_of(np.arange(300) / 50, np.zeros(300)).cleaning.notes == ()
 

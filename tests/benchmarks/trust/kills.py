@@ -64,23 +64,15 @@ class Reference:
 
 
 def inputs(folder: Path) -> None:
-    """The ready-made day in small pictures."""
+    """The launches of the ready-made day in small pictures, few a second."""
     for file in CLIPS.iterdir():
         if file.suffix != ".mp4":
             shutil.copy2(file, folder)
             continue
-        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-vf", "scale=428:240"]
-        command += [
-            "-c:v",
-            "libx264",
-            "-preset",
-            "veryfast",
-            "-crf",
-            "20",
-            "-c:a",
-            "copy",
-        ]
-        subprocess.run([*command, "-map_metadata", "0", str(folder / file.name)], check=True)
+        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-t", "9"]
+        command += ["-vf", "scale=428:240,fps=15", "-c:v", "libx264", "-preset", "veryfast"]
+        command += ["-crf", "20", "-c:a", "copy", "-map_metadata", "0"]
+        subprocess.run([*command, str(folder / file.name)], check=True)
 
 
 def files(folder: Path) -> dict[str, str]:
