@@ -189,6 +189,26 @@ def test_assumed_load__is_wide() -> None:
     assert load.sigma_n(v)[0] > 0.15 * load.force_n(v)[0]
 
 
+def test_road_load__variance_of_a_sum_of_two_that_go_together() -> None:
+    # JCGM 100:2008 (GUM), equation 13: c0 + c2 v^2 with u(c0), u(c2) and their covariance.
+    load = RoadLoad(30.0, 0.4, 4.0, 2.5e-5, -0.008, "sheet")
+    v = np.array([0.0, 10.0])
+    assert load.force_n(v).tolist() == [30.0, 70.0]
+    assert load.sigma_n(v) == pytest.approx([2.0, math.sqrt(4.0 - 1.6 + 0.25)])
+
+
+@pytest.mark.parametrize("mass_kg", [0.0, -1.0, math.inf, math.nan])
+def test_power_curve__a_mass_that_is_none_is_refused(mass_kg: float) -> None:
+    with pytest.raises(UsageError, match="give the mass with driver"):
+        power_curve([], mass_kg=mass_kg, mass_sigma_kg=1.0, road_load=NO_LOAD)
+
+
+@pytest.mark.parametrize("sigma_kg", [-1.0, math.inf, math.nan])
+def test_power_curve__an_uncertainty_of_mass_that_is_none_is_refused(sigma_kg: float) -> None:
+    with pytest.raises(UsageError, match="give the mass with driver"):
+        power_curve([], mass_kg=170.0, mass_sigma_kg=sigma_kg, road_load=NO_LOAD)
+
+
 @pytest.mark.parametrize(
     ("air", "dry", "sae", "iso", "wrong"),
     [

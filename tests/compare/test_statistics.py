@@ -197,6 +197,17 @@ def test_floored__matches_numeric_posterior(dof: int) -> None:
     assert freedom[0] == pytest.approx(2 * first**2 / (second - first**2), rel=2e-2)
 
 
+@pytest.mark.parametrize("floor", [0.05, 0.4])
+def test_floored__weight_is_the_integral_over_the_variances(floor: float) -> None:
+    """Of v^-(n/2+1) exp(-S/2v) above the floor, by quadrature (QUADPACK)."""
+    squares, dof = 0.3, 5
+    seen = math.log(
+        quad(lambda v: v ** -(dof / 2 + 1) * math.exp(-squares / 2 / v), floor**2, 60)[0]
+    )
+    _, _, weight = floored(np.array([squares]), dof, np.array([floor]))
+    assert float(weight[0]) == pytest.approx(seen, abs=1e-3)
+
+
 @pytest.mark.parametrize(("runs", "share"), [(6, 0.5), (60, 0.02), (500, 1e-6), (500, 0.9)])
 def test_floored__many_runs_that_scatter_little(runs: int, share: float) -> None:
     # Second route: moments of u = floor^2 / variance by quadrature (scipy.integrate), whose density
