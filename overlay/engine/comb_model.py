@@ -13,8 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import next_fast_len, rfft  # on many short rows five times as fast as numpy's
-from scipy.ndimage import uniform_filter1d
 
 from overlay.timebase import FloatArray
 
@@ -67,6 +65,8 @@ def low_passed(
     (ndarray of float32, shape (m, channels); float)
         The sound and its true rate; sample i belongs to the time ``i / rate``.
     """
+    from scipy.fft import next_fast_len
+
     least = -(-(len(samples) + int(0.1 * rate_hz) + 16) // multiple)
     size = multiple * next_fast_len(least, real=True)
     spectrum = np.fft.rfft(np.pad(samples, ((0, size - len(samples)), (0, 0))), axis=0)
@@ -127,6 +127,9 @@ def _whitened(
     fine: Float32, start: npt.NDArray[np.int64], chirp: float, length: float, window: Float32
 ) -> Float32:
     """Log spectra of frames unwarped by `chirp`, less their trend over frequency; bounded."""
+    from scipy.fft import rfft  # on many short rows five times as fast as numpy's
+    from scipy.ndimage import uniform_filter1d
+
     u = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     # rate * (1 + chirp * t) is even in u when t + chirp t^2 / 2 = u, t and u in frame lengths
     t = u if chirp == 0 else (np.sqrt(1 + 2 * chirp * u) - 1) / chirp

@@ -13,8 +13,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.integrate import cumulative_trapezoid
-from scipy.ndimage import uniform_filter
 
 from overlay.engine.comb_model import Float32, low_passed
 from overlay.timebase import FloatArray
@@ -35,6 +33,8 @@ class FiringCourse:
     @property
     def phase(self) -> FloatArray:
         """Cycles passed since the first time (trapezium rule)."""
+        from scipy.integrate import cumulative_trapezoid
+
         return np.asarray(cumulative_trapezoid(self.cycle_hz, self.t_s, initial=0))
 
 
@@ -145,6 +145,8 @@ def _noise(
     Frames `times` as long lower what leaks from strong harmonics, unless the rate changes fast;
     either leak only adds, so the lesser of two lengths is the better answer.
     """
+    from scipy.ndimage import uniform_filter
+
     reach = (times - 1) * size // 2
     padded = np.pad(turned, ((reach, reach), (0, 0)), mode="reflect" if reach else "constant")
     length = size * times

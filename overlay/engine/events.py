@@ -11,7 +11,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
 
 from overlay.engine.driveline import Driveline, wheel_speed_mps
 from overlay.engine.tuning import EVENTS
@@ -169,6 +168,8 @@ def limiter_cuts(
     holds them without scatter; a climb through the level has a trend. The speed's stall is read
     from the revs, since a receiver's speed is too smooth to show a stall of 0.2 s.
     """
+    from scipy.ndimage import maximum_filter1d
+
     part = rpm.between(launch_s, end_s)
     if len(part) < 8:
         return ()

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from overlay.errors import UsageError
-from overlay.sheet import Build
+
+if TYPE_CHECKING:
+    from overlay.sheet import Build
 
 if TYPE_CHECKING:
     import numpy as np

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from overlay.footage.model import LumaFrame
 from overlay.motion.model import (
@@ -148,6 +147,8 @@ def pitch_response(
     >>> round(found, 3), sigma < 0.001
     (0.01, True)
     """
+    from scipy.ndimage import gaussian_filter1d
+
     duration_s = float(t_s[-1] - t_s[0]) if len(t_s) else 0.0
     if duration_s < 3.0:
         return None

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.integrate import cumulative_trapezoid
 
 from overlay.goals import SplitGoal as SplitGoal
 from overlay.timebase import FloatArray
@@ -52,7 +51,8 @@ def with_common_error(kinematics: Kinematics, sigma_mps: float) -> Kinematics:
     if not sigma_mps:
         return kinematics
     own = np.minimum(sigma_mps, kinematics.speed_mps / 2)
-    gathered = cumulative_trapezoid(own, kinematics.t_s, initial=0)
+    steps = (own[1:] + own[:-1]) / 2 * np.diff(kinematics.t_s)
+    gathered = np.concatenate([[0.0], np.cumsum(steps)])
     return replace(
         kinematics,
         speed_sigma_mps=np.hypot(kinematics.speed_sigma_mps, own),

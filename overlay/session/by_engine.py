@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from overlay.engine.clock_speed import (
     LEAST_SPEED_MPS,
@@ -187,6 +186,8 @@ def _held(turns: Series, ratio: FloatArray, gear: float, on_way: BoolArray) -> B
 
 def _at_rest(motion: MotionSignal, speed: Series, total_s: float) -> BoolArray:
     """Where the vehicle rests by the log, and did and will for `STILL_S`."""
+    from scipy.ndimage import maximum_filter1d
+
     grid_s = np.arange(motion.t_s[0] - 1, motion.t_s[-1] + 1, 0.05)
     shown = np.interp(grid_s + total_s, speed.t_s, speed.values, left=99.0, right=99.0)
     fastest = maximum_filter1d(shown, 2 * round(STILL_S / 0.05) + 1)

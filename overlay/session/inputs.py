@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from overlay.errors import MismatchError, UsageError
 from overlay.files import require_file
@@ -17,7 +18,9 @@ from overlay.logs.model import Log
 from overlay.motion.model import Box
 from overlay.session.machine import machine_of
 from overlay.session.model import RunInputs, RunOptions
-from overlay.sheet import DaySheet, Run
+
+if TYPE_CHECKING:
+    from overlay.sheet import DaySheet, Run
 
 
 def load(

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from overlay.engine.driveline import Driveline, engine_rpm_at
-from overlay.sheet import DaySheet
+
+if TYPE_CHECKING:
+    from overlay.sheet import DaySheet
 
 
 @dataclass(frozen=True)

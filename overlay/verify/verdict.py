@@ -6,18 +6,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from statistics import NormalDist
 from typing import Any
-
-from scipy.special import ndtr, ndtri
 
 from overlay.errors import LagFoundError, UndeterminedError, WeakProofError
 
 LARGEST_S = 0.04
 """A lag up to this, about one picture, is no lag to a viewer; a proof must leave no more."""
 
-Z95 = float(ndtri(0.975))
+NORMAL = NormalDist()
+Z95 = NORMAL.inv_cdf(0.975)
 # Halves of the 99 % and of the 99.9 % interval over that of 95 %.
-CLEAR, SURE = (float(ndtri(0.5 + share / 2)) / Z95 for share in (0.99, 0.999))
+CLEAR, SURE = (NORMAL.inv_cdf(0.5 + share / 2) / Z95 for share in (0.99, 0.999))
 POWER = 0.80
 
 
@@ -165,7 +165,7 @@ def passes(lag_s: float, half_s: float) -> float:
     limit_s, sigma_s = passing_s(half_s), half_s / Z95
     if limit_s <= 0:
         return 0.0
-    return float(ndtr((limit_s - lag_s) / sigma_s) - ndtr((-limit_s - lag_s) / sigma_s))
+    return NORMAL.cdf((limit_s - lag_s) / sigma_s) - NORMAL.cdf((-limit_s - lag_s) / sigma_s)
 
 
 def smallest_caught_s(half_s: float) -> float:
