@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,7 +13,7 @@ from pydantic import AfterValidator, Field
 from overlay.desk.asked import Asked
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges import GAUGES
-from overlay.gauges.layout import SAFE_SHARE, built_in_layout
+from overlay.gauges.layout import Slot, built_in_layout, safe_box
 from overlay.jobs.day_one import RunTask, cell_of
 from overlay.jobs.names import FILMS, FOLDER
 from overlay.render.encoder import EncodeOptions
@@ -82,36 +84,74 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
         if task is None or kept is None:
             raise UndeterminedError(f"{name}: is not worked out yet; work it out under Runs first")
         cells.append(cell_of(task, kept))
+    units = order.units or sheet.report.speed_unit
+    style = Style(units, sheet.report.splits, order.gauges)
+    scene = scene_of(cells, style, order.arrangement)
+    if not order.places:
+        return scene
     with tempfile.TemporaryDirectory() as place:
-        layout = None
-        if order.places:
-            layout = Path(place) / "places of the page.toml"
-            layout.write_text(layout_text(order.places), encoding="utf-8")
-        units = order.units or sheet.report.speed_unit
-        style = Style(units, sheet.report.splits, order.gauges, layout)
-        return scene_of(cells, style, order.arrangement)
+        layout = Path(place) / "places of the page.toml"
+        layout.write_text(layout_text(order.places, scene), encoding="utf-8")
+        return scene_of(cells, replace(style, layout=layout), order.arrangement)
 
 
-def layout_text(places: dict[str, Place]) -> str:
-    """The places as a layout file, as ``--layout`` takes it."""
-    rows = []
-    for kind, place in places.items():
-        shares = zip(SIDES, place, strict=False)
-        rows.append(f"{kind} = {{ {', '.join(f'{key} = {share:.4f}' for key, share in shares)} }}")
-    return "\n".join(["[whole]", *rows, ""])
+def layout_text(places: Mapping[str, Sequence[float]], scene: Scene) -> str:
+    """The built-in layout with other places for gauges, as ``--layout`` takes it.
 
-
-def usual_places(width: int, height: int, rungs: int) -> dict[str, Any]:
-    """The built-in places for a picture, and how wide its unsafe edge is.
-
-    A ladder is as high as its rungs, one a split.
+    They hold in every run's part of the picture. A ladder's rungs fill its place.
     """
-    slots = built_in_layout(width, height).tables["whole"]
-    places = {
-        kind: [share for side in SIDES if (share := getattr(slot, side)) is not None]
-        for kind, slot in slots.items()
-    }
-    for place in places.values():
-        if place[4:]:
-            place[3] = min(place[3], max(1, rungs) * place[4])
-    return {"width": width, "height": height, "edge": SAFE_SHARE, "places": places}
+    rungs = max(1, len(scene.cells[0].run.splits))
+    own = {scene.geometry.ground(index).table for index in range(len(scene.cells))}
+    rows = []
+    for table, slots in built_in_layout(*scene.geometry.size).tables.items():
+        placed = {kind: _shares(slot) for kind, slot in slots.items()}
+        for kind, place in places.items() if table in own else ():
+            rung = [place[3] / rungs] if kind == "ladder" else []
+            placed[kind] = [*place[:4], *rung]
+        rows.append(f"[{table}]")
+        for kind, shares in placed.items():
+            said = (f"{key} = {share:.4f}" for key, share in zip(SIDES, shares, strict=False))
+            rows.append(f"{kind} = {{ {', '.join(said)} }}")
+    return "\n".join([*rows, ""])
+
+
+def _shares(slot: Slot) -> list[float]:
+    return [share for side in SIDES if (share := getattr(slot, side)) is not None]
+
+
+def places_of(scene: Scene) -> dict[str, Any]:
+    """Size of a film's picture, and where gauges may stand and stand.
+
+    Of each run the part that gauges may stand in, as left, top, width and height in shares of the
+    picture, and the box of each gauge in shares of that part; of a film of one run also the usual
+    ones, whether shown or not.
+    """
+    width, height = scene.geometry.size
+    cells = []
+    for index, layers in enumerate(scene.layers):
+        left, top, right, bottom = safe_box((width, height), scene.geometry.ground(index))
+        wide, high = right - left, bottom - top
+        boxes = {
+            layer.kind: [
+                (layer.x - left) / wide,
+                (layer.y - top) / high,
+                layer.width / wide,
+                layer.height / high,
+            ]
+            for layer in layers
+            if layer.kind
+        }
+        safe = [left / width, top / height, wide / width, high / height]
+        cells.append({"safe": safe, "boxes": boxes})
+    return {"width": width, "height": height, "cells": cells, "usual": _usual(scene)}
+
+
+def _usual(scene: Scene) -> dict[str, list[float]]:
+    if len(scene.cells) > 1:
+        return {}
+    slots = built_in_layout(*scene.geometry.size).tables["whole"]
+    usual = {kind: _shares(slot)[:4] for kind, slot in slots.items()}
+    rung = slots["ladder"].rung or 1.0
+    rungs = max(1, len(scene.cells[0].run.splits))
+    usual["ladder"][3] = min(usual["ladder"][3], rungs * rung)
+    return usual

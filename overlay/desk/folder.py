@@ -24,7 +24,7 @@ from overlay.sheet.edit import Edit, edited
 if TYPE_CHECKING:
     from overlay.desk.orders import Orders
 
-LOOK_S = 0.5  # that a page waits for the files of a folder: most are read by then
+LOOK_S = 0.1  # that a page waits for all files of a folder; then it shows those known so far
 READ_AFTER_S = 1.0  # the page has shown its runs by then
 
 

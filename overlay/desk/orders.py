@@ -11,7 +11,7 @@ from overlay.desk import work
 from overlay.desk.asked import AskFile, AskResults, AskRun, Asks
 from overlay.desk.confine import inside
 from overlay.desk.draft import on_disk, sheet_of
-from overlay.desk.films import AskFilm, scene_for, usual_places
+from overlay.desk.films import AskFilm, places_of, scene_for
 from overlay.desk.queue import Queue
 from overlay.desk.views import run_view, runs_view
 from overlay.errors import InputError
@@ -117,11 +117,9 @@ class Orders:
         return scene_for(sheet, order)
 
     def places(self, asked: AskFilm) -> dict[str, Any]:
-        """The film's size and length; of a film of one run the usual places of gauges too."""
+        """The film's size and length, and where its gauges stand."""
         scene = self._scene(asked)
-        rungs = len(scene.cells[0].run.splits)
-        about = {**usual_places(*scene.geometry.size, rungs), "duration_s": film_s(scene)}
-        return about if len(scene.cells) == 1 else {**about, "places": {}}
+        return {**places_of(scene), "duration_s": film_s(scene)}
 
     def verify(self, asked: AskFile) -> dict[str, Any]:
         """Put the proof of a film in line."""

@@ -115,7 +115,7 @@ def layout_for(
     if table == "narrow" and table not in chosen.tables:
         table = "side"
     slots = chosen.tables.get(table, {})
-    safe = _safe_box((width, height), ground)
+    safe = safe_box((width, height), ground)
     placements = []
     for kind in kinds:
         slot = slots.get(kind)
@@ -131,7 +131,7 @@ def layout_for(
     return tuple(placements)
 
 
-def _safe_box(size: tuple[int, int], ground: LayoutRegion) -> tuple[float, float, float, float]:
+def safe_box(size: tuple[int, int], ground: LayoutRegion) -> tuple[float, float, float, float]:
     """Left, top, right, bottom of what may be drawn on: off the picture's edges and the seams."""
     ends = []
     for whole, start, length in zip(size, ground.region[:2], ground.region[2:], strict=True):

@@ -32,6 +32,7 @@ class Layer:
     # Takes a footage time and gives something hashable; two times of equal key look the same, so
     # that nothing is drawn or sent again. None: every time looks different.
     key: Callable[[float], Hashable] | None = None
+    kind: str = ""  # of the gauge that it shows, if it shows one
 
     @property
     def box(self) -> tuple[int, int, int, int]:

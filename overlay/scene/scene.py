@@ -140,7 +140,7 @@ def gauge_layer(place: Placement, subject: Subject) -> tuple[Layer, Gauge[Any]]:
     def seen(t_s: float) -> Hashable:
         return gauge.seen(gauge.values(subject, t_s))
 
-    return Layer(place.x, place.y, place.width, place.height, draw, seen), gauge
+    return Layer(place.x, place.y, place.width, place.height, draw, seen, place.gauge_kind), gauge
 
 
 def with_slowed(scene: Scene, slowed: SlowedPart) -> Scene:

@@ -279,7 +279,22 @@ def test_whole_job__from_clips_to_a_proved_film(window, served):
     assert page.input_value("#film-arrangement") == "side by side"
     wide = "wide => document.querySelector('#still img').naturalWidth === wide"
     page.wait_for_function(wide, arg=1920)  # the pair as it will be drawn
-    assert page.query_selector(".place") is None
+    widths = (
+        "() => [...document.querySelectorAll('[id^=place-ribbon]')].map((one) => one.offsetWidth)"
+    )
+    before, src = page.evaluate(widths), page.get_attribute("#still img", "src")
+    page.focus("#place-ribbon-2")  # sized in the one run's part, sized in both
+    for _ in range(10):
+        page.keyboard.press("Shift+ArrowLeft")
+    assert len(before) == 2
+    assert page.evaluate(widths) == pytest.approx([0.9 * one for one in before], abs=3)
+    page.wait_for_selector("#usual")
+    page.wait_for_function(
+        "src => document.querySelector('#still img').getAttribute('src') !== src", arg=src
+    )
+    assert page.evaluate(widths) == pytest.approx([0.9 * one for one in before], abs=3)
+    page.click("#undo")
+    page.wait_for_selector("#usual", state="detached")
     page.click("#undo")
     page.wait_for_function("() => document.querySelector('#film-name').value === 'a1'")
     page.wait_for_selector("#place-ribbon")

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,13 +13,13 @@ import pytest
 from overlay.desk import draft as drafts
 from overlay.desk import seen as seeing
 from overlay.desk import work
-from overlay.desk.films import FilmOrder, layout_text, usual_places
+from overlay.desk.films import FilmOrder, layout_text, places_of
 from overlay.desk.folder import Desk
 from overlay.desk.queue import Queue
 from overlay.desk.reading import CRASHED
 from overlay.desk.views import _first_guess_s, _thin
 from overlay.errors import UndeterminedError, UsageError
-from overlay.gauges.layout import layout_for, parse_layout
+from overlay.scene import Cell, Style, scene_of
 from tests.desk.tasks import (
     copying,
     counting,
@@ -28,6 +29,7 @@ from tests.desk.tasks import (
     steady,
     waiting,
 )
+from tests.scene.test_adding import analysed
 
 
 def look(client):
@@ -207,18 +209,73 @@ def test_thin__keeps_ends_and_says_what_is_not_known():
 # -- films -------------------------------------------------------------------------------------
 
 
-def test_places__the_page_gives_back_are_the_programs_own():
-    usual = usual_places(960, 540, 4)
-    assert usual["places"]["ladder"][3:] == [pytest.approx(4 * 0.075), 0.075]
-    places = {kind: tuple(place) for kind, place in usual["places"].items()}
-    layout = parse_layout(layout_text(places), "page")
-    kinds = ["ribbon", "comb", "ladder"]
-    for mine, own in zip(
-        layout_for(960, 540, kinds, layout=layout), layout_for(960, 540, kinds), strict=True
+def pixels_of(scene, about):
+    """Boxes of each run's gauges, from shares to pixels."""
+    wide, high = about["width"], about["height"]
+    made = []
+    for cell in about["cells"]:
+        left, top, across, down = cell["safe"]
+        made.append(
+            {
+                kind: (
+                    wide * (left + x * across),
+                    high * (top + y * down),
+                    wide * across * w,
+                    high * down * h,
+                )
+                for kind, (x, y, w, h) in cell["boxes"].items()
+            }
+        )
+    return made
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "count"), [("alone", 1), ("side by side", 2), ("stacked", 2), ("grid", 3)]
+)
+def test_places__are_where_the_gauges_stand_and_given_back_move_them(tmp_path, arrangement, count):
+    style = Style("mph", ("20 mph", "60 m"))
+    cells = [Cell(analysed(), name) for name in "abc"[:count]]
+
+    def drawn(places):
+        layout = tmp_path / "own.toml"
+        layout.write_text(layout_text(places, plain))
+        return scene_of(cells, replace(style, layout=layout), arrangement)
+
+    plain = scene_of(cells, style, arrangement)
+    about = places_of(plain)
+    assert (about["width"], about["height"]) == plain.geometry.size
+    for own, told in zip(plain.layers, pixels_of(plain, about), strict=True):
+        boxes = {layer.kind: layer.box for layer in own if layer.kind}
+        assert boxes.keys() == told.keys() and "ribbon" in told
+        for kind, box in boxes.items():
+            assert told[kind] == pytest.approx(box, abs=1e-6)
+    boxes = about["cells"][0]["boxes"]
+    for one, other in zip(plain.layers[0], drawn(boxes).layers[0], strict=True):
+        np.testing.assert_allclose(one.box, other.box, atol=4)  # two steps of even pixels
+    x, y, w, h = boxes["ribbon"]
+    for before, after, cell in zip(
+        plain.layers,
+        drawn({"ribbon": [x, y - 0.05, 0.8 * w, h]}).layers,
+        about["cells"],
+        strict=True,
     ):
-        assert mine.gauge_kind == own.gauge_kind
-        for side in ("x", "y", "width", "height"):
-            assert abs(getattr(mine, side) - getattr(own, side)) <= 2
+        (was,), (now,) = ([one for one in own if one.kind == "ribbon"] for own in (before, after))
+        assert now.width == pytest.approx(0.8 * was.width, abs=4)
+        if arrangement == "alone":  # else it keeps clear of the clip's edges
+            up_px = 0.05 * about["height"] * cell["safe"][3]
+            assert now.y == pytest.approx(was.y - up_px, abs=2)
+
+
+def test_places__of_a_ladder_are_filled_by_its_rungs(tmp_path):
+    style, cells = Style("mph", ("20 mph", "60 m")), [Cell(analysed(), "a")]
+    scene = scene_of(cells, style)
+    x, y, w, h = places_of(scene)["usual"]["ladder"]
+    assert h == pytest.approx(2 * 0.075)  # two rungs of the built-in layout
+    layout = tmp_path / "own.toml"
+    layout.write_text(layout_text({"ladder": [x, y, w, 0.4]}, scene))
+    higher = scene_of(cells, replace(style, layout=layout)).layers[0]
+    (ladder,) = (layer for layer in higher if layer.kind == "ladder")
+    assert ladder.height == pytest.approx(0.4 * 0.9 * 1080, abs=2)
 
 
 def test_film__lies_in_the_sheet_with_its_places(client, day):
@@ -241,7 +298,8 @@ def test_film__lies_in_the_sheet_with_its_places(client, day):
     order = FilmOrder(
         **{**first, "runs": tuple(first["runs"]), "places": {"ribbon": (0.2, 0.7, 0.5, 0.1)}}
     )
-    assert "ribbon = { x = 0.2000, y = 0.7000" in layout_text(order.places)
+    said = layout_text(order.places, scene_of([Cell(analysed(), "a1")], Style("mph")))
+    assert "ribbon = { x = 0.2000, y = 0.7000" in said
     twice = [{"op": "set", "path": ["films", 1, "name"], "value": "a1"}]
     assert post(client, "draft", text=view["text"], edits=twice)[1]["problems"]
     beyond = [

@@ -8,7 +8,7 @@ const QUALITY = [["h264 19", "good, plays everywhere"], ["h264 15", "best, large
 const PLAIN = { runs: [], arrangement: "alone", gauges: ["ribbon", "comb", "ladder"], places: {}, codec: "h264", quality: 19 };
 let current = null; // name of the film shown; null for one that is not in the sheet yet
 let fresh = {}; // what is chosen for that one so far
-let usual = null; // of the first run's picture
+let about = null; // the film's size, length, and where gauges may stand
 let at_s = null;
 let picture = "";
 let waiting = null;
@@ -45,7 +45,9 @@ function put(keys) {
     const film = kept()[index];
     if (keys.runs && isSuggested(film)) keys.name = freeName(keys.runs);
     if (keys.name) current = keys.name;
-    return edit(...Object.entries(keys).map(([key, value]) => ({ op: "set", path: ["films", index, ...key.split("/")], value })));
+    const { runs, arrangement } = { ...film, ...keys }; // places are of one way to stand together
+    const isOther = film.places && (arrangement !== film.arrangement || (runs.length > 2) !== (film.runs.length > 2));
+    return edit(...(isOther ? [{ op: "unset", path: ["films", index, "places"] }] : []), ...Object.entries(keys).map(([key, value]) => ({ op: "set", path: ["films", index, ...key.split("/")], value })));
   }
   const { places, name, ...rest } = { ...fresh, ...keys };
   fresh = { ...fresh, ...keys };
@@ -55,27 +57,23 @@ function put(keys) {
   return edit({ op: "add", path: ["films"], value: { name: current, ...rest } });
 }
 
+const isAlone = (film) => film.arrangement === "alone";
 function asked() {
   const film = order();
-  const alone = film.arrangement === "alone";
-  return { ...film, name: film.name || suggested(film.runs), places: alone && usual ? chosenPlaces(film) : {}, gauges: alone ? film.gauges : null };
+  return { ...film, name: film.name || suggested(film.runs), gauges: isAlone(film) ? film.gauges : null };
 }
-const spot = (film, kind) => {
-  const [x, y, width, height] = film.places[kind] || usual.places[kind];
+
+// A film of one run has its gauges where the sheet has them, or at the usual places. In one of
+// several the desk keeps them clear of the clips' edges, and says where they stand.
+function spot(film, kind, cell) {
+  const said = isAlone(film) && (film.places[kind] || about.usual[kind]);
+  const [x, y, width, height] = said || cell.boxes[kind];
   return moved[kind] ?? { x, y, width, height };
-};
-// Of a ladder with the height of a rung: as its box is made higher, so are its rungs.
-function placeOf(film, kind) {
-  const [x, y, width, height] = film.places[kind] || usual.places[kind];
-  const [,,, usually, rung] = usual.places[kind];
-  return [x, y, width, height, ...(rung ? [Math.min(1, (rung * height) / usually)] : [])];
 }
-const chosenPlaces = (film) => (Object.keys(film.places).length
-  ? Object.fromEntries(film.gauges.map((kind) => [kind, placeOf(film, kind)])) : {});
 
 async function fetchPlaces() {
-  usual = await ask("places", { text: state.text, film: asked() });
-  if (at_s === null || at_s > usual.duration_s) at_s = Number((usual.duration_s / 2).toFixed(1));
+  about = await ask("places", { text: state.text, film: asked() });
+  if (at_s === null || at_s > about.duration_s) at_s = Number((about.duration_s / 2).toFixed(1));
 }
 
 // One picture at a time; the last wish wins.
@@ -84,7 +82,7 @@ async function fetchStill() {
   if (!order().runs.length) return; // taken back meanwhile
   waiting = "once";
   try {
-    if (!usual) await fetchPlaces();
+    if (!about || !isAlone(order())) await fetchPlaces();
     const blob = await ask("picture", { text: state.text, film: asked(), at_s });
     if (picture) URL.revokeObjectURL(picture);
     picture = URL.createObjectURL(blob);
@@ -98,62 +96,67 @@ async function fetchStill() {
 
 function showPicture() {
   const host = document.getElementById("still");
-  if (!host || !usual) return;
+  if (!host || !about) return;
   const film = order();
   showAt(document.getElementById("still-at"), film);
   if (!picture) return;
-  const alone = film.arrangement === "alone";
-  host.style.setProperty("--aspect", usual.width / usual.height); // so that shares of it are shares of the picture
-  renew(host, h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` }),
-    alone && laid(h("div", { className: "safe", id: "safe" }), { x: 0, y: 0, width: 1, height: 1 }),
-    alone && film.gauges.filter((kind) => usual.places[kind]).map((kind) => box(film, kind)));
+  host.style.setProperty("--aspect", about.width / about.height); // so that shares of it are shares of the picture
+  renew(host, h("img", { src: picture, alt: `Picture at ${at_s} s with its gauges` }), about.cells.map((cell, index) => [
+    laid(h("div", { className: "safe", id: `safe-${index}` }), { x: 0, y: 0, width: 1, height: 1 }, cell),
+    (isAlone(film) ? film.gauges.filter((kind) => about.usual[kind]) : Object.keys(cell.boxes)).map((kind) => box(film, kind, index))]));
 }
 
 const percent = (share) => `${(100 * share).toFixed(3)}%`;
-function laid(node, one) {
-  const inner = 1 - 2 * usual.edge;
-  node.style.left = percent(usual.edge + inner * one.x);
-  node.style.top = percent(usual.edge + inner * one.y);
-  node.style.width = percent(inner * one.width);
-  node.style.height = percent(inner * one.height);
+function laid(node, one, { safe: [x, y, width, height] }) {
+  node.style.left = percent(x + width * one.x);
+  node.style.top = percent(y + height * one.y);
+  node.style.width = percent(width * one.width);
+  node.style.height = percent(height * one.height);
   return node;
 }
 
-function box(film, kind) {
-  const layAt = (node, to) => {
+// A gauge's place in one run's part; moved, it moves in all.
+const boxOf = (kind, index) => `place-${kind}${index ? `-${index + 1}` : ""}`;
+function box(film, kind, index) {
+  const cell = about.cells[index];
+  const layAt = (to) => {
     const width = Math.min(Math.max(to.width, 0.05), 1), height = Math.min(Math.max(to.height, 0.04), 1);
     moved[kind] = { width, height, x: Math.min(Math.max(to.x, 0), 1 - width), y: Math.min(Math.max(to.y, 0), 1 - height) };
-    laid(node, moved[kind]);
+    about.cells.forEach((other, i) => {
+      const node = document.getElementById(boxOf(kind, i));
+      if (node) laid(node, moved[kind], other);
+    });
   };
   const keep = async () => {
     const where = moved[kind];
     const shares = [where.x, where.y, where.width, where.height].map((share) => Number(share.toFixed(4)));
     await put({ [`places/${kind}`]: shares });
+    for (const { boxes } of about.cells) if (boxes[kind]) boxes[kind] = shares; // until the picture shows where it went
     if (moved[kind] === where) delete moved[kind];
   };
   const shift = ({ x, y, width, height }, by, sized) =>
     (sized ? { x, y, width: width + by[0], height: height + by[1] } : { x: x + by[0], y: y + by[1], width, height });
-  return laid(h("button", { type: "button", className: "place", id: `place-${kind}`,
-    "aria-label": `Place of the ${kind}: arrow keys move it, with Shift they size it`,
+  return laid(h("button", { type: "button", className: "place", id: boxOf(kind, index),
+    "aria-label": `Place of the ${kind}${isAlone(film) ? "" : ` of ${film.runs[index]}`}: arrow keys move it, with Shift they size it`,
     onkeydown: (event) => {
       const by = { ArrowLeft: [-0.01, 0], ArrowRight: [0.01, 0], ArrowUp: [0, -0.01], ArrowDown: [0, 0.01] }[event.key];
       if (!by) return;
       event.preventDefault();
-      layAt(event.currentTarget, shift(spot(film, kind), by, event.shiftKey));
+      layAt(shift(spot(film, kind, cell), by, event.shiftKey));
       clearTimeout(later[kind]);
       later[kind] = setTimeout(keep, 400);
     },
     onpointerdown: (event) => {
-      const node = event.currentTarget, sized = event.target.matches("i"), start = spot(film, kind);
-      const area = node.parentNode.getBoundingClientRect(), inner = 1 - 2 * usual.edge, from = [event.clientX, event.clientY];
+      const node = event.currentTarget, sized = event.target.matches("i"), start = spot(film, kind, cell);
+      const area = node.parentNode.getBoundingClientRect(), [,, across, down] = cell.safe, from = [event.clientX, event.clientY];
       node.setPointerCapture(event.pointerId);
-      node.onpointermove = (now) => layAt(node, shift(start,
-        [(now.clientX - from[0]) / area.width / inner, (now.clientY - from[1]) / area.height / inner], sized));
+      node.onpointermove = (now) => layAt(shift(start,
+        [(now.clientX - from[0]) / area.width / across, (now.clientY - from[1]) / area.height / down], sized));
       node.onpointerup = node.onpointercancel = () => {
         node.onpointermove = node.onpointerup = node.onpointercancel = null;
         if (moved[kind]) keep();
       };
-    } }, h("span", {}, kind), h("i", {})), spot(film, kind));
+    } }, h("span", {}, kind), h("i", {})), spot(film, kind, cell), cell);
 }
 
 async function draw() {
@@ -193,7 +196,7 @@ export function films(main) {
       h("div", { id: "still", className: "still" }), h("div", { id: "still-at" }))), h("h2", {}, "Drawn"), h("ul", { className: "films", id: "drawn" }));
     pictured = "";
   }
-  const alone = film.arrangement === "alone";
+  const alone = isAlone(film);
   renew(main.querySelector("#film-form"),
     !state.runs.some((run) => run.state === "done") && h("p", { className: "empty" }, "A film needs a run that is worked out. ", h("a", { href: "#runs" }, "Work one out"), " first."),
     kept().length > 0 && field("film-which", "Film", choice([...kept().map((one) => one.name), ["", "a new one"]], current ?? "", (name) => {
@@ -207,8 +210,8 @@ export function films(main) {
     alone && h("fieldset", {}, h("legend", {}, "Gauges"), GAUGES.map(([kind, words]) => h("label", { className: "check" },
       h("input", { type: "checkbox", id: `gauge-${kind}`, checked: film.gauges.includes(kind), onchange: (event) => {
         put({ gauges: GAUGES.map(([one]) => one).filter((one) => (one === kind ? event.target.checked : film.gauges.includes(one))) });
-      } }), words)),
-    Object.keys(film.places).length > 0 && button("Usual places", () => edit({ op: "unset", path: ["films", place(), "places"] }), { id: "usual" })),
+      } }), words))),
+    Object.keys(film.places).length > 0 && button("Gauges at the usual places", () => edit({ op: "unset", path: ["films", place(), "places"] }), { id: "usual" }),
     field("film-quality", "Quality", choice(QUALITY, `${film.codec} ${film.quality}`, (value) => {
       const [codec, quality] = value.split(" ");
       put({ codec, quality: Number(quality) });
@@ -223,7 +226,7 @@ export function films(main) {
   const now = JSON.stringify([film, at_s]);
   if (film.runs.length && now !== pictured) {
     const stands = ({ runs, arrangement }) => JSON.stringify([runs, arrangement]);
-    if (stands(JSON.parse(pictured || "[{}]")[0]) !== stands(film)) usual = null;
+    if (stands(JSON.parse(pictured || "[{}]")[0]) !== stands(film)) about = null;
     pictured = now;
     fetchStill();
   }
@@ -233,10 +236,10 @@ export function films(main) {
 
 const pictureAt = (time_s) => `Picture at ${time_s.toFixed(1)} s`;
 function showAt(place, film) {
-  renew(place, usual ? field("at", pictureAt(at_s), h("input", { type: "range", min: 0, max: usual.duration_s, step: 0.1, value: at_s,
+  renew(place, about ? field("at", pictureAt(at_s), h("input", { type: "range", min: 0, max: about.duration_s, step: 0.1, value: at_s,
     oninput: ({ target }) => { target.labels[0].textContent = pictureAt(Number(target.value)); },
-    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), film.arrangement === "alone" ? "Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet."
-      : "The runs launch together. In a film of several the gauges have fixed places, so that like stands beside like.")
+    onchange: (event) => { at_s = Number(event.target.value); fetchStill(); } }), `Drag a gauge to its place inside the dashed edge, or move it with the arrow keys; the place is kept in the sheet.${isAlone(film) ? ""
+      : " The runs launch together, and a gauge has the same place in each, clear of the clip's edges."}`)
     : h("p", { className: "quiet" }, film.runs.length ? "" : "Choose a run to see its picture."));
 }
 
