@@ -232,7 +232,7 @@ def floored(
     first = shape / rate * np.exp(more[0] - mass)
     second = shape * (shape + 1) / rate**2 * np.exp(more[1] - mass)
     variance = np.where(has, safe2 / first, squares / dof)
-    freedom = np.where(has, 2 * first**2 / np.maximum(second - first**2, _LEAST), dof)
+    freedom = np.where(has, 2 / np.maximum(second / first**2 - 1, _LEAST), dof)
     # The integral of the likelihood over the variances above the floor.
     log_floored = mass - shape * np.log(rate * safe2)
     plain = -shape * np.log(np.maximum(squares / 2, _LEAST**2))

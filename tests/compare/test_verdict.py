@@ -52,6 +52,27 @@ def judged(a: list[RunSplit], b: list[RunSplit], margin: float = 0.1, **more: st
     return compare_builds(*turns(a, b), margin=margin, **more)
 
 
+def test_summarise__student_1908() -> None:
+    """Extra hours of sleep, one drug less the other (Student 1908, Biometrika 6:1, page 20; the
+    ten differences from memory): mean 1.58, standard deviation 1.23, 95 % ± 0.88 by his t."""
+    seen = summarise(runs(1.2, 2.4, 1.3, 1.3, 0.0, 1.0, 1.8, 0.8, 4.6, 1.4, sigma=1e-6))
+    assert seen.n == 10
+    assert seen.mean == pytest.approx(1.58)
+    assert seen.spread == pytest.approx(1.23, abs=0.005)
+    assert seen.half == pytest.approx(0.88, abs=0.005)
+    assert (seen.floor, seen.common_sigma) == (pytest.approx(1e-6), 0.0)
+
+
+def test_summarise__shared_parts_are_means_and_own_ones_root_mean_squares() -> None:
+    one, other = RunSplit("a", 5.0, 0.03, 0.02, soft_sigma=0.1), RunSplit("b", 5.2, 0.04, 0.04)
+    seen = summarise([one, other, RunSplit("c", None, counted=False, reason="no time")])
+    assert seen.floor == pytest.approx(math.sqrt((0.03**2 + 0.04**2) / 2))
+    assert (seen.common_sigma, seen.soft_sigma) == pytest.approx((0.03, 0.05))
+    assert seen.excluded == (("c", "no time"),)
+    assert summarise([one]).half is None or summarise([one]).spread is None
+    assert summarise([]).mean is None
+
+
 def test_compare__three_verdicts() -> None:
     base = runs(6.00, 6.05, 5.95, 6.02)
     assert judged(base, runs(5.60, 5.66, 5.55, 5.63)).verdict == REAL
