@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 NAME = "runs-by-order.png"
 MOST_FIGURES = 4  # judged figures drawn, the main one first
-_MOST_NAMES = 40  # of runs along the picture; of more, every second, third, ... is named
+_CHARACTERS = 120  # of names along the picture; of more, every second, third, ... run is named
 _PANEL_IN = 2.5
 _WIDE_IN = 8.0
 _TITLE_CHARACTERS = 90  # of its size across the picture
@@ -42,7 +42,8 @@ def write_dots(folder: Path, results: DayResults) -> tuple[Path, ...]:
     run_at = {one.place: one.run for one in results.day.standings}
     last = max(run_at)
     rows[-1].set_xlabel("run, in the order driven")
-    named = range(1, last + 1, math.ceil(last / _MOST_NAMES))
+    longest = 2 + max(map(len, run_at.values()))
+    named = range(1, last + 1, math.ceil(last * longest / _CHARACTERS))
     rows[-1].set_xticks(named, [run_at.get(i, "") for i in named])
     builds = textwrap.fill(named_builds(results.sheet.builds), _TITLE_CHARACTERS)
     figure.suptitle(

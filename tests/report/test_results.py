@@ -18,6 +18,7 @@ from overlay.compare.value import headline
 from overlay.demo.truth import truth_of_day
 from overlay.gauges.ladder import ladder_values
 from overlay.gauges.palette import BUILD_HUES
+from overlay.report import results_dots
 from overlay.report.results import (
     DayResults,
     judged_day,
@@ -267,6 +268,21 @@ def test_numbers__a_runs_times_are_the_same_everywhere(everywhere, results):
             assert told[one.run]["splits"][place]["time_s"] == split.value
             if place < len(rungs):
                 assert f"{rungs[place].time_s:.2f}" == shown
+
+
+@pytest.mark.parametrize("room", [100, 3])
+def test_dots__runs_are_named_in_their_places_as_far_as_there_is_room(
+    results, tmp_path, monkeypatch, room
+):
+    run_at = {one.place: one.run for one in results.day.standings}
+    longest = max(map(len, run_at.values()))
+    monkeypatch.setattr(results_dots, "_CHARACTERS", room * (longest + 2))
+    monkeypatch.setattr(results_dots, "saved", lambda figure, path: figure)
+    (figure,) = results_dots.write_dots(tmp_path, results)
+    axis = figure.axes[-1].xaxis
+    named = [label.get_text() for label in axis.get_ticklabels()]
+    assert named == [run_at[place] for place in axis.get_ticklocs()]
+    assert len(named) == len(run_at) if room > len(run_at) else 1 < len(named) <= room
 
 
 def test_numbers__plots_show_those_of_the_tables(everywhere, results):
