@@ -91,8 +91,8 @@ def imprint_from_text(text: str) -> Imprint | None:
         return None
     if note[KEY] != VERSION:
         raise InputError(
-            f"the clip's note on its gauges has version {note[KEY]}, this program knows {VERSION}; "
-            "use the program that made the clip"
+            f"the clip's note on its gauges has version {note[KEY]!r:.20}, this program knows "
+            f"{VERSION}; use the program that made the clip"
         )
     try:
         size = _whole(note["size"], 2)

@@ -66,7 +66,8 @@ def place_text(path: Sequence[str | int]) -> str:
         if isinstance(part, int):
             text += f"[{part + 1}]"
         else:
-            text += f".{part}" if text else part
+            word = part if part.isprintable() and len(part) <= 60 else shown(part)
+            text += f".{word}" if text else word
     return text
 
 

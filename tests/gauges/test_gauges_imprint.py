@@ -39,6 +39,7 @@ def test_imprint__other_comments_are_no_note():
     "change",
     [
         {"timetrue": 99},
+        {"timetrue": "a\nb"},
         {"sides": [{}]},
         {"boxes": [[1, 2, 3]]},
         {"slowed": {"start_s": 3.0, "end_s": 2.0, "factor": 4}},
@@ -57,7 +58,8 @@ def test_imprint__other_comments_are_no_note():
 def test_imprint__damaged_or_unknown_says_what_to_do(change):
     note = json.loads(NOTE.to_text()) | change
     with pytest.raises(
-        InputError, match=r"the clip's note .*(draw the clip again|use the program)"
+        InputError,
+        match=r"^the clip's note .*(draw the clip again|use the program that made the clip)$",
     ):
         imprint_from_text(json.dumps(note))
 

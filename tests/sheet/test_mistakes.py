@@ -20,6 +20,12 @@ MISTAKES = {
         "write it under conditions",
     ),
     "key that means nothing": ('notes = "gusty"', "xyzzy = 9", "runs[2].xyzzy", "take it out"),
+    "key with a line's end in it": (
+        'notes = "gusty"',
+        '"a\\nb" = 9',
+        'runs[2]."a\N{REPLACEMENT CHARACTER}b"',
+        "take it out",
+    ),
     "misspelt table": ("[vehicle]", "[vehicel]", "vehicel", "did you mean vehicle"),
     "judged goal the wrong way round": (
         "worth_noticing_s = 0.15",
