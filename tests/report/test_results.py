@@ -140,6 +140,17 @@ def test_power__close_to_the_simulated_engine(results):
     assert results.powers[1].peak_w > results.powers[0].peak_w
 
 
+def test_power__revs_at_top_speed_by_gearing_and_tyre(results):
+    """Turns of the wheel in a minute, at the mean top speed, times the gear ratio."""
+    from overlay.demo.scenario import BUILDS
+
+    for one, build in zip(results.powers, BUILDS, strict=True):
+        tops = [run.splits[-1].value for run in results.day.of_build(one.build)]
+        around_m = 2 * np.pi * build.vehicle.tyre_radius_m
+        expected = np.mean(tops) / around_m * 60 * build.vehicle.ratio
+        assert one.top_rpm == pytest.approx(expected, rel=2e-3)
+
+
 def test_plots__have_both_hues(results, tmp_path):
     plots = write_plots(tmp_path, results)
     assert [plot.name for plot in plots] == [
