@@ -84,6 +84,9 @@ def write_readout(
 def write_log(target: str | Path, found: Readout) -> None:
     """One row for each value that the readout took, or passed: footage time and speed.
 
+    Where it follows the speed at once, the header says that each row is the passing of a speed
+    between two figures, and a log read from it takes them as exact.
+
     Raises
     ------
     OutputError
@@ -92,7 +95,8 @@ def write_log(target: str | Path, found: Readout) -> None:
     places = found.decimals + found.updates.passed
     with written_whole(target) as path, path.open("w", newline="", encoding="utf-8") as file:
         rows = csv.writer(file)
-        rows.writerow(["footage time (s)", f"speed ({found.unit})"])
+        said = "passed speed" if found.updates.passed else "speed"
+        rows.writerow(["footage time (s)", f"{said} ({found.unit})"])
         for t_s, value in zip(found.updates.t_s, found.updates.values, strict=True):
             rows.writerow([f"{t_s:.4f}", f"{value:.{places}f}"])
 

@@ -55,6 +55,8 @@ class Raw:
     speed_source: str | None = None  # Where the speed came from
     counts: Cleaning = field(default_factory=Cleaning)  # What the reader itself dropped and noted
     columns: str | None = None  # Of a table: which column is taken for what
+    # What speeds are rounded to, m/s, as of :class:`overlay.series.Series`
+    speed_step: float | None = None
 
 
 def cleaned(raw: Raw) -> Log:
@@ -82,6 +84,8 @@ def cleaned(raw: Raw) -> Log:
     notes = [*raw.counts.notes, *notes]
     t_s, start_utc = _rebased(raw, raw.t_s[kept])
     channels = _channels(t_s, {name: array[kept] for name, array in values.items()})
+    if SPEED in channels:
+        channels[SPEED] = replace(channels[SPEED], step=raw.speed_step)
     source = raw.speed_source if SPEED in channels else None
     if SPEED not in channels:
         segment = None if raw.segment is None else raw.segment[kept]

@@ -102,8 +102,11 @@ def read_table(data: bytes, path: str, given: Reading) -> Raw:
     counts = Cleaning(len(grid.rows), unparsable=lost, rollovers=times.rollovers, notes=said)
     is_footage = times.clock == "elapsed" and "footage" in used.column["time"].name.lower()
     clock = "footage" if is_footage else times.clock
-    source = f"column {used.column['speed'].name!r}" if "speed" in used.column else None
-    as_read = (times.origin, None, source, counts, used.said())
+    speed = used.column.get("speed")
+    source = f"column {speed.name!r}" if speed else None
+    # Speeds that a readout passed at these times are exact, whatever their last digit.
+    step = 0.0 if speed and is_footage and "passed" in speed.name.lower() else None
+    as_read = (times.origin, None, source, counts, used.said(), step)
     return Raw(path, "table", clock, times.t_s, values, *as_read)
 
 

@@ -1,4 +1,4 @@
-"""Every frame read for itself by the clip's own digits, and all of them read as one record."""
+"""How well any number fits every frame, by the clip's own digits."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from overlay.motion.model import BoolArray
 from overlay.readout.glyphs import ABOVE, HIGH, SOLID, Ink
 from overlay.readout.layout import Layout
 from overlay.readout.typefaces import DIGITS
@@ -22,36 +21,14 @@ LEAST_TONE, MOST_TONE = 0.03, 0.97
 LEAST_SCENE = 0.02  # share of ink in what stands behind, or of what is none
 SOFT_PX = 0.7  # places are whole columns: edges may be off by half of one
 EDGE_PX, RING_PX = 1, 4  # from a stroke: what it blurs, and where its outline would be
+# Stretches that are asked, what share of them must have that little ink there.
+MOST_RINGS, RING_SHARE, RING_INK = 150, 0.9, 0.2
 TEMPER = 10.0  # neighbouring pixels err together: so many count as one
-CHANGE_COST, JUMP_COST = 6.0, 0.7
-RIVALS = 8
-BY_GLYPHS = 4.0  # log odds that the glyphs of a stretch add
 MOST_WEIGHT = 10  # frames: longer holds say no more of what a sign looks like
 CHUNK = 256
-LEAST_FIT = 0.25  # of the log odds that a digit has over a quiet scene
-STROKE, LOST = 0.7, 0.65  # mean ink of a stroke; with less of a sign's strokes it is another
+STROKE = 0.7  # mean ink of a stroke
 MOVED = 0.3  # weight of what stands behind digits of several widths
 TAIL, AS_SHARP = "tail", 0.95  # what follows a number, and how sharp it is if it moves along
-LEAST_LEAD = 3.0  # log odds, in the middle of a stretch's frames, under which it is not read
-
-
-@dataclass(frozen=True, eq=False)
-class Frames:
-    """What every frame shows.
-
-    Attributes
-    ----------
-    values : ndarray, shape (n,)
-        NaN where no number can be read.
-    alone : ndarray, shape (n,)
-        The same, each frame read for itself.
-    lead : ndarray, shape (n,)
-        Log odds of the value against the next best, in that frame alone.
-    """
-
-    values: FloatArray
-    alone: FloatArray
-    lead: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,24 +128,43 @@ def _away(mean: FloatArray) -> IntArray:
     return np.minimum(np.ceil(away), RING_PX + 1).astype(np.intp)
 
 
-def _ring(means: Sequence[FloatArray]) -> FloatArray:
-    """Mean ink by the distance from the next stroke, of all signs alike."""
-    sums, counts = np.zeros(RING_PX + 2), np.zeros(RING_PX + 2)
-    for mean in means:
-        away = _away(mean)
-        sums += np.bincount(away.ravel(), mean.ravel(), RING_PX + 2)
-        counts += np.bincount(away.ravel(), minlength=RING_PX + 2)
-    return np.asarray(sums / np.maximum(counts, 1.0))
+def ring_of(
+    ink: Ink, layout: Layout, tone: Tones, shown: Sequence[tuple[int, int, str]]
+) -> FloatArray:
+    """Mean ink by whole pixels from the next stroke, NaN from where the scene shows, of all signs.
+
+    An outline is there in every frame; what is dark in most of them only may be the scene.
+    """
+    away = {sign: _away(mean) for sign, mean in tone.signs.items()}
+    seen = []
+    for first, last, text in shown[:: max(1, len(shown) // MOST_RINGS)]:
+        sums, counts = np.zeros(RING_PX + 2), np.zeros(RING_PX + 2)
+        mean = ink[first:last, TOP:BOTTOM].mean(axis=0) / 255.0
+        for sign, (start, _) in zip(text, layout.cells(text) or (), strict=True):
+            left, far = round(start), away[sign]
+            part = mean[:, max(left, 0) : left + far.shape[1]]
+            far = far[:, max(-left, 0) : max(-left, 0) + part.shape[1]]
+            sums += np.bincount(far.ravel(), part.ravel(), RING_PX + 2)
+            counts += np.bincount(far.ravel(), minlength=RING_PX + 2)
+        seen.append(sums / np.maximum(counts, 1.0))
+    rings = np.array(seen).reshape(-1, RING_PX + 2)
+    if not len(rings):
+        return np.full(RING_PX + 2, np.nan)
+    always = np.quantile(rings, RING_SHARE, axis=0) < RING_INK
+    always[: EDGE_PX + 1], always[RING_PX + 1] = True, False
+    return np.where(np.logical_and.accumulate(always), rings.mean(axis=0), np.nan)
 
 
 def _model(mean: FloatArray, ring: FloatArray | None) -> _Model:
     import cv2
 
     away = _away(mean)
-    soft = cv2.GaussianBlur(mean, (0, 0), SOFT_PX)
-    p = soft if ring is None else np.where(away <= EDGE_PX, soft, ring[away])
-    p = np.clip(p, LEAST_TONE, MOST_TONE)
-    own = (away <= (EDGE_PX if ring is None else RING_PX)).astype(np.float64)
+    near = away <= EDGE_PX
+    p = cv2.GaussianBlur(mean, (0, 0), SOFT_PX)
+    if ring is not None:
+        p = np.where(near, p, np.nan_to_num(ring)[away])
+        near |= np.isfinite(ring)[away]
+    p, own = np.clip(p, LEAST_TONE, MOST_TONE), near.astype(np.float64)
     return _Model(own * np.log(p), own * np.log(1 - p), own)
 
 
@@ -189,22 +185,28 @@ class Reader:
     ink : ndarray of uint8, shape (n, ROWS, width)
     layout : Layout
     tone : Tones
-    ring : bool
-        Whether what is close around strokes is as it was when they were learned, as outlines are.
+    ring : ndarray, optional
+        Ink close around strokes, as :func:`ring_of` gives it; what is there may else be the scene.
     """
 
-    def __init__(self, ink: Ink, layout: Layout, tone: Tones, *, ring: bool = False) -> None:
+    def __init__(
+        self, ink: Ink, layout: Layout, tone: Tones, *, ring: FloatArray | None = None
+    ) -> None:
         self._ink = ink
         self._layout = layout
         self._tone = tone
-        around = _ring(list(tone.signs.values())) if ring else None
-        self._models = {sign: _model(mean, around) for sign, mean in tone.signs.items()}
-        self._models[TAIL] = _model(tone.tail, around)
+        self._models = {sign: _model(mean, ring) for sign, mean in tone.signs.items()}
+        self._models[TAIL] = _model(tone.tail, ring)
         self._moves = tone.moves
         self._known: dict[tuple[str, int], FloatArray] = {}
         self._spans: dict[tuple[int, int, int], FloatArray] = {}
         self._all = self._by_column(np.ones((BOTTOM - TOP, ink.shape[2])))
-        self._beside = {n: self._columns(_model(mean, around)) for n, mean in tone.beside.items()}
+        self._beside = {n: self._columns(_model(mean, ring)) for n, mean in tone.beside.items()}
+
+    @property
+    def knows_all(self) -> bool:
+        """Whether no digit is read as the next best since its look is not known."""
+        return all(digit in self._models for digit in DIGITS)
 
     def can_read(self, text: str) -> bool:
         """Whether all signs of a number, and their places, are known."""
@@ -242,17 +244,18 @@ class Reader:
             least = np.minimum(least, there / max(float(np.count_nonzero(strokes)), 1.0))
         return least
 
-    def fits(self, text: str, frames: IntArray) -> BoolArray:
-        """Whether each digit of a number looks in some frames as it should over a quiet scene.
+    def fit(self, text: str, frames: IntArray) -> FloatArray:
+        """How much each digit of a number, of the worst, looks as it should over a quiet scene.
 
-        A digit that was never learned is read as the next best, which looks little like it.
+        A share of the log odds, at most about 1. A digit that was never learned is read as the next
+        best, which looks little like it.
         """
-        fit = np.ones(len(frames), dtype=bool)
+        worst = np.ones(len(frames))
         for sign, (start, _) in zip(text, self._layout.cells(text) or (), strict=True):
             if sign in DIGITS:
-                found = self._near(sign, round(start))
-                fit &= found[frames] > LEAST_FIT * self._usual(sign)
-        return fit
+                found = self._near(sign, round(start))[frames] / self._usual(sign)
+                worst = np.minimum(worst, found)
+        return worst
 
     def _usual(self, sign: str) -> float:
         """Log odds of a sign in its own frames over a scene without ink."""
@@ -314,70 +317,3 @@ class Reader:
             count, free = (BOTTOM - TOP) * (b - a), (BOTTOM - TOP) * (b - a) - (own[b] - own[a])
             total += odds[:, b] - odds[:, a] + _scene(rest, free) - _scene(every, float(count))
         return total
-
-
-def read_frames(
-    reader: Reader,
-    texts: Sequence[str],
-    values: FloatArray,
-    shown: Sequence[tuple[int, int, str]],
-) -> Frames:
-    """The likeliest record of numbers.
-
-    A number stays or changes at a cost, the more the further it jumps (Viterbi 1967, IEEE
-    Transactions on Information Theory 13:260).
-
-    Parameters
-    ----------
-    texts : sequence of str
-        Every number that may stand there.
-    values : ndarray
-        Of each.
-    shown : sequence of (first, last, text)
-        What stretches of frames show by their glyphs, which speaks for it a little.
-    """
-    s = np.stack([reader.score(text) for text in texts], axis=1)
-    few = min(RIVALS, len(texts))
-    top = np.argsort(-s, axis=1)[:, :few]
-    first = top[:, 0].copy()
-    told = s.copy()
-    for start, end, text in shown:
-        if text in texts:
-            told[start:end, texts.index(text)] += BY_GLYPHS
-    path = _path(told, np.argsort(-told, axis=1)[:, :few], values)
-    rows = np.arange(len(s))
-    chosen = s[rows, path]
-    others = s.copy()
-    others[rows, path] = -np.inf
-    lead = chosen - others.max(axis=1) if len(texts) > 1 else chosen
-    found = values[path]
-    for k in np.unique(path):
-        frames = np.flatnonzero(path == k)
-        there = (reader.shown(texts[k], frames) >= LOST) & reader.fits(texts[k], frames)
-        found[frames[~there]] = np.nan
-    edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
-    for start, end in pairwise(edges):
-        if float(np.median(lead[start:end])) < LEAST_LEAD:
-            found[start:end] = np.nan
-    return Frames(found, values[first], lead)
-
-
-def _path(s: FloatArray, top: IntArray, values: FloatArray) -> IntArray:
-    step = float(np.min(np.diff(np.unique(values)))) if len(np.unique(values)) > 1 else 1.0
-    count, few = len(top), len(top[0])
-    best = s[0, top[0]]
-    back = np.zeros((count, few), dtype=np.intp)
-    rows = np.arange(few)
-    for t in range(1, count):
-        here, there = top[t], top[t - 1]
-        jump = np.log1p(np.abs(values[here][:, None] - values[there][None, :]) / step)
-        cost = np.where(here[:, None] == there[None, :], 0.0, CHANGE_COST + JUMP_COST * jump)
-        total = best[None, :] - cost
-        back[t] = np.argmax(total, axis=1)
-        best = total[rows, back[t]] + s[t, here]
-    k = int(np.argmax(best))
-    out = np.zeros(count, dtype=np.intp)
-    for t in range(count - 1, -1, -1):
-        out[t] = top[t, k]
-        k = int(back[t, k])
-    return out

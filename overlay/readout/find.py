@@ -163,14 +163,14 @@ def _place(pictures: Luma, mask: Luma, top: Luma, box: _Part) -> Place:
     off = values[level - values > OFF_CODES]
     ground = float(np.median(off)) if len(off) else 0.0
     on = values[values >= level - ON_CODES].astype(np.intp)
-    ink = _commonest(on) if len(on) else level
+    ink = commonest(on) if len(on) else level
     away = np.abs(pictures[:, upper:lower, left:right] - ink)
     sharp = float(np.sum(away <= 2 * NEAR_CODES)) / max(float(np.sum(away <= ON_CODES)), 1.0)
     weight = float(inside.sum()) * sharp**2
     return Place((left, upper, right - left, lower - upper), ink, ground, weight)
 
 
-def _commonest(codes: npt.NDArray[np.intp]) -> float:
+def commonest(codes: npt.NDArray[np.intp]) -> float:
     """The luma that most have, as ink has one and what passes behind has many."""
-    counts = np.convolve(np.bincount(codes, minlength=256), np.ones(2 * NEAR_CODES + 1), "same")
+    counts = np.convolve(np.bincount(codes, minlength=256), np.bartlett(2 * NEAR_CODES + 3), "same")
     return float(np.argmax(counts))

@@ -9,13 +9,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from overlay.readout.find import Luma
+from overlay.readout.find import Luma, commonest
 from overlay.timebase import FloatArray
 
 HIGH = 28  # rows that a digit is brought to
 ABOVE, BELOW = 8, 8  # rows kept above the digits, and below their baseline
 ROWS = ABOVE + HIGH + BELOW
 FULL_INK, NO_INK = 0.2, 0.6  # distance from the luma of ink as a share of its contrast
+LEAST_CONTRAST = 20.0  # codes between ink and what it stands on: coding moves both by some
+BROAD = 0.46  # of the height of a digit: no stroke is as broad both ways
 SOLID = 0.5  # ink of a pixel that belongs to a glyph
 BRIDGED = 3  # rows: the gap between two segments of a display, and one
 BAR_WIDE = 0.3  # of the height of a digit: a bar this near to its neighbour is a part of it
@@ -28,15 +30,62 @@ PATCH = (28, 20)  # rows and columns to which a digit is stretched when it is co
 Ink = npt.NDArray[np.uint8]
 
 
-def ink_of(luma: Luma, ink: float, ground: float) -> Ink:
-    """How much each pixel is ink, 0 to 255, by its distance from the luma of ink."""
+def ink_of(luma: Luma, ink: float, ground: float, high: float) -> Ink:
+    """How much each pixel is ink, 0 to 255, by its distance from the luma of ink.
+
+    That distance is a share of the contrast with what stands around the pixel in the same frame, so
+    that light digits are seen over a light ground too. What is broader than a stroke, such as a
+    cloud of the luma of ink, is none.
+
+    Parameters
+    ----------
+    luma : ndarray of uint8, shape (n, rows, columns)
+    ink, ground : float
+        Luma of digits, and of what they stand on as a rule.
+    high : float
+        Rows of a digit.
+    """
+    table = _ink_table(abs(ink - ground))
+    out = np.empty_like(luma)
+    for frame, into in zip(luma, out, strict=True):
+        own, around = _away(frame, ink, high)
+        into[:] = table[around, own]
+    return out
+
+
+def luma_of_ink(luma: Luma, ink: float, ground: float, high: float) -> float:
+    """The luma that most ink has where the ground is far from it; what was given where none is.
+
+    Parameters as of :func:`ink_of`.
+    """
+    contrast = abs(ink - ground)
+    table, codes = _ink_table(contrast), []
+    for frame in luma:
+        own, around = _away(frame, ink, high)
+        codes.append(frame[(table[around, own] > 255 * SOLID) & (around > NO_INK * contrast)])
+    every = np.concatenate(codes)
+    return commonest(every.astype(np.intp)) if len(every) else ink
+
+
+def _away(frame: Luma, ink: float, high: float) -> tuple[Luma, Luma]:
+    """How far the luma of each pixel is from that of ink, and that of what stands around it."""
     import cv2
 
-    contrast = abs(ink - ground)
-    away = np.abs(np.arange(256) - ink) / max(contrast, 1.0)
-    table = np.clip((NO_INK - away) / (NO_INK - FULL_INK), 0, 1)
-    flat = np.rint(255 * table).astype(np.uint8)
-    return np.asarray(cv2.LUT(luma.reshape(len(luma), -1), flat), np.uint8).reshape(luma.shape)
+    away = np.rint(np.abs(np.arange(256) - ink)).astype(np.uint8)
+    side = max(3, round(BROAD * high))
+    own = np.asarray(cv2.LUT(frame, away), np.uint8)
+    broad = np.ones((side, side), np.uint8)
+    return own, np.asarray(cv2.morphologyEx(own, cv2.MORPH_CLOSE, broad), np.uint8)
+
+
+def _ink_table(contrast: float) -> Ink:
+    """Ink by the distance of what stands around from the luma of ink, and the pixel's own."""
+    around = np.arange(256)[:, None]
+    here = np.clip(around, LEAST_CONTRAST, max(contrast, LEAST_CONTRAST))
+    share = np.clip((NO_INK - np.arange(256) / here) / (NO_INK - FULL_INK), 0, 1)
+    broad = np.clip((NO_INK - around / here) / (NO_INK - FULL_INK), 0, 1)
+    flat: Ink = np.rint(255 * np.maximum(share - broad, 0.0)).astype(np.uint8)
+    return flat
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,24 +157,31 @@ def _joined(parts: list[_Part]) -> list[_Part]:
     """Parts above one another as one: a dotted 0, a digit of seven segments."""
     out: list[_Part] = []
     for part in sorted(parts):
-        if out:
-            left, right, upper, lower, numbers = out[-1]
-            common = min(right, part[1]) - max(left, part[0])
-            narrow = min(right - left, part[1] - part[0])
-            broken = min(lower - upper, part[3] - part[2]) < TALL * HIGH or narrow < BAR_WIDE * HIGH
-            broken = broken and common >= -BRIDGED + 1
-            together = max(right, part[1]) - left <= MOST_WIDE * HIGH
-            if common >= 0.5 * narrow or (broken and together and part[2] < lower):
-                out[-1] = (
-                    left,
-                    max(right, part[1]),
-                    min(upper, part[2]),
-                    max(lower, part[3]),
-                    numbers + part[4],
-                )
-                continue
+        if out and _are_one(out[-1], part):
+            left, right, upper, lower, numbers = out.pop()
+            upper, lower = min(upper, part[2]), max(lower, part[3])
+            part = left, max(right, part[1]), upper, lower, numbers + part[4]
         out.append(part)
     return out
+
+
+def _are_one(a: _Part, b: _Part) -> bool:
+    """Whether two parts, the first further left, are of one sign."""
+    high, other = a[3] - a[2], b[3] - b[2]
+    # A decimal sign may stand below the arm of a 7, and close to a 1.
+    if max(high, other) >= TALL * HIGH and (_is_dot(*a[:4]) or _is_dot(*b[:4])):
+        return False
+    common = min(a[1], b[1]) - max(a[0], b[0])
+    narrow = min(a[1] - a[0], b[1] - b[0])
+    broken = min(high, other) < TALL * HIGH or narrow < BAR_WIDE * HIGH
+    broken = broken and common >= -BRIDGED + 1 and b[2] < a[3]
+    return common >= 0.5 * narrow or (broken and max(a[1], b[1]) - a[0] <= MOST_WIDE * HIGH)
+
+
+def _is_dot(left: int, right: int, upper: int, lower: int) -> bool:
+    """Whether a part may be a decimal sign."""
+    small = lower - upper <= DOT_HIGH * HIGH and right - left <= DOT_WIDE * HIGH
+    return small and upper > ABOVE + 0.6 * HIGH
 
 
 def _split(
@@ -134,7 +190,7 @@ def _split(
     high, wide = lower - upper, right - left
     base = ABOVE + HIGH
     if high <= DOT_HIGH * HIGH and wide <= DOT_WIDE * HIGH:
-        kind = "dot" if upper > ABOVE + 0.6 * HIGH else "other"
+        kind = "dot" if _is_dot(left, right, upper, lower) else "other"
         return [Glyph(left, right, kind, ink[:, left:right])]
     if count == 2 and wide <= DOT_WIDE * HIGH and ink[:, left:right].sum() < 0.5 * high * wide:
         return [Glyph(left, right, "pair", ink[:, left:right])]

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, field
+from itertools import pairwise, product
 
 import numpy as np
 
+from overlay.readout.glyphs import HIGH
 from overlay.timebase import FloatArray
 
 SIGNS = "0123456789."
 ANCHORS = (0.0, 0.5, 1.0)  # what stays still: left end, middle, right end
+BETTER, BETTER_OF_SEVERAL = 0.9, 0.75  # share of the misfit; several widths also fit what is noise
 STRAY_PX, ONE_WIDE_PX = 2.5, 1.0
 # Weight of the assumption that all digits are of one width: as a rule, and where it is enough.
 EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.35
+# Columns: less is the rounding of edges, more is no kerning; and how often a pair must be seen.
+KERNED_PX, MOST_KERNED_PX, KERNED_SEEN = 1.0, 0.25 * HIGH, 3
+KERNED_FITS = 3
+
+_Seen = Sequence[tuple[str, Sequence[float], Sequence[float]]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +41,8 @@ class Layout:
         Usual width of a number of that many signs.
     rms_px : float
         How far off signs were from their places.
+    kerns : dict of str to float
+        By how many columns the second sign of a pair stands closer (negative) or further.
     """
 
     origins: dict[int, float]
@@ -40,6 +50,7 @@ class Layout:
     anchor: float
     widths: dict[int, float]
     rms_px: float
+    kerns: dict[str, float] = field(default_factory=dict)
 
     @property
     def is_proportional(self) -> bool:
@@ -55,8 +66,9 @@ class Layout:
         if len(text) not in self.origins:
             return None
         wide = self.advances[[SIGNS.index(sign) for sign in text]]
-        excess = float(wide.sum()) - self.widths[len(text)]
-        starts = self.origins[len(text)] - self.anchor * excess + np.cumsum(wide) - wide
+        moved = _kerned(text, self.kerns)
+        excess = float(wide.sum() + moved[-1]) - self.widths[len(text)]
+        starts = self.origins[len(text)] - self.anchor * excess + np.cumsum(wide) - wide + moved
         return list(zip(starts.tolist(), (starts + wide).tolist(), strict=True))
 
     def holds(self, text: str, lefts: Sequence[float], rights: Sequence[float]) -> bool:
@@ -68,7 +80,12 @@ class Layout:
         )
 
 
-def layout_of(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> Layout:
+def _kerned(text: str, kerns: dict[str, float]) -> FloatArray:
+    """By how many columns kerning moves each sign of a number, from its first on."""
+    return np.cumsum([0.0, *(kerns.get(a + b, 0.0) for a, b in pairwise(text))])
+
+
+def layout_of(seen: _Seen) -> Layout:
     """Fit places to numbers with the left and right edges of their signs.
 
     Parameters
@@ -79,32 +96,73 @@ def layout_of(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> L
     Notes
     -----
     Least squares of ``left = origin - anchor * excess + sum of advances before + bearing``,
-    with the advances drawn to their mean where little was seen, and strays left out once.
+    with the advances drawn to their mean where little was seen, and strays left out once. What is
+    left over between the same two neighbours is kerning, and is taken out before the next fit.
     """
-    widths = _widths(seen)
-    best: tuple[float, FloatArray, float, list[int]] | None = None
-    for even, anchor in product((ONE_WIDTH, EVEN), ANCHORS):
-        if even == EVEN and best is not None and best[0] < TABULAR_PX:
+    kerns: dict[str, float] = {}
+    for _ in range(KERNED_FITS):
+        layout, over = _laid_out(seen, kerns)
+        kerns = _kerns(seen, over, kerns)
+        if not kerns:
             break
-        found = _fit(seen, anchor, widths, even)
-        if best is None or found[0] < 0.9 * best[0]:
-            best = found
+    return layout
+
+
+def _kerns(seen: _Seen, over: FloatArray, known: dict[str, float]) -> dict[str, float]:
+    """What is `known` and the median of what is left `over` between two neighbours."""
+    found: dict[str, list[float]] = defaultdict(list)
+    first = 0
+    for text, *_ in seen:
+        for k, pair in enumerate(pairwise(text), first):
+            found["".join(pair)].append(over[k + 1] - over[k])
+        first += len(text)
+    medians = {
+        p: known.get(p, 0.0) + float(np.median(gaps))
+        for p, gaps in found.items()
+        if len(gaps) >= KERNED_SEEN
+    }
+    return {pair: gap for pair, gap in medians.items() if KERNED_PX < abs(gap) < MOST_KERNED_PX}
+
+
+def _laid_out(seen: _Seen, kerns: dict[str, float]) -> tuple[Layout, FloatArray]:
+    """Places that fit best, and how much further right each sign in turn stands."""
+    widths = _widths(seen)
+    best: _Fit | None = None
+    several = False
+    for even, anchor in product((ONE_WIDTH, EVEN), ANCHORS):
+        if even == EVEN and best is not None and best.rms_px < TABULAR_PX:
+            break
+        found = _fit(seen, anchor, widths, even, kerns)
+        share = BETTER_OF_SEVERAL if even == EVEN and not several else BETTER
+        if best is None or found.rms_px < share * best.rms_px:
+            best, several = found, even == EVEN
     assert best is not None
-    rms, x, anchor, lengths = best
-    bearings, advances = x[11:22], x[:11]
+    anchor, bearings, advances = best.anchor, best.x[11:22], best.x[:11]
     margin = float(np.mean([advances[k] - widths[k] for k in range(10)])) / 2
     shift = float(np.mean(bearings[:10])) - margin
     usual = {
         n: float(
             np.mean([sum(advances[SIGNS.index(c)] for c in t) for t, *_ in seen if len(t) == n])
         )
-        for n in lengths
+        for n in best.lengths
     }
-    origins = {n: float(x[22 + k]) + shift - anchor * usual[n] for k, n in enumerate(lengths)}
-    return Layout(origins, advances, anchor, usual, rms)
+    starts = best.x[22:] + shift
+    origins = {n: float(x) - anchor * usual[n] for n, x in zip(best.lengths, starts, strict=True)}
+    return Layout(origins, advances, anchor, usual, best.rms_px, kerns), best.over
 
 
-def _widths(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> FloatArray:
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Advances, bearings and origins `x` for numbers of some lengths, and what is left over."""
+
+    rms_px: float
+    x: FloatArray
+    anchor: float
+    lengths: list[int]
+    over: FloatArray
+
+
+def _widths(seen: _Seen) -> FloatArray:
     """Mean width of each sign's ink; that of all where a sign was not seen."""
     sums, counts = np.zeros(11), np.zeros(11)
     for text, lefts, rights in seen:
@@ -116,15 +174,13 @@ def _widths(seen: Sequence[tuple[str, Sequence[float], Sequence[float]]]) -> Flo
 
 
 def _fit(
-    seen: Sequence[tuple[str, Sequence[float], Sequence[float]]],
-    anchor: float,
-    widths: FloatArray,
-    even: float,
-) -> tuple[float, FloatArray, float, list[int]]:
+    seen: _Seen, anchor: float, widths: FloatArray, even: float, kerns: dict[str, float]
+) -> _Fit:
     lengths = sorted({len(text) for text, *_ in seen})
     rows, right = [], []
     for text, lefts, _ in seen:
         places = [SIGNS.index(sign) for sign in text]
+        moved = _kerned(text, kerns)
         for k, left in enumerate(lefts):
             row = np.zeros(22 + len(lengths))
             for j, place in enumerate(places):
@@ -132,7 +188,7 @@ def _fit(
             row[11 + places[k]] += 1.0
             row[22 + lengths.index(len(text))] = 1.0
             rows.append(row)
-            right.append(left)
+            right.append(left - moved[k] + anchor * moved[-1])
     # The middle of a sign is the middle of its cell, and digits are of one width, unless seen.
     prior = []
     for k in range(11):
@@ -152,4 +208,6 @@ def _fit(
         x = np.linalg.lstsq(np.vstack([a[keep], pa]), np.concatenate([b[keep], pb]), rcond=None)[0]
         off = a @ x - b
         keep = np.abs(off) < max(STRAY_PX, 3 * float(np.median(np.abs(off))))
-    return float(np.sqrt(np.mean(off[keep] ** 2)) + 0.05), np.asarray(x), anchor, lengths
+    # Strays count: digits of several widths would else be taken for ones of one width.
+    rms = float(np.sqrt(np.mean(np.minimum(off**2, STRAY_PX**2))) + 0.05)
+    return _Fit(rms, np.asarray(x), anchor, lengths, -off)

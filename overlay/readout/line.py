@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -15,6 +15,7 @@ from overlay.readout.typefaces import DIGITS, drawn, faces
 from overlay.timebase import FloatArray
 
 FAR = 1.0  # gap, in heights of a digit, beyond which glyphs are not of one number
+ASTRAY = 0.25 * HIGH  # columns; digits of several widths move by less
 UNIT_FAR, WORD_FAR = 1.4, 0.55  # from the number to its unit; between the letters of that
 # What is written for each unit; the last three mean that the number is no speed.
 UNITS = {
@@ -111,11 +112,29 @@ def _trimmed(run: Sequence[Glyph]) -> Number | None:
     if not tall:
         return None
     kept = run[tall[0] : tall[-1] + 1]
+    # Before or behind a decimal sign a digit is missing.
+    if any(g.kind == "dot" for g in (*run[: tall[0]], *run[tall[-1] + 1 :])):
+        return None
     dots = [k for k, g in enumerate(kept) if g.kind == "dot"]
     decimals = 0
     if dots:
         decimals = sum(g.kind == "tall" for g in kept[dots[-1] :])
     return Number(tuple(kept), decimals, any(g.kind == "pair" for g in kept) or len(dots) > 1)
+
+
+def in_place(numbers: Sequence[Number], frames: Sequence[int]) -> list[bool]:
+    """Whether each begins or ends where numbers of as many signs do in most `frames`.
+
+    What the scene adds to a number, or takes from it, does not.
+    """
+    ends: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for number, count in zip(numbers, frames, strict=True):
+        ends[len(number.glyphs)] += count * [(number.glyphs[0].left, number.right)]
+    usual_ends = {size: np.median(both, axis=0) for size, both in ends.items()}
+    return [
+        float(np.min(np.abs((n.glyphs[0].left, n.right) - usual_ends[len(n.glyphs)]))) < ASTRAY
+        for n in numbers
+    ]
 
 
 def usual(numbers: Sequence[Number]) -> int:

@@ -30,7 +30,8 @@ class Readout:
     t_s : ndarray, shape (n,)
         Footage time of each frame, seconds.
     shown : ndarray, shape (n,)
-        Figure that each frame shows, in `unit`; NaN where none can be read.
+        Figure that each frame shows, in `unit`, also where only others of the same update say it;
+        NaN where none can be read.
     misread : ndarray of bool, shape (n,)
         Frames that read something else, each for itself, than the record has.
     struck : int

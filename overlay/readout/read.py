@@ -9,13 +9,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from overlay.readout.decode import Frames, Reader, read_frames, tones
+from overlay.readout.decode import Reader, ring_of, tones
 from overlay.readout.glyphs import Glyph, Ink, glyphs_of
 from overlay.readout.holds import Hold, holds
 from overlay.readout.labels import Kinds, Written, by_counting, first_labels, kinds_of
 from overlay.readout.layout import layout_of
-from overlay.readout.line import Number, number_of, tail_of, unit_of, usual
+from overlay.readout.line import Number, in_place, number_of, tail_of, unit_of, usual
 from overlay.readout.ocr import Vote
+from overlay.readout.record import SURE_LEAD, Frames, read_frames
 from overlay.readout.typefaces import DIGITS
 from overlay.readout.unseen import with_unseen
 from overlay.timebase import FloatArray
@@ -24,7 +25,6 @@ MOST_HOLDS = 400
 LEAST_HOLDS, LEAST_VALUES = 4, 3
 MOST_TEXTS = 2500
 WORST_LAYOUT_PX = 2.0
-SURE_LEAD = 6.0  # log odds
 BEYOND, BEYOND_SHARE = 5, 0.3  # of what is written before the decimal sign, and of the range seen
 
 
@@ -140,11 +140,13 @@ def _numbers(
     if len(every) < LEAST_HOLDS:
         raise UnreadableError("no digits that change are found in it")
     decimals = usual([number for *_, number in every])
-    return [
+    seen = [
         _Seen(hold, line, number, Written(tuple(kinds.of[id(g)] for g in number.digits), decimals))
         for hold, line, number in every
         if number.decimals == decimals
     ]
+    near = in_place([s.number for s in seen], [s.hold.last - s.hold.first for s in seen])
+    return [one for one, is_near in zip(seen, near, strict=True) if is_near]
 
 
 def _reach(seen: Sequence[_Seen]) -> tuple[float, float]:
@@ -204,8 +206,34 @@ def _framewise(ink: Ink, ones: Sequence[_Seen], texts: Sequence[str], decimals: 
     again = [*shown, *_stretches(first, dict(zip(values.tolist(), candidates, strict=True)))]
     learned = tones(ink, layout, again)
     learned = replace(learned, signs={**tone.signs, **learned.signs})
-    reader = Reader(ink, layout, learned, ring=True)
-    return read_frames(reader, candidates, values, shown)
+    reader = Reader(ink, layout, learned, ring=ring_of(ink, layout, learned, again))
+    found = read_frames(reader, candidates, values, shown)
+    plain = [
+        (one.hold, place[0], layout.holds(*place)) for one, place in zip(ones, seen, strict=True)
+    ]
+    return _agreeing(found, plain, dict(zip(values.tolist(), candidates, strict=True)))
+
+
+def _agreeing(
+    frames: Frames, read: Sequence[tuple[Hold, str, bool]], text_of: dict[float, str]
+) -> Frames:
+    """Frames but those that do not agree with the glyphs that stand there.
+
+    Parameters
+    ----------
+    read : sequence of (Hold, str, bool)
+        What stretches of frames show by their glyphs, and whether all stand in their places. Where
+        they do not, only a part of what was read is left out: 13 as 3.
+    text_of : dict of float to str
+        How each value is written.
+    """
+    found = frames.values.copy()
+    for hold, text, placed in read:
+        for k in range(hold.first, hold.last):
+            other = text_of.get(found[k], text)
+            if other != text and (placed or other in text):
+                found[k] = np.nan
+    return replace(frames, values=found)
 
 
 def _stretches(frames: Frames, texts: dict[float, str]) -> list[tuple[int, int, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,7 @@ from overlay.readout.model import Readout
 from overlay.readout.ocr import reader_of_lines
 from overlay.readout.read import LEAST_VALUES, Line, UnreadableError, read_line
 from overlay.readout.spots import Spot, inks, same_place, spots
-from overlay.readout.updates import updates_of
+from overlay.readout.updates import updates_of, with_held
 from overlay.timebase import FloatArray
 from overlay.units import SPEED_UNITS, mps_per
 
@@ -28,6 +28,7 @@ FASTEST_MPS = 140.0
 LEAST_READ = 0.5  # share of the frames in which a speed is read
 MOST_AMISS = 0.05  # share of these that read otherwise alone, or whose figures fit no neighbours
 COUNTS_EVENLY = 0.02  # of its range, off a straight line over the whole clip: a clock
+SAME_TOP = 0.9  # share of the frames in which a top speed is the greatest speed so far
 A_CLOCK, A_COUNT = "a clock", "figures that count evenly, as a clock does"
 MOST_STEADY = 0.5  # of its greatest figure: a number without unit that never falls below is no run
 COVER_PAD, COVER_BELOW = 0.35, 0.6  # heights of a digit around what is covered: a p hangs down
@@ -152,7 +153,7 @@ def _read(spot: Spot, parts: list[Luma], t_s: FloatArray) -> _Found | str:
     amiss = struck + np.count_nonzero(np.isfinite(shown) & (line.frames.alone != shown))
     if amiss > MOST_AMISS * (struck + np.count_nonzero(np.isfinite(shown))):
         return "figures too unclear to be sure of"
-    return _Found(spot, line, shown, struck)
+    return _Found(spot, line, with_held(t_s, shown), struck)
 
 
 def _without_strays(
@@ -196,9 +197,24 @@ def _clearest(numbers: list[_Found]) -> list[_Found]:
 
     out: list[_Found] = []
     for number in sorted(numbers, key=clear, reverse=True):
-        if not any(same_place(number.spot.box, other.spot.box) for other in out):
+        if not any(_are_one(number, other) for other in out):
             out.append(number)
     return out
+
+
+def _are_one(a: _Found, b: _Found) -> bool:
+    return same_place(a.spot.box, b.spot.box) or same_place(_covering(a), _covering(b))
+
+
+def _is_top(number: _Found, others: Sequence[_Found]) -> bool:
+    """Whether a number shows the greatest figure so far of another one, and is not that itself."""
+    for other in others:
+        top = np.fmax.accumulate(other.shown)
+        both = np.isfinite(number.shown) & np.isfinite(other.shown)
+        same = float(np.mean(number.shown[both] == top[both])) if np.any(both) else 0.0
+        if same > SAME_TOP and np.any(other.shown[both] < top[both]):
+            return True
+    return False
 
 
 def _counts(t_s: FloatArray, shown: FloatArray) -> bool:
@@ -219,6 +235,7 @@ def _chosen(
     else:
         some = [n for n in numbers if n.line.unit in (unit, None)]
     some = [n for n in some if _is_speed(n, unit or n.line.unit or "m/s")]
+    some = [n for n in some if not _is_top(n, [other for other in some if other is not n])]
     if len(some) == 1:
         if some[0].line.doubtful:
             raise UndeterminedError(
@@ -285,7 +302,8 @@ def _covering(number: _Found) -> Box:
 
 def _readout(clip: ClipFacts, number: _Found, unit: str, t_s: FloatArray) -> Readout:
     frames = number.line.frames
-    misread: BoolArray = np.isfinite(number.shown) & (frames.alone != number.shown)
+    read = np.isfinite(frames.values) & np.isfinite(number.shown)
+    misread: BoolArray = read & (frames.alone != number.shown)
     return Readout(
         clip.path,
         _covering(number),

@@ -9,16 +9,26 @@ import numpy as np
 
 from overlay.footage.upright import Box
 from overlay.readout.find import LEAST_HIGH_PX, Luma, Place, places
-from overlay.readout.glyphs import ABOVE, BRIDGED, HIGH, ROWS, SOLID, Ink, ink_of, normal
+from overlay.readout.glyphs import (
+    ABOVE,
+    BRIDGED,
+    HIGH,
+    ROWS,
+    SOLID,
+    Ink,
+    ink_of,
+    luma_of_ink,
+    normal,
+)
 from overlay.readout.typefaces import bank
 from overlay.timebase import FloatArray
 
+ASKED = 60  # frames that say what luma ink has
 LOOKED_AT = 7  # pictures in which a place is judged
 DIGIT_LIKE = 0.5  # likeness that is worth nothing
 LEAST_LIKE = 0.12  # mean worth a picture of a line of digits
 MOST_SPOTS = 4
-NEARLY = 0.75
-BROAD = round(0.46 * HIGH)  # rows and columns: no stroke of a digit is as broad both ways
+NEARLY = 0.4
 LEAST_TALL, MOST_TALL = 0.25, 1.3  # height of digits as a share of that of what changes
 OUTLINED = 235.0  # luma of light digits in an outline: white in video range (ITU-R BT.601)
 INK_STEP, CLEARER = 10.0, 1.05
@@ -185,7 +195,7 @@ def _line(pictures: Luma, place: Place) -> tuple[float, float, float] | None:
     columns = slice(max(0, x - pad), x + wide + pad)
     every = max(1, len(pictures) // LOOKED_AT)
     part = np.ascontiguousarray(pictures[::every, rows, columns])
-    ink = ink_of(part, place.ink, place.ground)
+    ink = ink_of(part, place.ink, place.ground, high)
     tops, feet, worths = _parts(ink, high)
     if not len(tops):
         return None
@@ -230,14 +240,9 @@ def _parts(ink: Ink, high: int) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def inks(spot: Spot, parts: Sequence[Luma]) -> Ink:
-    """Ink of a line in all frames, from its parts brought to one size.
-
-    What is broader than a stroke, such as a cloud of the same luma, is taken away.
-    """
-    import cv2
-
-    ink = ink_of(np.stack(parts), spot.ink, spot.ground)
-    broad = np.ones((BROAD, BROAD), np.uint8)
-    for frame in ink:
-        frame -= np.asarray(cv2.morphologyEx(frame, cv2.MORPH_OPEN, broad), np.uint8)
-    return ink
+    """Ink of a line in all frames, from its parts brought to one size."""
+    luma = np.stack(parts)
+    some = luma[:: max(1, len(luma) // ASKED), ABOVE : ABOVE + HIGH]
+    left, right = map(int, spot.core)
+    level = luma_of_ink(some[..., left:right], spot.ink, spot.ground, HIGH)
+    return ink_of(luma, level, spot.ground, HIGH)

@@ -18,6 +18,7 @@ FEWEST_FRAMES = 1.9  # frames in a step of a clock that can still be told
 ODDS = 50.0  # how unlikely it must be that changes at any time fit a clock
 BY_ONE = 0.9  # share of changes by a single step where a readout shows every value that it passes
 REST_EVERY_S = 0.25
+HELD = 1 / 2  # share of an update's frames that must be read, and two at least, for all of them
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +83,34 @@ def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
     values = shown[frame]
     read = np.isfinite(values) & (t_s[frame] - at_s < 2 * frame_s)
     return Updates(at_s[read], values[read], rate_hz, width_s / float(np.sqrt(12)))
+
+
+def with_held(t_s: FloatArray, shown: FloatArray) -> FloatArray:
+    """The figures, with those of frames that are not read though others of the same update are.
+
+    A readout that follows a clock cannot change between two of its instants.
+
+    Parameters
+    ----------
+    t_s, shown : ndarray, shape (n,)
+        Times of frames, and the figure in each; NaN where none can be read.
+    """
+    ok = np.flatnonzero(np.isfinite(shown))
+    changed = np.flatnonzero(np.diff(shown[ok]) != 0) + 1
+    clock = _clock(t_s[ok[changed - 1]], t_s[ok[changed]], float(np.median(np.diff(t_s))))
+    if clock is None:
+        return shown
+    period_s, phase_s, width_s, _ = clock
+    since = (t_s - phase_s) / period_s
+    number, out = np.floor(since), shown.copy()
+    # Whether a frame close to an instant shows what was taken then is not known.
+    inside = np.abs(since - np.rint(since)) * period_s > width_s / 2
+    for one in np.unique(number[~np.isfinite(shown)]):
+        frames = np.flatnonzero((number == one) & inside)
+        read = shown[frames][np.isfinite(shown[frames])]
+        if len(read) >= max(2, HELD * len(frames)) and np.ptp(read) == 0:
+            out[frames] = read[0]
+    return out
 
 
 def _clockless(t_s: FloatArray, shown: FloatArray, ok: IntArray, changed: IntArray) -> Updates:

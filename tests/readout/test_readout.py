@@ -7,6 +7,7 @@ are compared with; the pictures behind are real ones where the footage is at han
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from itertools import count
 from pathlib import Path
@@ -20,17 +21,21 @@ import pytest
 from overlay.cli.main import invoke
 from overlay.errors import UndeterminedError, UsageError
 from overlay.footage import picture, probe
-from overlay.jobs.readout import align_readout, readout_log
+from overlay.jobs.readout import align_readout, readout_log, write_log
 from overlay.logs import read_log
 from overlay.readout import Readout, read_readout, scan, updates_of
-from overlay.readout.decode import BOTTOM, TOP, Frames, Tones
-from overlay.readout.glyphs import ABOVE, HIGH, Glyph, normal
+from overlay.readout.decode import BOTTOM, TOP, Tones
+from overlay.readout.glyphs import ABOVE, HIGH, ROWS, Glyph, glyphs_of, ink_of, luma_of_ink, normal
+from overlay.readout.holds import Hold
 from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
-from overlay.readout.layout import Layout
-from overlay.readout.read import Line, _candidates
+from overlay.readout.layout import Layout, layout_of
+from overlay.readout.line import number_of
+from overlay.readout.read import Line, _agreeing, _candidates
+from overlay.readout.record import Frames
 from overlay.readout.spots import Spot
 from overlay.readout.typefaces import DIGITS, bank, drawn
 from overlay.readout.unseen import with_unseen
+from overlay.readout.updates import Updates, with_held
 from overlay.session import RunOptions
 from overlay.sync.receiver import apply_receiver
 from tests.demo_runs import ready_runs
@@ -109,6 +114,20 @@ def test_command__writes_a_log_on_the_footage_clock(clips: dict, tmp_path: Path)
     assert read.clock == "footage" and read.speed is not None
     np.testing.assert_allclose(read.speed.t_s, found.speed.t_s, atol=1e-4)
     np.testing.assert_allclose(read.speed.values, found.speed.values, atol=1e-9)
+
+
+def test_command__says_that_its_rows_are_passings(clips: dict, tmp_path: Path) -> None:
+    """Of a readout that follows at once: 11.5 is passed as it turns from 11 to 12, and exact."""
+    _, _, found = clips["outline"]
+    log = tmp_path / "log.csv"
+    for passed, header, step in ((True, "passed speed (mph)", 0.0), (False, "speed (mph)", None)):
+        values = np.array([0.0, 0.5, 1.5, 2.5]) if passed else np.array([0.0, 1.0, 2.0, 3.0])
+        updates = Updates(np.array([1.0, 1.5, 2.0, 2.5]), values, None, 0.01, passed)
+        write_log(log, replace(found, updates=updates))
+        assert log.read_text().splitlines()[0] == f"footage time (s),{header}"
+        read = read_log(log).speed
+        assert read is not None and read.step == step
+        np.testing.assert_allclose(read.values, values * MPH_MPS, atol=1e-9)
 
 
 def test_log__is_named_after_its_clip_and_on_its_clock(clips: dict) -> None:
@@ -345,3 +364,97 @@ def test_draw__reads_the_speed_takes_its_lag_out_and_covers_it(tmp_path: Path) -
     # Nor is anything left of them around it, where the picture is a quiet sky.
     around = slice(y - 6, y + high_px + 12), slice(x - 6, x + wide + 6)
     assert np.ptp(picture(finished, 8.0)[around].astype(float)) < 100
+
+
+def _bar(left: int, right: int, upper: int, lower: int) -> np.ndarray:
+    """Ink of one upright block on a line."""
+    ink = np.zeros((ROWS, 120))
+    ink[upper:lower, left:right] = 1.0
+    return ink
+
+
+def test_ink__of_light_digits_is_full_over_whatever_ground_is_darker() -> None:
+    """A stroke of luma 226 on a ground that rises from 30 to 204, in one table of contrast."""
+    luma = np.stack([np.full((ROWS, 120), ground, np.uint8) for ground in (30, 120, 180, 204)])
+    luma[:, ABOVE : ABOVE + HIGH, 50:54] = 226
+    for frame in ink_of(luma, 226.0, 30.0, HIGH):
+        assert np.all(frame[ABOVE : ABOVE + HIGH, 50:54] == 255)
+        assert frame[:, :40].max() == 0 and frame[:, 64:].max() == 0
+    same = np.full((1, ROWS, 120), 226, np.uint8)  # a ground of that luma is no ink
+    assert ink_of(same, 226.0, 30.0, HIGH).max() == 0
+    assert luma_of_ink(luma, 236.0, 30.0, HIGH) == 226.0
+
+
+def test_glyphs__decimal_sign_below_the_arm_of_a_7_and_close_to_a_1_is_one_of_its_own() -> None:
+    foot = ABOVE + HIGH
+    seven = np.maximum(_bar(20, 34, ABOVE, ABOVE + 4), _bar(22, 26, ABOVE, foot))
+    dot, one = _bar(29, 33, foot - 4, foot), _bar(36, 40, ABOVE, foot)
+    found = glyphs_of(np.maximum.reduce([seven, dot, one]))
+    assert [(g.kind, g.left) for g in found] == [("tall", 20), ("dot", 29), ("tall", 36)]
+
+
+def test_number__with_a_digit_missing_beside_its_decimal_sign_is_none() -> None:
+    foot = ABOVE + HIGH
+    tall = [Glyph(20 * k, 20 * k + 14, "tall", np.zeros((ROWS, 14))) for k in range(1, 5)]
+    dot = Glyph(57, 60, "dot", np.zeros((ROWS, 3)))
+    whole = number_of([tall[0], tall[1], dot, tall[2]], ["1", "2", "", "3"], (20, 80))
+    assert whole is not None and whole.decimals == 1
+    # The digit behind it is taken for a letter, or the one before for none.
+    assert number_of([tall[0], tall[1], dot, tall[2]], ["1", "2", "", "h"], (20, 80)) is None
+    assert number_of([dot, tall[2], tall[3]], ["", "3", "4"], (20, 80)) is None
+    assert foot < ROWS
+
+
+def test_layout__kerned_pairs_and_digits_of_several_widths_stand_where_they_are_drawn() -> None:
+    """Places in closed form: widths 8 to 17, a decimal sign of 6, and 7 and sign 4 closer."""
+    wide = dict(zip("0123456789.", [*range(8, 18), 6], strict=True))
+    texts = [f"{v / 10:.1f}" for v in range(100, 800, 7)]
+
+    def drawn_at(text: str) -> tuple[list[float], list[float]]:
+        lefts, x = [], 50.0
+        for k, sign in enumerate(text):
+            x -= 4.0 if text[k - 1 : k + 1] == "7." else 0.0
+            lefts.append(x + 1.0)
+            x += wide[sign] + 2.0
+        return lefts, [left + wide[s] for left, s in zip(lefts, text, strict=True)]
+
+    layout = layout_of([(text, *drawn_at(text)) for text in texts])
+    assert set(layout.kerns) == {"7."} and -4.3 < layout.kerns["7."] < -3.0
+    for text in ("17.4", "27.9", "31.3"):
+        middles = np.mean(layout.cells(text), axis=1)
+        np.testing.assert_allclose(middles, np.mean(drawn_at(text), axis=0), atol=0.6)
+
+
+def test_held__frames_of_an_update_that_are_not_read_have_its_figure() -> None:
+    t_s = np.arange(0, 8, 1 / 30)
+    shown = np.floor((t_s - 0.31) * 2.0) + 4.0
+    seen = shown.copy()
+    seen[65:70] = seen[125:129] = np.nan  # inside an update, and across a change
+    seen[160:175] = np.nan  # all of an update
+    found = with_held(t_s, seen)
+    known = np.isfinite(found)
+    np.testing.assert_array_equal(found[known], shown[known])
+    assert np.all(known[65:70]) and not np.any(known[161:173])
+    loose = np.cumsum(np.random.default_rng(3).random(len(t_s)) < 0.1).astype(float)
+    loose[100] = np.nan
+    assert np.isnan(with_held(t_s, loose)[100])  # changes at any time
+
+
+def test_reading__that_is_a_part_of_what_stands_there_is_left_out() -> None:
+    """13 whose 1 has no place in the layout would be read as 3."""
+    none = np.full(6, np.nan)
+    frames = Frames(np.array([3.0, 3.0, 13.0, 3.0, 8.0, 8.0]), none, none)
+    holds = [Hold(k, k + 2, np.zeros((1, 1))) for k in (0, 2, 4)]
+    text_of = {3.0: "3", 8.0: "8", 13.0: "13"}
+    read = [(holds[0], "13", False), (holds[1], "3", True), (holds[2], "13", False)]
+    found = _agreeing(frames, read, text_of).values
+    np.testing.assert_array_equal(found, [np.nan, np.nan, np.nan, 3.0, 8.0, 8.0])
+
+
+def test_top_speed__beside_the_speed_is_not_taken_for_it() -> None:
+    up_and_down = [0.0, 8, 20, 31, 22, 9, 0]
+    speed, top = _number(up_and_down, "mph"), _number([0.0, 8, 20, 31, 31, 31, 31], "mph")
+    chosen, unit = scan._chosen("run.mp4", [top, speed], [], None, asked=True)
+    assert chosen is speed and unit == "mph"
+    with pytest.raises(UndeterminedError, match="several speeds"):
+        scan._chosen("run.mp4", [speed, _number(up_and_down[::-1], "mph")], [], None, asked=True)
