@@ -199,7 +199,7 @@ function options(host, spec, series) {
     axes: [along, { ...axis(spec.y.label, spec.y.unit), size: wideEnough }],
     series: rows,
     bands,
-    hooks: { drawClear: [(self) => under(self, spec, host)], draw: [(self) => over(self, spec, host)] },
+    hooks: { drawAxes: [(self) => under(self, spec, host)], draw: [(self) => over(self, spec, host)] },
   };
 }
 
