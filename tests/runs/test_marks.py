@@ -97,3 +97,12 @@ def test_find_heard_cuts__the_limiter_is_heard_and_the_governor_is_none():
     assert mark.start_s == pytest.approx(true_s[0], abs=0.3)
     assert mark.end_s == pytest.approx(true_s[-1], abs=0.45)  # a bounce takes 0.41 s
     assert heard_in(DemoVehicle(), Drive(lift_at_m=60.0))[0] == ()
+
+
+def test_find_marks__a_gap_ends_at_the_last_instant_without_a_reading(rng):
+    kinematics = analysed(rng)[0]
+    blind = (kinematics.t_s >= 5.0) & (kinematics.t_s <= 6.4)
+    (mark,) = find_marks(replace(kinematics, known=~blind), None)
+    within = kinematics.t_s[blind]
+    assert (mark.kind, mark.start_s, mark.end_s) == ("gap", within[0], within[-1])
+    assert mark.detail == f"The log has no speed for {within[-1] - within[0]:.1f} s."
