@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from overlay.desk.orders import Orders
 
 LOOK_S = 0.1  # that a page waits for all files of a folder; then it shows those known so far
-READ_AFTER_S = 1.0  # the page has shown its runs by then
+READ_AFTER_S = 2.5  # the page has shown its runs by then
 
 
 class Desk:

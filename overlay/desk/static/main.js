@@ -9,6 +9,7 @@ const STAGES = [["folder", "Folder"], ["runs", "Runs"], ["builds", "Builds"], ["
 // What shows each; all but the first are fetched once the page is there.
 const shows = { folder };
 const fetched = {};
+const REST_MS = 1000;
 function fetchStage(key) {
   fetched[key] ??= import(`./${key}.js`).then((module) => { shows[key] = module[key]; });
   return fetched[key];
@@ -177,6 +178,7 @@ function listen() {
 if (!location.hash) history.replaceState(null, "", "#folder");
 store.load().then(() => {
   if (!state.look) place("work").replaceChildren(h("p", {}, state.news));
-  for (const [key] of STAGES) if (!shows[key]) fetchStage(key);
+  // Once the files are shown, which are still being read.
+  setTimeout(() => { for (const [key] of STAGES) if (!shows[key]) fetchStage(key); }, REST_MS);
 });
 listen();
