@@ -52,8 +52,9 @@ THREADS = 2
 ALIGNED = 0.45  # share of a run's time that is gone when it is aligned, where a clip is drawn
 
 # Shares of a run's time until it is aligned that are gone when its pictures are read, and when
-# their motion is fitted and set against the log; what its sound says comes last.
-READ, WATCHED = 0.15, 0.6
+# their motion is fitted and set against the log, on an idle machine; what its sound says comes
+# last.
+READ, WATCHED = 0.45, 0.75
 
 
 @dataclass(frozen=True, eq=False)
