@@ -16,7 +16,8 @@ from overlay.cli.options import (
     units_option,
 )
 from overlay.cli.shared import print_json, say, show, shown_progress
-from overlay.errors import InputError
+from overlay.errors import InputError, UsageError
+from overlay.jobs.cluster import Scheduler
 from overlay.jobs.day_find import find_in, sheet_lines
 from overlay.jobs.day_new import new_sheet
 from overlay.jobs.day_plan import plan_day, plan_lines
@@ -104,6 +105,12 @@ def check(sheet: str, quiet: bool) -> int:
     help="A Dask scheduler, such as tcp://192.168.1.20:8786, whose workers do the runs; each must "
     "see the sheet's folder under the same path.",
 )
+@click.option(
+    "--send-files",
+    is_flag=True,
+    help="With --scheduler: send each run's clip and logs to its worker, and its results back, "
+    "where workers do not see the folder.",
+)
 @json_option
 @quiet_option
 def run(
@@ -113,6 +120,7 @@ def run(
     retry: bool,
     workers: int | None,
     scheduler: str | None,
+    send_files: bool,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -125,6 +133,8 @@ def run(
     tried again that failed, until the sheet, one of its files or the program changes; after Ctrl-C
     the next call goes on where it stopped.
     """
+    if send_files and scheduler is None:
+        raise UsageError("--send-files: goes with --scheduler ADDRESS; leave it out")
     with shown_progress(quiet=quiet) as progress:
         done = run_day(
             sheet,
@@ -132,7 +142,7 @@ def run(
             with_clips=with_clips,
             retry=retry,
             workers=workers,
-            scheduler=scheduler,
+            scheduler=None if scheduler is None else Scheduler(scheduler, send_files),
             progress=progress,
         )
     if as_json:

@@ -1,8 +1,9 @@
 """The same work on several machines, by a Dask scheduler and its workers.
 
 What a worker needs: this program in the same version (extra ``cluster``), and the folder of the
-sheet under the same path, to read clips and logs from and to write results to. A worker that dies
-has its items done by another; an item whose workers died four times is lost.
+sheet under the same path, to read clips and logs from and to write results to, unless items are
+sent. A worker that dies has its items done by another; an item whose workers died four times is
+lost.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import secrets
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic
 
@@ -28,6 +30,23 @@ TELL_EVERY_S = 0.5
 AHEAD = 2  # items given out for each worker, so that none waits for the next
 
 
+@dataclass(frozen=True)
+class Scheduler:
+    """A Dask scheduler: its address, and whether files are sent to its workers and back."""
+
+    address: str
+    sends: bool = False
+
+
+@dataclass(frozen=True)
+class Sending(Generic[Item, Result]):
+    """How items reach workers that see none of their files, and what they make comes back."""
+
+    pack: Callable[[Item], Any]
+    task: Callable[[Any, Callable[[float], None]], Any]
+    unpack: Callable[[Item, Any], Result]
+
+
 class _Stopped(BaseException):
     """The command that asked for the work has stopped."""
 
@@ -37,7 +56,7 @@ def on_cluster(
     task: Callable[[Item, Callable[[float], None]], Result],
     items: Sequence[Item],
     *,
-    shared: Path,
+    reach: Path | Sending[Item, Result],
     stage: str = "working",
     progress: Progress = silent,
     lost: Callable[[Item], Result] | None = None,
@@ -50,8 +69,9 @@ def on_cluster(
         Of the scheduler, such as ``tcp://192.168.1.20:8786``.
     task, items, stage, progress, lost
         As for :func:`overlay.jobs.parallel.in_parallel`.
-    shared : path
-        An absolute file that every worker must see.
+    reach : path or Sending
+        An absolute file that every worker must see, or how items are sent. Then `task` is the
+        one of `reach`.
 
     Raises
     ------
@@ -60,7 +80,7 @@ def on_cluster(
     MismatchError
         If a worker has another version of this program or of its libraries.
     InputError
-        If a worker does not see `shared`.
+        If a worker does not see the file of `reach`, or an item cannot be sent.
     EncoderError
         If the scheduler goes away meanwhile.
     Exception
@@ -69,10 +89,9 @@ def on_cluster(
     if not items:
         return []
     with _connected(address) as client:
-        _require_alike(client, shared)
-        return collected(
-            _Cluster(client, task, items), items, stage=stage, progress=progress, lost=lost
-        )
+        _require_alike(client, reach if isinstance(reach, Path) else None)
+        crew = _Cluster(client, task, items, reach if isinstance(reach, Sending) else None)
+        return collected(crew, items, stage=stage, progress=progress, lost=lost)
 
 
 @contextmanager
@@ -100,10 +119,10 @@ def _connected(address: str) -> Iterator[Client]:
             client.close(ANSWER_S)
 
 
-def _require_alike(client: Client, shared: Path) -> None:
+def _require_alike(client: Client, shared: Path | None) -> None:
     """Refuse workers that would give other results, or none."""
     try:
-        found = client.run(_seen, str(shared))
+        found = client.run(_seen, None if shared is None else str(shared))
     except Exception as error:  # of whatever kind: the worker lacks the program
         raise MismatchError(
             f"the workers cannot run this program ({type(error).__name__}: {error}); install "
@@ -117,11 +136,13 @@ def _require_alike(client: Client, shared: Path) -> None:
         if not is_there:
             raise InputError(
                 f"worker {worker} does not see {shared}, or may not write beside it; share the "
-                "folder with it under the same path"
+                "folder with it under the same path, or give --send-files"
             )
 
 
-def _seen(path: str) -> tuple[str, bool]:
+def _seen(path: str | None) -> tuple[str, bool]:
+    if path is None:
+        return program(), True
     return program(), os.path.isfile(path) and os.access(os.path.dirname(path), os.W_OK)
 
 
@@ -133,10 +154,14 @@ class _Cluster(Generic[Item, Result]):
         client: Client,
         task: Callable[[Item, Callable[[float], None]], Result],
         items: Sequence[Item],
+        sending: Sending[Item, Result] | None = None,
     ) -> None:
         from distributed import Event
 
-        self._client, self._task, self._items = client, task, items
+        self._client, self._items, self._sending = client, items, sending
+        self._task: Callable[[Any, Callable[[float], None]], Any] = (
+            sending.task if sending else task
+        )
         self._next = iter(range(len(items)))
         self._running: dict[Any, int] = {}
         self._shares, self._spread = [0.0] * len(items), 1
@@ -172,7 +197,9 @@ class _Cluster(Generic[Item, Result]):
             len(self._running) < AHEAD * self._spread
             and (index := next(self._next, None)) is not None
         ):
-            words = self._task, self._items[index], index, self._topic
+            item = self._items[index]
+            what = self._sending.pack(item) if self._sending else item
+            words = self._task, what, index, self._topic
             self._running[self._client.submit(_far, *words, pure=False)] = index
 
     def _heard(self, future: Any) -> Done[Result]:
@@ -181,7 +208,9 @@ class _Cluster(Generic[Item, Result]):
         index = self._running.pop(future)
         self._shares[index] = 1.0
         if future.status == "finished":
-            return Done(index, result=future.result())
+            made = future.result()
+            unpack = self._sending and self._sending.unpack
+            return Done(index, result=unpack(self._items[index], made) if unpack else made)
         if future.status != "error":
             raise EncoderError("the scheduler is gone; start it and its workers, and try again")
         error = future.exception()

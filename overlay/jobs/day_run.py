@@ -14,13 +14,14 @@ from overlay.errors import (
     UndeterminedError,
 )
 from overlay.files import held
-from overlay.jobs.cluster import on_cluster
+from overlay.jobs.cluster import Scheduler, Sending, on_cluster
 from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.day_one import RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
 from overlay.jobs.day_store import digest, is_drawn, note_drawn
 from overlay.jobs.film import encoded
 from overlay.jobs.names import FOLDER, KEPT
 from overlay.jobs.parallel import in_parallel
+from overlay.jobs.parcels import do_parcel, packed, unpacked
 from overlay.jobs.sheet_runs import sheet_path
 from overlay.progress import Progress, silent, staged
 from overlay.report.results import DayResults, judged_day, write_markdown
@@ -39,7 +40,7 @@ class Hands:
     """Who does the runs: so many processes of this machine, or the workers of a scheduler."""
 
     workers: int
-    scheduler: str | None = None
+    scheduler: Scheduler | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +66,7 @@ def run_day(
     with_clips: bool = False,
     retry: bool = False,
     workers: int | None = None,
-    scheduler: str | None = None,
+    scheduler: Scheduler | None = None,
     progress: Progress = silent,
 ) -> DayReport:
     """Work through a day sheet; what was done before and is unchanged is not done again.
@@ -82,9 +83,9 @@ def run_day(
         Whether to try runs again that failed, though nothing has changed since.
     workers : int, optional
         Processes; the cores by default. A run whose process is killed fails alone.
-    scheduler : str, optional
-        Address of a Dask scheduler, whose workers then do the runs; they must see the sheet's
-        folder under the same path.
+    scheduler : Scheduler, optional
+        Whose workers then do the runs; they must see the sheet's folder under the same path, or
+        have each run's files sent.
 
     Raises
     ------
@@ -185,11 +186,13 @@ def _all_runs(
             lost=lost_run,
         )
     else:
+        seen = left[0].sheet.path if left else Path()
+        sent = Sending(packed, do_parcel, unpacked)
         found = on_cluster(
-            hands.scheduler,
+            hands.scheduler.address,
             do_run,
             left,
-            shared=left[0].sheet.path if left else Path(),
+            reach=sent if hands.scheduler.sends else seen,
             stage=stage,
             progress=progress,
             lost=lost_run,

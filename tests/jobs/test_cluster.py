@@ -86,13 +86,16 @@ def results(folder: Path) -> dict[str, bytes]:
     }
 
 
-def test_day_run__workers_elsewhere_one_killed_give_the_same(day: Path, scheduler, workers) -> None:
+@pytest.mark.parametrize("sent", [False, True])
+def test_day_run__workers_elsewhere_one_killed_give_the_same(
+    day: Path, scheduler, workers, sent: bool
+) -> None:
     other = day.with_name("other")
     shutil.copytree(day, other)
     begin = [sys.executable, "-m", "overlay", "day", "run", "--quiet"]
     subprocess.run([*begin, str(day)], check=True)
     process = subprocess.Popen(
-        [*begin, other.name, "--scheduler", scheduler],
+        [*begin, other.name, "--scheduler", scheduler, *(["--send-files"] if sent else [])],
         cwd=other.parent,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
@@ -105,8 +108,11 @@ def test_day_run__workers_elsewhere_one_killed_give_the_same(day: Path, schedule
         spread = psutil.Process(workers.pid).children(recursive=True)
         return [one.ppid() for one in spread if "ffmpeg" in one.name()]
 
-    wait_until(lambda: bool(drawing()))
-    os.kill(drawing()[0], signal.SIGKILL)
+    at_work: list[int] = []
+    wait_until(lambda: bool(at_work.extend(drawing()) or at_work))
+    if sent:  # where they work they see nothing of the folder
+        assert not (other / "day-results" / "kept" / "a1.npz").exists()
+    os.kill(at_work[0], signal.SIGKILL)
     said = process.communicate(timeout=300)[1]
     assert process.returncode == 0, said
     assert "2 of 2 runs worked out anew" in said or "1 of 2 runs worked out anew" in said
@@ -115,6 +121,8 @@ def test_day_run__workers_elsewhere_one_killed_give_the_same(day: Path, schedule
     assert {name for name in alone if alone[name] != spread[name]} == set()
     assert {"a1.mp4", "b1.mp4", "A beside B.mp4", "results.csv", "kept/a1.npz"} <= alone.keys()
     assert not list(other.rglob("*.part*"))
+    again = subprocess.run([*begin, str(other)], capture_output=True, text=True, check=True)
+    assert "0 of 2 runs worked out anew" in again.stderr or "nothing" in again.stderr
 
 
 def test_day_run__what_is_wrong_with_a_scheduler_is_one_line(day: Path, scheduler, capsys) -> None:
