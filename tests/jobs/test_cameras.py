@@ -12,7 +12,7 @@ from overlay.cli.main import invoke
 from overlay.demo.clip import write_clip
 from overlay.errors import UndeterminedError
 from overlay.footage import probe, read_sound
-from overlay.jobs.cameras import draw_cameras, moved
+from overlay.jobs.cameras import clock_of, draw_cameras, moved
 from overlay.jobs.film import FilmRun
 from overlay.runs import parse_goal
 from overlay.scene import Style
@@ -90,24 +90,24 @@ def test_draw__a_second_camera_beside_the_first(tmp_path: Path) -> None:
     assert facts.audio_codec is not None
 
 
-def test_draw__a_second_camera_without_a_sound_by_its_picture(tmp_path: Path) -> None:
-    (run, _) = ready_runs()
-    beside, film = tmp_path / "beside.mp4", tmp_path / "film.mp4"
-    t_s, speed = np.array(run.truth.t_s), np.array(run.truth.speed_mps)
+def test_clock_of__a_camera_without_a_sound_is_set_by_its_picture(tmp_path: Path) -> None:
+    (ready, _) = ready_runs()
+    beside = tmp_path / "beside.mp4"
+    t_s, speed = np.array(ready.truth.t_s), np.array(ready.truth.speed_mps)
     gone_m = np.concatenate([[0.0], np.cumsum(np.diff(t_s) * (speed[1:] + speed[:-1]) / 2)])
     clock_s = -0.4  # its first picture comes later than the one on board
-    at_s = np.arange(0.0, 6.0, 1 / 25) - clock_s
+    at_s = np.arange(0.0, 6.0, 1 / 12.5) - clock_s
     pictures = filmed(Stand(1.0, 8.0), at_s, np.interp(at_s, t_s, gone_m))
-    write_clip(beside, (np.repeat(p[..., None], 3, 2) for p in pictures), rate_hz=25)
-    options = RunOptions(same_clock=True, offset_s=run.truth.readout_lag_s)
-    logs = (same_clock_log(run, tmp_path),)
-    report = draw_cameras(FilmRun(run.clip, logs, options=options), [beside], film, Style())
-    one, other = report.runs
-    assert one.launch is not None and other.launch is not None
-    assert other.launch.at_s - one.launch.at_s == pytest.approx(clock_s, abs=0.06)
-    said = "\n".join(report.lines[1])
+    write_clip(beside, (np.repeat(p[..., None], 3, 2) for p in pictures), rate_hz=12.5)
+    options = RunOptions(same_clock=True, offset_s=ready.truth.readout_lag_s)
+    inputs = load(ready.clip, [same_clock_log(ready, tmp_path)], options)
+    run = analyse(correct(align(inputs)))
+    found = clock_of(probe(beside), run, None)
+    assert found.offset_s == pytest.approx(clock_s, abs=0.06)
+    assert 0.01 < found.sigma_s < 0.05
+    said = "\n".join(found.lines)
+    assert f"its clock shows {found.offset_s:+.3f} ± {1.959964 * found.sigma_s:.3f} s" in said
     assert "corners on the vehicle" in said and "its sound does not tell" in said
-    assert film.exists()
 
 
 def test_draw__a_clip_that_heard_something_else_is_refused(tmp_path: Path, capsys) -> None:

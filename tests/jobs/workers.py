@@ -17,8 +17,8 @@ def process(_item: int, _tell: object) -> int:
 
 def told_and_asleep(folder: str, _tell: object) -> None:
     part = Path(folder) / "begun"
-    part.write_text(str(os.getpid()))
     try:
+        part.write_text(str(os.getpid()))
         time.sleep(60)
     finally:
         part.rename(Path(folder) / "cleaned")

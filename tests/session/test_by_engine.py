@@ -57,8 +57,7 @@ def total_s(turns: Turning, speed: Series) -> float:
     return found.total_offset_s
 
 
-@pytest.mark.parametrize("build", ["A", "B"])
-@pytest.mark.parametrize("lag_s", [0.5, 1.1])
+@pytest.mark.parametrize(("build", "lag_s"), [("A", 1.1), ("B", 0.5)])
 def test_revs__give_the_lag(build: str, lag_s: float) -> None:
     motion = driven(build)
     expected_s = Receiver().before_s + lag_s
