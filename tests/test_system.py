@@ -15,7 +15,7 @@ from overlay.system import cores, is_gone, is_locked, start_fed, write_all
 # What Python's own documentation has on every system ("Availability" of each entry).
 EVERYWHERE = {
     "os": {"PathLike", "R_OK", "W_OK", "_exit", "access", "close", "cpu_count", "environ", "fspath"}
-    | {"getpid", "kill", "path", "pipe", "write"},
+    | {"getpid", "kill", "path", "pipe", "utime", "write"},
     "signal": {"SIGINT", "SIGTERM", "SIG_DFL", "SIG_IGN", "Signals", "default_int_handler"}
     | {"getsignal", "signal"},
 }

@@ -64,10 +64,10 @@ def workers(scheduler: str, tmp_path: Path) -> Iterator[subprocess.Popen[bytes]]
         process.wait()
 
 
-@pytest.fixture
-def day(tmp_path: Path) -> Path:
-    """The ready-made day in small pictures."""
-    folder = tmp_path / "one"
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The ready-made day in small pictures, not yet worked out."""
+    folder = tmp_path_factory.mktemp("day") / "one"
     shutil.copytree(CLIPS, folder)
     for clip in folder.glob("*.mp4"):
         small = clip.with_name("small.mp4")
@@ -75,6 +75,18 @@ def day(tmp_path: Path) -> Path:
         subprocess.run([*command, "-c:a", "copy", str(small)], check=True)
         small.replace(clip)
     return folder
+
+
+BEGIN = [sys.executable, "-m", "overlay", "day", "run", "--quiet"]
+
+
+@pytest.fixture(scope="module")
+def alone(day: Path) -> dict[str, bytes]:
+    """What this machine makes of the day by itself."""
+    folder = day.with_name("alone")
+    shutil.copytree(day, folder)
+    subprocess.run([*BEGIN, str(folder)], check=True)
+    return results(folder)
 
 
 def results(folder: Path) -> dict[str, bytes]:
@@ -88,14 +100,12 @@ def results(folder: Path) -> dict[str, bytes]:
 
 @pytest.mark.parametrize("sent", [False, True])
 def test_day_run__workers_elsewhere_one_killed_give_the_same(
-    day: Path, scheduler, workers, sent: bool
+    day: Path, alone: dict[str, bytes], scheduler, workers, sent: bool
 ) -> None:
-    other = day.with_name("other")
+    other = day.with_name(f"other {sent}")
     shutil.copytree(day, other)
-    begin = [sys.executable, "-m", "overlay", "day", "run", "--quiet"]
-    subprocess.run([*begin, str(day)], check=True)
     process = subprocess.Popen(
-        [*begin, other.name, "--scheduler", scheduler, *(["--send-files"] if sent else [])],
+        [*BEGIN, other.name, "--scheduler", scheduler, *(["--send-files"] if sent else [])],
         cwd=other.parent,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
@@ -116,7 +126,7 @@ def test_day_run__workers_elsewhere_one_killed_give_the_same(
     said = process.communicate(timeout=300)[1]
     assert process.returncode == 0, said
     assert "2 of 2 runs worked out anew" in said or "1 of 2 runs worked out anew" in said
-    alone, spread = results(day), results(other)
+    spread = results(other)
     assert alone.keys() == spread.keys()
     assert {name for name in alone if alone[name] != spread[name]} == set()
     assert {"a1.mp4", "b1.mp4", "A beside B.mp4", "results.csv", "kept/a1.npz"} <= alone.keys()

@@ -174,7 +174,6 @@ def test_choice__what_the_receiver_showed_is_greyed_with_the_reason(
         ("320x180", ["libx264", "-preset", "veryfast"], "yuv420p10le", "pixels stored as"),
         ("320x180", ["libx265", "-preset", "ultrafast"], "yuv420p10le", "hevc in .mp4"),
         ("3840x2160", ["libx264", "-preset", "ultrafast"], "yuv420p", "3840×2160 pixels"),
-        ("3840x2160", ["libx265", "-preset", "ultrafast"], "yuv420p10le", "hevc in .mp4"),
     ],
 )
 def test_proxy__of_a_clip_that_browsers_do_not_play_plays_frame_by_frame(
