@@ -6,7 +6,7 @@ cannot tell by how the vehicle sets off in both pictures.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from overlay.engine.trackside import HALF_95, Apart, clocks_apart
 from overlay.errors import UndeterminedError, UsageError
 from overlay.files import forbid_overwriting_inputs
 from overlay.footage import luma_frames, probe, read_sound
-from overlay.footage.model import ClipFacts, Sound
+from overlay.footage.model import ClipFacts, LumaFrame, Sound
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.palette import build_hue
 from overlay.jobs.film import FilmReport, FilmRun, encoded, work_out
@@ -150,16 +150,23 @@ def clock_of(
         by_sound = clocks_apart(on_board, sound, k.t_s, k.distance_m)
     if by_sound.offset_s is not None and by_sound.interval_s is not None:
         return _clock(by_sound.offset_s, by_sound.interval_s, apart_lines(by_sound))
-    tell = staged(progress, f"watching {Path(clip.path).name}")
-    tell(0.0)
-    frames = luma_frames(clip.path, width=WIDTH_PX)
-    seen = clock_beside(frames, k.t_s, k.distance_m, k.speed_mps)
+    seen = clock_beside(_watched(clip, progress), k.t_s, k.distance_m, k.speed_mps)
     if seen.offset_s is None or seen.interval_s is None:
         raise UndeterminedError(
             f"{clip.path}: cannot be set against {run.clip.path}: by sound, {by_sound.reason}; by "
             f"its picture, {seen.reason}"
         )
     return _clock(seen.offset_s, seen.interval_s, seen_lines(seen, str(by_sound.reason)))
+
+
+def _watched(clip: ClipFacts, progress: Progress) -> Iterator[LumaFrame]:
+    """Its pictures, the longer side `WIDTH_PX`, so that memory stays bounded."""
+    tell = staged(progress, f"watching {Path(clip.path).name}")
+    width = min(WIDTH_PX, max(2, WIDTH_PX * clip.width // clip.height))
+    for frame in luma_frames(clip.path, width=width):
+        tell(frame.t_s / max(clip.duration_s, 1e-9))
+        yield frame
+    tell(1.0)
 
 
 def _clock(offset_s: float, interval_s: tuple[float, float], lines: tuple[str, ...]) -> Clock:

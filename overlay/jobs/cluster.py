@@ -43,7 +43,6 @@ class Sending(Generic[Item, Result]):
     """How items reach workers that see none of their files, and what they make comes back."""
 
     pack: Callable[[Item], Any]
-    task: Callable[[Any, Callable[[float], None]], Any]
     unpack: Callable[[Item, Any], Result]
 
 
@@ -53,7 +52,7 @@ class _Stopped(BaseException):
 
 def on_cluster(
     address: str,
-    task: Callable[[Item, Callable[[float], None]], Result],
+    task: Callable[[Any, Callable[[float], None]], Any],
     items: Sequence[Item],
     *,
     reach: Path | Sending[Item, Result],
@@ -70,8 +69,8 @@ def on_cluster(
     task, items, stage, progress, lost
         As for :func:`overlay.jobs.parallel.in_parallel`.
     reach : path or Sending
-        An absolute file that every worker must see, or how items are sent. Then `task` is the
-        one of `reach`.
+        An absolute file that every worker must see, or how items are sent; `task` then takes what
+        is sent and gives what comes back.
 
     Raises
     ------
@@ -152,16 +151,14 @@ class _Cluster(Generic[Item, Result]):
     def __init__(
         self,
         client: Client,
-        task: Callable[[Item, Callable[[float], None]], Result],
+        task: Callable[[Any, Callable[[float], None]], Any],
         items: Sequence[Item],
         sending: Sending[Item, Result] | None = None,
     ) -> None:
         from distributed import Event
 
         self._client, self._items, self._sending = client, items, sending
-        self._task: Callable[[Any, Callable[[float], None]], Any] = (
-            sending.task if sending else task
-        )
+        self._task = task
         self._next = iter(range(len(items)))
         self._running: dict[Any, int] = {}
         self._shares, self._spread = [0.0] * len(items), 1

@@ -186,13 +186,12 @@ def _all_runs(
             lost=lost_run,
         )
     else:
-        seen = left[0].sheet.path if left else Path()
-        sent = Sending(packed, do_parcel, unpacked)
+        sends, seen = hands.scheduler.sends, left[0].sheet.path if left else Path()
         found = on_cluster(
             hands.scheduler.address,
-            do_run,
+            do_parcel if sends else do_run,
             left,
-            reach=sent if hands.scheduler.sends else seen,
+            reach=Sending(packed, unpacked) if sends else seen,
             stage=stage,
             progress=progress,
             lost=lost_run,

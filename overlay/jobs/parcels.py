@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from overlay.errors import InputError
-from overlay.files import require_file, written_whole
+from overlay.files import written_whole
 from overlay.jobs.day_one import RunOutcome, RunTask, do_run
 from overlay.jobs.names import FOLDER, KEPT, SHEET_NAME
 
@@ -52,12 +52,14 @@ def packed(task: RunTask) -> Parcel:
     Raises
     ------
     InputError
-        If a file is missing, lies outside the sheet's folder, or all are more than can be sent.
+        If a file lies outside the sheet's folder, or all are more than can be sent. One that is
+        missing stays out; the worker says so, as this machine would.
     """
     folder = task.sheet.folder
-    paths = [require_file(task.sheet.file(name)) for name in (task.run.clip, *task.run.logs)]
+    paths = [task.sheet.file(name) for name in (task.run.clip, *task.run.logs)]
     kept = (task.folder / KEPT).glob("*")
-    paths += [path for path in kept if path.name.startswith(f"{task.name}.") and path.is_file()]
+    paths += [path for path in kept if path.name.startswith(f"{task.name}.")]
+    paths = [path for path in paths if path.is_file()]
     for path in paths:
         if ".." in path.parts or not path.is_relative_to(folder):
             raise InputError(

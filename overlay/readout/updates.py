@@ -67,11 +67,7 @@ def updates_of(t_s: FloatArray, shown: FloatArray) -> Updates:
     t_s, shown : ndarray, shape (n,)
         Times of frames, and the figure in each; NaN where none can be read.
     """
-    ok = np.flatnonzero(np.isfinite(shown))
-    changed = np.flatnonzero(np.diff(shown[ok]) != 0) + 1
-    low, high = t_s[ok[changed - 1]], t_s[ok[changed]]
-    frame_s = float(np.median(np.diff(t_s)))
-    clock = _clock(low, high, frame_s)
+    ok, changed, frame_s, clock = _changes(t_s, shown)
     if clock is None:
         return _clockless(t_s, shown, ok, changed)
     period_s, phase_s, width_s, rate_hz = clock
@@ -95,9 +91,7 @@ def with_held(t_s: FloatArray, shown: FloatArray) -> FloatArray:
     t_s, shown : ndarray, shape (n,)
         Times of frames, and the figure in each; NaN where none can be read.
     """
-    ok = np.flatnonzero(np.isfinite(shown))
-    changed = np.flatnonzero(np.diff(shown[ok]) != 0) + 1
-    clock = _clock(t_s[ok[changed - 1]], t_s[ok[changed]], float(np.median(np.diff(t_s))))
+    *_, clock = _changes(t_s, shown)
     if clock is None:
         return shown
     period_s, phase_s, width_s, _ = clock
@@ -111,6 +105,16 @@ def with_held(t_s: FloatArray, shown: FloatArray) -> FloatArray:
         if len(read) >= max(2, HELD * len(frames)) and np.ptp(read) == 0:
             out[frames] = read[0]
     return out
+
+
+def _changes(
+    t_s: FloatArray, shown: FloatArray
+) -> tuple[IntArray, IntArray, float, tuple[float, float, float, float] | None]:
+    """Frames that are read, which of these show a change, a frame's time, and the clock if any."""
+    ok = np.flatnonzero(np.isfinite(shown))
+    changed = np.flatnonzero(np.diff(shown[ok]) != 0) + 1
+    frame_s = float(np.median(np.diff(t_s)))
+    return ok, changed, frame_s, _clock(t_s[ok[changed - 1]], t_s[ok[changed]], frame_s)
 
 
 def _clockless(t_s: FloatArray, shown: FloatArray, ok: IntArray, changed: IntArray) -> Updates:

@@ -24,7 +24,6 @@ from overlay.series import Series
 from overlay.session.model import AlignedRun
 from overlay.session.sound import rpm_clock, rpm_heard
 from overlay.sync import estimate_offset
-from overlay.sync.refusal import OTHER_LOG
 from overlay.timebase import FloatArray
 from overlay.units import Z95
 
@@ -50,9 +49,9 @@ class Turning:
 
 
 def by_engine(aligned: AlignedRun) -> AlignedRun:
-    """The run aligned by its engine where the picture gave no answer; else as it is.
+    """The run aligned by its engine where its picture shows no motion to go by; else as it is.
 
-    A picture that speaks against the log is not overruled.
+    A picture that shows some is not overruled, whatever it says of the log.
 
     Notes
     -----
@@ -60,7 +59,7 @@ def by_engine(aligned: AlignedRun) -> AlignedRun:
     same vehicle at nearly the same pace looks alike by this evidence, which a note says.
     """
     found = aligned.alignment
-    if found.determined or found.reason == OTHER_LOG or aligned.inputs.options.offset_s is not None:
+    if aligned.motion.reason is None or aligned.inputs.options.offset_s is not None:
         return aligned
     turning = _turning(aligned)
     if turning is None:

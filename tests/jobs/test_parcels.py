@@ -52,15 +52,18 @@ def test_parcel__a_run_that_fails_names_the_files_here(tmp_path: Path) -> None:
     assert again is not None and again.problem == outcome.problem
 
 
-def test_packed__a_file_outside_the_folder_or_missing_is_not_sent(tmp_path: Path) -> None:
+def test_packed__a_file_outside_the_folder_is_not_sent_and_a_missing_one_is_named(
+    tmp_path: Path,
+) -> None:
     task = task_in(tmp_path / "day")
     shutil.copy(CLIPS / "a1.gpx", tmp_path / "a1.gpx")
     outside = task.run.model_copy(update={"logs": ("../a1.gpx",)})
     with pytest.raises(InputError, match="lies outside the sheet's folder"):
         packed(replace(task, run=outside))
     missing = task.run.model_copy(update={"logs": ("none.gpx",)})
-    with pytest.raises(InputError, match=r"none\.gpx"):
-        packed(replace(task, run=missing))
+    lost = replace(task, run=missing)
+    outcome = unpacked(lost, do_parcel(packed(lost), lambda _: None))
+    assert outcome.run is None and f"{tmp_path / 'day' / 'none.gpx'}" in str(outcome.problem)
 
 
 def test_send_files__goes_with_a_scheduler(tmp_path: Path, capsys) -> None:

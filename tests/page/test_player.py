@@ -39,6 +39,14 @@ def view(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any
             "series": [line],
         }
     ]
+    page, said = viewed(browser, folder, data)
+    yield page
+    assert said == []
+    page.context.close()
+
+
+def viewed(browser: Any, folder: Path, data: Any) -> tuple[Any, list[str]]:
+    """A page with one run's player, ready, and what its console says."""
     script = (
         "window.view = document.querySelector('run-view');"
         f"await view.show({{ data: {json.dumps(data)} }});"
@@ -47,9 +55,7 @@ def view(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any
     page, said = quiet_page(browser, viewport={"width": 420, "height": 900})
     page.goto((folder / "view.html").as_uri())
     page.wait_for_function("window.isReady", timeout=15000)
-    yield page
-    assert said == []
-    page.context.close()
+    return page, said
 
 
 def shown(page: Any, frame: int) -> tuple[int, int]:
@@ -190,14 +196,7 @@ def test_proxy__of_a_clip_that_browsers_do_not_play_plays_frame_by_frame(
     assert (facts.pixel_format, f"{facts.width}x{facts.height}") == (stored, size)
     assert why_not_played(facts).startswith(why)
     make_proxy(facts, clip)
-    script = (
-        "window.view = document.querySelector('run-view');"
-        f"await view.show({{ data: {json.dumps(data)} }});"
-    )
-    write_viewer(tmp_path / "view.html", "<run-view></run-view>", script)
-    page, said = quiet_page(browser, viewport={"width": 420, "height": 700})
-    page.goto((tmp_path / "view.html").as_uri())
-    page.wait_for_function("window.isReady", timeout=15000)
+    page, said = viewed(browser, tmp_path, data)
     for frame in (0, 1, 16, 29):
         page.evaluate(f"view.seekFrame({frame})")
         assert shown(page, frame) == (frame, frame)
