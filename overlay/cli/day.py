@@ -182,7 +182,7 @@ def find(
     click.echo(sheet_lines(found))
 
 
-@day.command(short_help="Plan the order of tonight's runs.")
+@day.command(short_help="Plan how many runs to drive, and in what order.")
 @sheet_argument
 @click.option(
     "--scatter",

@@ -16,6 +16,7 @@ from overlay.jobs.gauge_sheet import write_sheet
     type=Finite(0.5, 2),
     default=1.0,
     show_default=True,
+    metavar="FACTOR",
     help="1: the sizes that gauges have in a 1080p picture.",
 )
 def gauges(output: str, scale: float) -> None:

@@ -60,10 +60,11 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
     into the picture, which is read and covered. The lag is measured and removed first. Sound, frame
     times and colour are kept. The file appears under its name only when it is whole.
 
-    With --also the sound on board is played, as it were, at each place along the run where the
-    other camera may stand: later by the way through the air, and higher or lower as the vehicle
-    comes or goes (Doppler). Where what was heard fits none of them, the other camera has to stand
-    still and see the vehicle set off, lift or brake; else nothing is drawn (exit code 5).
+    With --also the other camera's clock is found by sound: what was heard on board, later by the
+    way through the air and shifted in pitch as the vehicle comes and goes (Doppler), is compared
+    with what the other camera heard, for each place where it may stand. If none fits, the other
+    camera must stand still and see the vehicle set off, lift or brake; else nothing is drawn (exit
+    code 5).
     """
     run, style, encoder = run_of(clip, logs, words), style_of(words), encoder_of(words)
     where, also = burnt_in(words), words["also"]
@@ -91,6 +92,7 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
     type=click.IntRange(2, 16),
     default=4,
     show_default=True,
+    metavar="N",
     help="How many times as long the section lasts.",
 )
 @click.option(

@@ -202,7 +202,7 @@ def verify(clip: str, logs: tuple[str, ...], as_json: bool, quiet: bool, **words
 
     Exit code 0 when the interval holds zero and even that of 99 % lies within ± 40 ms, 6 when the
     gauges are late or early beyond doubt (99.9 %) and by more than that, 7 when neither is sure,
-    5 when nothing can tell, or when the witnesses disagree.
+    5 when the evidence does not decide or the witnesses disagree.
     """
     with shown_progress(quiet=quiet) as progress:
         if logs:

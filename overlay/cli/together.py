@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from overlay.arrangements import ARRANGEMENTS
 from overlay.cli.options import (
     encoder_of,
     encoding,
@@ -24,7 +25,6 @@ from overlay.errors import UsageError
 from overlay.jobs.film import FilmRun, draw_together
 from overlay.jobs.names import CLIP_SUFFIXES
 from overlay.jobs.sheet_runs import runs_from_sheet
-from overlay.scene import Arrangement
 from overlay.session import RunOptions
 
 sheet_option = click.option(
@@ -79,7 +79,7 @@ def pair(items: tuple[str, ...], output: str, sheet: str | None, quiet: bool, **
         replace(run, name=words[f"name_{n}"] or run.name, logs=(*run.logs, *words[f"more_{n}"]))
         for n, run in zip("ab", runs, strict=True)
     ]
-    arrangement: Arrangement = "stacked" if words["stacked"] else "side by side"
+    arrangement = "stacked" if words["stacked"] else "side by side"
     _draw(named, output, arrangement, HEARD[words["sound"]], quiet, words)
 
 
@@ -100,6 +100,13 @@ def pair(items: tuple[str, ...], output: str, sheet: str | None, quiet: bool, **
     multiple=True,
     metavar="N",
     help="Hear run N, counted from 1; 0 for silence. Repeat for more.  [default: all, panned]",
+)
+@click.option(
+    "--arrangement",
+    type=click.Choice([name for name, one in ARRANGEMENTS.items() if one.most > 1]),
+    default="grid",
+    show_default=True,
+    help="How they stand together.",
 )
 @lead_option
 @together_options
@@ -126,13 +133,13 @@ def grid(
     numbers = None if not heard else [number - 1 for number in heard if number]
     if numbers and max(numbers) >= len(runs):
         raise UsageError(f"--sound {max(numbers) + 1}: there are {len(runs)} runs")
-    _draw(runs, output, "grid", numbers, quiet, words)
+    _draw(runs, output, words["arrangement"], numbers, quiet, words)
 
 
 def _draw(
     runs: Sequence[FilmRun],
     output: str,
-    arrangement: Arrangement,
+    arrangement: str,
     heard: Sequence[int] | None,
     quiet: bool,
     words: dict[str, Any],

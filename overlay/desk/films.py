@@ -10,15 +10,15 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
+from overlay.arrangements import division_for
 from overlay.desk.asked import Asked
-from overlay.errors import UndeterminedError, UsageError
+from overlay.errors import UndeterminedError
 from overlay.gauges import GAUGES
 from overlay.gauges.layout import Slot, built_in_layout, safe_box
 from overlay.jobs.day_one import RunTask, cell_of
 from overlay.jobs.names import FILMS, FOLDER
 from overlay.render.encoder import EncodeOptions
 from overlay.scene import Scene, Style, scene_of
-from overlay.scene.arrangement import ARRANGEMENTS
 from overlay.sheet import DaySheet
 from overlay.sheet.films import Film, Place
 
@@ -68,14 +68,7 @@ def scene_for(sheet: DaySheet, order: FilmOrder) -> Scene:
     UndeterminedError
         If a run is not worked out yet.
     """
-    division = ARRANGEMENTS[order.arrangement]
-    wanted = division.least, division.most
-    if not wanted[0] <= len(order.runs) <= wanted[1]:
-        number = f"{wanted[0]}" if wanted[0] == wanted[1] else f"{wanted[0]} to {wanted[1]}"
-        raise UsageError(
-            f"{order.arrangement}: takes {number} run{'s' * (wanted[1] > 1)}, and "
-            f"{len(order.runs)} are chosen; choose others or another arrangement"
-        )
+    division_for(order.arrangement, len(order.runs))
     cells = []
     for name in order.runs:
         said = sheet.run(name)

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from overlay.arrangements import ARRANGEMENTS
 from overlay.desk.asked import AskDraft, Asks, AskSave
 from overlay.desk.draft import checked, digest_of, on_disk, save, set_aside, unknown_run
 from overlay.desk.guard import APART
 from overlay.desk.queue import Queue
 from overlay.desk.seen import Seen
 from overlay.errors import InputError, UsageError
+from overlay.gauges import GAUGES
 from overlay.jobs.names import CLIPS, FILMS, FOLDER, KEPT, SHEET_NAME
 from overlay.sheet import DaySheet
 from overlay.sheet.edit import Edit, edited
@@ -120,6 +122,8 @@ class Desk:
             "is_tour": self.is_tour,
             "films": self._films(),
             "results": self._results(),
+            "arrangements": [(name, one.called or name) for name, one in ARRANGEMENTS.items()],
+            "gauges": [kind for kind in GAUGES if kind != "gap"],
             "has_clips": (self.folder / FOLDER / CLIPS).is_dir(),
         }
 

@@ -11,7 +11,6 @@ import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -91,8 +90,7 @@ def layout_for(
     ground : LayoutRegion, optional
         Where; on the whole picture by default.
     layout : GaugeLayout, optional
-        From :func:`load_layout`; by default the one that comes with the program for this shape,
-        in which a gauge that it does not name takes the place that it brings itself.
+        From :func:`load_layout`; by default that of :func:`built_in_layout`.
     rungs : int
         Number of splits on the ladder.
     skip_missing : bool
@@ -119,11 +117,10 @@ def layout_for(
     placements = []
     for kind in kinds:
         slot = slots.get(kind)
-        if slot is None and layout is None and (own := gauge_class(kind).places.get(table)):
-            slot = Slot(*own)
         if slot is not None:
             placements.append(_place(kind, slot, safe, rungs))
         elif not skip_missing:
+            gauge_class(kind)  # refuses one that there is not
             raise UsageError(
                 f"layout {chosen.name}: no place for the {kind} in [{table}]; "
                 "leave this gauge out or add its place to a layout of your own"
@@ -154,13 +151,19 @@ def _place(kind: str, slot: Slot, safe: tuple[float, float, float, float], rungs
     return Placement(kind, left, top, right - left, bottom - top)
 
 
-@lru_cache(maxsize=32)
 def built_in_layout(width: int, height: int) -> GaugeLayout:
-    """The layout that comes with the program for a picture of this shape."""
+    """The layout that comes with the program for a picture of this shape.
+
+    A gauge that it does not name takes the place that it brings itself.
+    """
     shape = width / height
     name = "wide" if shape >= WIDE_FROM else "tall" if shape <= TALL_TO else "square"
     text = (resources.files("overlay.gauges") / "layouts" / f"{name}.toml").read_text("utf-8")
-    return parse_layout(text, name)
+    tables = dict(parse_layout(text, name).tables)
+    for kind in GAUGES:
+        for table, place in gauge_class(kind).places.items():
+            tables[table] = {kind: Slot(*place), **tables[table]}
+    return GaugeLayout(name, tables)
 
 
 def load_layout(path: str | Path) -> GaugeLayout:

@@ -15,7 +15,7 @@ from overlay.jobs.day_one import started_at
 from overlay.jobs.film import encoded
 from overlay.jobs.verify import verify_clip
 from overlay.render.encoder import EncodeOptions
-from overlay.scene import Arrangement, Cell, Style, scene_of
+from overlay.scene import Cell, Style, scene_of
 from overlay.session import RunAnalysis
 from overlay.verify import Verdict
 
@@ -37,7 +37,7 @@ def draw(
     style: Style | None = None,
     *,
     names: Sequence[str] = (),
-    arrangement: Arrangement | None = None,
+    arrangement: str | None = None,
     lead_s: float = 1.0,
     encoder: EncodeOptions | None = None,
 ) -> Drawing:
@@ -54,7 +54,7 @@ def draw(
     names : sequence of str
         One a run; of their clips when empty.
     arrangement : str, optional
-        ``alone``, ``side by side``, ``stacked`` or ``grid``; by the number of runs when None.
+        A name in ``overlay.arrangements``; by the number of runs when None.
     lead_s : float
         Seconds before the launch, where there are several runs.
     encoder : EncodeOptions, optional
@@ -67,7 +67,7 @@ def draw(
     shown = [runs] if isinstance(runs, RunAnalysis) else list(runs)
     if not shown:
         raise UsageError("no run to draw; give one at least")
-    usual: Arrangement = "alone" if len(shown) == 1 else "grid"
+    usual = "alone" if len(shown) == 1 else "grid"
     chosen = arrangement or ("side by side" if len(shown) == 2 else usual)
     if names and len(names) != len(shown):
         raise UsageError(f"{len(names)} names for {len(shown)} runs; give one for each or none")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from overlay.arrangements import division_for
 from overlay.errors import UsageError
 from overlay.files import forbid_overwriting_inputs
 from overlay.footage import probe
@@ -22,7 +23,7 @@ from overlay.render.slowed import SlowedTimes, slowed_times
 from overlay.render.source import container_of
 from overlay.render.stills import still
 from overlay.render.together import Side, SplitScreen, compose_clips, lasts_s, still_together
-from overlay.scene import Arrangement, Cell, Scene, Style, scene_of, with_slowed
+from overlay.scene import Cell, Scene, Style, scene_of, with_slowed
 from overlay.session import RunAnalysis, RunOptions, analyse, correct, load, require_determined
 
 ALPHA_SUFFIXES = (".mov", ".webm")
@@ -117,7 +118,7 @@ def draw_together(
     target: str | Path,
     style: Style,
     *,
-    arrangement: Arrangement,
+    arrangement: str,
     encoder: EncodeOptions | None = None,
     heard: Sequence[int] | None = None,
     lead_s: float = 1.0,
@@ -128,7 +129,7 @@ def draw_together(
     Parameters
     ----------
     runs : sequence of FilmRun
-        Two, or two to four for a grid, in reading order.
+        As many as the arrangement takes, in reading order.
     heard : sequence of int, optional
         Which are heard, counted from 0; all by default, panned from left to right.
     lead_s : float
@@ -141,8 +142,7 @@ def draw_together(
     TimetrueError
         As the message says; then the target is as it was.
     """
-    if arrangement == "grid" and not 2 <= len(runs) <= 4:
-        raise UsageError(f"a grid of {len(runs)} runs: name two to four")
+    division_for(arrangement, len(runs))
     found = work_out(runs, target, style, progress=progress)
     cells = [Cell(run, film.name) for run, film in zip(found, runs, strict=True)]
     scene = scene_of(cells, style, arrangement)

@@ -121,7 +121,7 @@ def _run(one: Standing, run: DayRun, goals: tuple[SplitGoal, ...]) -> dict[str, 
         splits.append(
             {
                 "label": goal.label,
-                "speed_mps" if goal.kind == "trap" else "time_s": mine.value,
+                "speed_mps" if goal.unit == "m/s" else "time_s": mine.value,
                 f"sigma_{unit}": mine.sigma if known else None,
                 f"common_sigma_{unit}": mine.common_sigma if known else None,
                 f"soft_sigma_{unit}": mine.soft_sigma if known else None,

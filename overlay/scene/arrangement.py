@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from overlay.arrangements import Division, division_for
 from overlay.errors import UsageError
 from overlay.footage.model import ClipFacts
 from overlay.gauges.layout import (
@@ -24,7 +25,6 @@ from overlay.gauges.layout import (
     layout_for,
 )
 
-Arrangement = str  # a key of `ARRANGEMENTS`
 _LONG, _SHORT = 1920, 1080
 _SMALL = 640  # clips no wider than this get a smaller picture, since enlarging adds nothing
 # Shares of a cell's height or width, so chosen that the smallest digits of every gauge stay legible
@@ -35,53 +35,6 @@ UPRIGHT_TO = 0.7  # width over height of a clip that leaves such a bar
 NARROW_SHARE, LOW_SHARE = 0.72, 0.9  # gauges on less ground stand one above another
 EDGE_PX = 8  # from the edge of a clip's picture to a gauge on it or beside it
 LEAST_SHARE = 0.95  # of their height that gauges may shrink to, so as to fit into a bar
-_WORDS = ("no", "one", "two", "three", "four")
-
-
-@dataclass(frozen=True)
-class Division:
-    """How an arrangement divides a picture among its clips."""
-
-    # Clips that it takes, at most four, since there are no more hues.
-    least: int
-    most: int
-    columns: int = 1  # of cells; a lone last cell stands in the middle of its row
-    # The layout's table for a cell's gauges, and that where there are more than two clips.
-    table: str = "whole"
-    crowded: str = ""
-    shared: str = ""  # the layout's table for the gap bar between two runs; none when empty
-    # Whether the picture is higher than wide; as most clips are when None.
-    is_upright: bool | None = None
-    is_named: bool = False  # whether each clip bears its number and the run's name
-
-    def cells(self, count: int, width: int, height: int) -> tuple[Rect, ...]:
-        """Cells of so many clips, in reading order."""
-        rows = -(-count // self.columns)
-        wide, high = width // self.columns // 2 * 2, height // rows // 2 * 2
-        cells = []
-        for index in range(count):
-            is_lone = self.columns > 1 and index == count - 1 and count % self.columns == 1
-            x = (width - wide) // 4 * 2 if is_lone else index % self.columns * wide
-            cells.append(Rect(x, index // self.columns * high, wide, high))
-        return tuple(cells)
-
-    def usual_size(self, clips: Sequence[ClipFacts]) -> tuple[int, int]:
-        """Width and height of the picture."""
-        upright, small = self.is_upright, all(max(c.width, c.height) <= _SMALL for c in clips)
-        if upright is None:
-            count = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
-            upright, small = count * 2 > len(clips), False
-        long, short = (1280, 720) if small else (_LONG, _SHORT)
-        return (short, long) if upright else (long, short)
-
-
-# One line an arrangement. A clip alone keeps its own size.
-ARRANGEMENTS: dict[Arrangement, Division] = {
-    "alone": Division(1, 1),
-    "side by side": Division(2, 2, 2, "side", shared="shared-side", is_upright=False),
-    "stacked": Division(2, 2, 1, "stack", shared="shared-stack", is_upright=True),
-    "grid": Division(2, 4, 2, "side", crowded="quarter", is_named=True),
-}
 
 
 @dataclass(frozen=True)
@@ -156,7 +109,7 @@ class Geometry:
 
 def geometry_of(
     clips: Sequence[ClipFacts],
-    arrangement: Arrangement,
+    arrangement: str,
     *,
     size: tuple[int, int] | None = None,
     layout: GaugeLayout | None = None,
@@ -182,21 +135,14 @@ def geometry_of(
         If the arrangement is unknown or does not take so many clips, or the size is odd or tiny.
     """
     count = len(clips)
-    if arrangement not in ARRANGEMENTS:
-        known = ", ".join(ARRANGEMENTS)
-        raise UsageError(f"unknown arrangement {arrangement!r}: use one of {known}")
-    division = ARRANGEMENTS[arrangement]
-    least, most = division.least, division.most
-    if not least <= count <= most:
-        few = _WORDS[least] + (f" to {_WORDS[most]}" if most > least else "")
-        raise UsageError(f"{arrangement} takes {few} clips; {count} were given")
-    if most == 1:
+    division = division_for(arrangement, count)
+    if division.most == 1:
         # H.264 and its kin store colour for squares of two by two pixels, so sizes are even.
         whole = Rect(0, 0, clips[0].width // 2 * 2, clips[0].height // 2 * 2)
         return Geometry(whole.width, whole.height, (whole,), (whole,))
-    width, height = _checked(size or division.usual_size(clips))
+    width, height = _checked(size or _usual_size(division, clips))
     table = division.crowded if division.crowded and count > 2 else division.table
-    cells = division.cells(count, width, height)
+    cells = _cells(division, count, width, height)
     gap = None
     if division.shared:
         ground = LayoutRegion((0, 0, width, height), division.shared)
@@ -208,6 +154,28 @@ def geometry_of(
         for shape, cell in zip(shapes, cells, strict=True)
     )
     return Geometry(width, height, cells, panes, table, gap, kept)
+
+
+def _cells(division: Division, count: int, width: int, height: int) -> tuple[Rect, ...]:
+    """Cells of so many clips, in reading order."""
+    columns, rows = division.columns, -(-count // division.columns)
+    wide, high = width // columns // 2 * 2, height // rows // 2 * 2
+    cells = []
+    for index in range(count):
+        is_lone = columns > 1 and index == count - 1 and count % columns == 1
+        x = (width - wide) // 4 * 2 if is_lone else index % columns * wide
+        cells.append(Rect(x, index // columns * high, wide, high))
+    return tuple(cells)
+
+
+def _usual_size(division: Division, clips: Sequence[ClipFacts]) -> tuple[int, int]:
+    """Width and height of the picture."""
+    upright, small = division.is_upright, all(max(c.width, c.height) <= _SMALL for c in clips)
+    if upright is None:
+        count = sum(clip.height > clip.width * clip.pixel_aspect for clip in clips)
+        upright, small = count * 2 > len(clips), False
+    long, short = (1280, 720) if small else (_LONG, _SHORT)
+    return (short, long) if upright else (long, short)
 
 
 def _checked(size: tuple[int, int]) -> tuple[int, int]:

@@ -9,6 +9,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from overlay.arrangements import ARRANGEMENTS
 from overlay.errors import UndeterminedError, UsageError
 from overlay.gauges import gauge_class
 from overlay.gauges.base import Gauge, Subject
@@ -19,8 +20,6 @@ from overlay.gauges.palette import SPIN, Color, build_hue
 from overlay.gauges.ribbon import Ribbon
 from overlay.gauges.scales import scale_for
 from overlay.scene.arrangement import (
-    ARRANGEMENTS,
-    Arrangement,
     Geometry,
     Rect,
     clear_of_edges,
@@ -84,7 +83,7 @@ class Scene:
         return tags
 
 
-def scene_of(cells: Sequence[Cell], style: Style, arrangement: Arrangement = "alone") -> Scene:
+def scene_of(cells: Sequence[Cell], style: Style, arrangement: str = "alone") -> Scene:
     """Lay out the gauges of one run, or of several from the same launch.
 
     Parameters

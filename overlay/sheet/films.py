@@ -4,10 +4,23 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field, WithJsonSchema
 
+from overlay.arrangements import ARRANGEMENTS
 from overlay.sheet.base import Name, ShownUnit, Strict, Text
 
+
+def _known(name: str) -> str:
+    if name not in ARRANGEMENTS:
+        raise ValueError(f"is none; use one of {', '.join(ARRANGEMENTS)}")
+    return name
+
+
+Arrangement = Annotated[
+    str,
+    AfterValidator(_known),
+    WithJsonSchema({"type": "string", "enum": list(ARRANGEMENTS)}),
+]
 Share = Annotated[float, Field(ge=0, le=1)]
 Place = Annotated[
     tuple[Share, ...],
@@ -27,7 +40,7 @@ class Film(Strict):
     runs: Annotated[tuple[Text, ...], Field(min_length=1, max_length=4)] = Field(
         description="Names of runs, in the order shown."
     )
-    arrangement: Literal["alone", "side by side", "stacked", "grid"] = "alone"
+    arrangement: Arrangement = "alone"
     units: ShownUnit | None = Field(default=None, description="Else those of the report.")
     gauges: tuple[Text, ...] | None = Field(default=None, description="Else the usual ones.")
     places: dict[str, Place] = Field(

@@ -313,7 +313,7 @@ def test_film__runs_and_shape_must_fit(desk, day):
     from overlay.sheet import load_sheet
 
     sheet = load_sheet(day / "day.toml")
-    with pytest.raises(UsageError, match="takes 2 runs, and 1 are chosen"):
+    with pytest.raises(UsageError, match="side by side takes two runs; 1 was given"):
         scene_for(sheet, FilmOrder(name="x", runs=("a1",), arrangement="side by side"))
     with pytest.raises(UndeterminedError, match="not worked out yet"):
         scene_for(sheet, FilmOrder(name="x", runs=("a1",)))

@@ -11,12 +11,12 @@ from typing import Any, ClassVar
 import numpy as np
 import pytest
 
+from overlay.arrangements import ARRANGEMENTS, Division
 from overlay.gauges import GAUGES
 from overlay.gauges.base import Even, Gauge, State, Subject, plate, tiles_on_plate
 from overlay.gauges.canvas import Rgba
 from overlay.gauges.contact import contact_sheet
 from overlay.scene import Cell, Style, scene_of
-from overlay.scene.arrangement import ARRANGEMENTS, Division
 from overlay.session.machine import Machine
 from tests.gauges.closed_form import steady_pull
 

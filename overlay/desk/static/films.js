@@ -3,7 +3,7 @@ import { ask, button, choice, field, fileOf, h, renew, whenFree } from "./dom.js
 import { hindered, problemList, problemsAt } from "./folder.js";
 import { edit, isBusy, job, say, state } from "./store.js";
 
-const GAUGES = [["ribbon", "ribbon: speed"], ["comb", "comb: revs"], ["ladder", "ladder: splits"], ["accel", "acceleration"], ["strip", "track strip"]];
+const WORDS = { ribbon: "ribbon: speed", comb: "comb: revs", ladder: "ladder: splits", accel: "acceleration", strip: "track strip" };
 const QUALITY = [["h264 19", "good, plays everywhere"], ["h264 15", "best, large"], ["h264 26", "small, to send"], ["h265 21", "H.265: smaller, not everywhere"], ["av1 28", "AV1: smallest, slow"]];
 const PLAIN = { runs: [], arrangement: "alone", gauges: ["ribbon", "comb", "ladder"], places: {}, codec: "h264", quality: 19 };
 let current = null; // name of the film shown; null for one that is not in the sheet yet
@@ -205,12 +205,12 @@ export function films(main) {
       films(main);
     })),
     h("fieldset", {}, h("legend", {}, "Runs, in the order shown"), state.runs.map((run) => pick(film, run))),
-    field("film-arrangement", "Shape", choice([["alone", "one clip"], ["side by side", "side by side"], ["stacked", "one above the other"], ["grid", "grid"]], film.arrangement, (arrangement) => put({ arrangement }))),
+    field("film-arrangement", "Shape", choice(state.look.arrangements, film.arrangement, (arrangement) => put({ arrangement }))),
     field("film-units", "Unit of speed", choice(["mph", "km/h", "m/s"], film.units, (units) => put({ units }))),
-    alone && h("fieldset", {}, h("legend", {}, "Gauges"), GAUGES.map(([kind, words]) => h("label", { className: "check" },
+    alone && h("fieldset", {}, h("legend", {}, "Gauges"), state.look.gauges.map((kind) => h("label", { className: "check" },
       h("input", { type: "checkbox", id: `gauge-${kind}`, checked: film.gauges.includes(kind), onchange: (event) => {
-        put({ gauges: GAUGES.map(([one]) => one).filter((one) => (one === kind ? event.target.checked : film.gauges.includes(one))) });
-      } }), words))),
+        put({ gauges: state.look.gauges.filter((one) => (one === kind ? event.target.checked : film.gauges.includes(one))) });
+      } }), WORDS[kind] || kind))),
     Object.keys(film.places).length > 0 && button("Gauges at the usual places", () => edit({ op: "unset", path: ["films", place(), "places"] }), { id: "usual" }),
     field("film-quality", "Quality", choice(QUALITY, `${film.codec} ${film.quality}`, (value) => {
       const [codec, quality] = value.split(" ");
