@@ -1,35 +1,46 @@
 """How many small faults put into a package its tests notice.
 
-Run ``python -m tests.benchmarks.mutants runs [--count 150] [--seed 20261127] [--skip 0]`` from the
-checkout, or name a module such as ``runs/course.py``. Cosmic Ray (extra ``dev``) makes the mutants
-in a copy of the checkout; the seed draws which are tried, and ``--skip`` goes on behind those of an
-earlier run; ``--tests`` names the test files of a module where the package's are slow. Each is
-tried in a fork of this process, which holds the big libraries already: two seconds or so for one
-that is noticed, as long as the tests take for one that is not. The latter are printed with their
-place, so that a test can be written or the reason given.
+Run ``python -m tests.benchmarks.mutants runs [--count 150] [--seed 20261129]`` from the checkout,
+or name a module such as ``runs/course.py``. Cosmic Ray (extra ``dev``) makes the mutants in a copy
+of the checkout; the seed draws which are tried. ``--tests`` names the test files of a module where
+the package's are slow, ``--functions`` takes those mutants only that lie in functions of such name.
 
-Survivors met in ``runs`` that no test can notice: a limit that no float meets exactly (``>`` for
-``>=``), small whole numbers compared by ``is``, an initial value of a maximum over values that
-are never below it, a median taken as equal to 0 where it cannot be below, and a power for a product
-where the exponents are ones. Not worth a test of its own: a seventh jump explained in one pass
-(six bound the work), and the floor of 0.5 m/s under the first clear reading, which a receiver's
-noise of 0.1 m/s already exceeds.
+First every test file runs once without a mutant, in which it is noted which test meets which line
+and how long it takes; ``--known FILE`` keeps that for the next call. A mutant is then tried by the
+files that call its function: the tests that meet its statement first, quickest first, to the first
+failure. Each is tried in a fork of this process, which holds the big libraries already. Survivors
+are printed with their number and place, so that a test can be written or the reason given;
+``--pick`` tries mutants by number again, and ``--for-s`` with ``--skip`` cuts the work into parts.
+
+Survivors that no test can notice, met in every package: a limit that no float meets exactly (``>``
+for ``>=``), words and small whole numbers compared by ``is``, an initial value of a maximum over
+values that are never below it, a power for a product where the exponents are ones. What was found
+in each package stands in ``MUTANTS.md`` beside this module.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
+import hashlib
+import json
 import os
 import random
+import re
 import resource
 import shutil
 import sys
 import tempfile
+import threading
 import time
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy  # noqa: F401 - what tests import is loaded once, before the forks
+import pydantic  # noqa: F401
 import pytest
 import scipy.linalg
 import scipy.optimize
@@ -44,8 +55,72 @@ from cosmic_ray.work_item import MutationSpec
 ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("overlay", "tests", "fonts", "demo_clips", "pyproject.toml")
 PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:warnings")
-LIMIT_S = 300
+LIMIT_S, LIMIT_FACTOR = 10, 4  # processor time: that much, and so many times what the tests take
+CALLS = 30  # of a function by a test, whose lines are noted; later ones only begin
+BUCKETS_S = (0.05, 0.3, 2.0, 10.0)  # tests are begun by their time, roughly
 LEAST_SHARE = 0.9
+
+
+@dataclass
+class Met:
+    """Lines of the package met by each test of a file, and how long each took."""
+
+    lines: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    took_s: dict[str, float] = field(default_factory=dict)
+
+
+class Watch:
+    """A plugin of pytest that notes the lines under a folder which each test meets."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.met, self.now = str(folder), Met(), ""
+        self.calls: dict[tuple[str, Any], int] = defaultdict(int)
+
+    def line(self, frame: Any, event: str, _: Any) -> Any:
+        if event == "line":
+            self.met.lines[self.now].add(f"{frame.f_code.co_filename}:{frame.f_lineno}")
+        return self.line
+
+    def call(self, frame: Any, event: str, _: Any) -> Any:
+        code = frame.f_code
+        if not code.co_filename.startswith(self.folder):
+            return None
+        self.met.lines[self.now].add(f"{code.co_filename}:{code.co_firstlineno}")
+        self.calls[self.now, code] += 1
+        return self.line if self.calls[self.now, code] <= CALLS else None
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self.now, began_s = item.nodeid, time.monotonic()
+        try:
+            return (yield)
+        finally:
+            self.met.took_s[item.nodeid] = time.monotonic() - began_s
+            self.now = ""
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef: Any) -> Iterator[None]:
+        before = self.now
+        if fixturedef.scope != "function":  # what it meets, all tests of the file may lean on
+            self.now = ""
+        try:
+            return (yield)
+        finally:
+            self.now = before
+
+
+class Ordered:
+    """A plugin of pytest that begins with the tests that meet a mutant, the quickest first."""
+
+    def __init__(self, first: set[str], took_s: dict[str, float]) -> None:
+        self.first, self.took_s = first, took_s
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        def place(item: pytest.Item) -> tuple[bool, int]:
+            took_s = self.took_s.get(item.nodeid, 0.0)
+            return item.nodeid not in self.first, sum(took_s > limit_s for limit_s in BUCKETS_S)
+
+        items.sort(key=place)
 
 
 def copied(folder: Path) -> None:
@@ -59,7 +134,7 @@ def copied(folder: Path) -> None:
             shutil.copyfile(source, folder / name)
 
 
-def passes(folder: Path, tests: list[str]) -> bool:
+def passes(folder: Path, tests: list[str], plugin: Watch | Ordered, limit_s: float) -> bool:
     """Whether the tests pass, in a fork; one that takes too long does not."""
     child = os.fork()
     if child == 0:
@@ -68,80 +143,162 @@ def passes(folder: Path, tests: list[str]) -> bool:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 1)
         os.dup2(nowhere, 2)
-        sys.dont_write_bytecode = True
+        # Compiled files of the code as it is are of use to all mutants; none of a mutant is kept.
+        sys.dont_write_bytecode = isinstance(plugin, Ordered)
         sys.path[:] = [str(folder), *(p for p in sys.path if p not in ("", str(ROOT)))]
         for name in [n for n in sys.modules if n.split(".")[0] in ("tests", "overlay")]:
             del sys.modules[name]
         # Of processor time, since other work on the machine is no fault of the mutant's.
-        resource.setrlimit(resource.RLIMIT_CPU, (LIMIT_S, LIMIT_S))
-        os._exit(int(pytest.main([*PYTEST, *tests])))
+        resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s)))
+        if isinstance(plugin, Watch):
+            sys.settrace(plugin.call)
+            threading.settrace(plugin.call)
+        code = int(pytest.main([*PYTEST, *tests], plugins=[plugin]))
+        sys.settrace(None)
+        if isinstance(plugin, Watch):
+            lines = {test: sorted(met) for test, met in plugin.met.lines.items()}
+            (folder / "met.json").write_text(json.dumps([lines, plugin.met.took_s]))
+        os._exit(code)
     _, status = os.waitpid(child, 0)
-    return os.waitstatus_to_exitcode(status) == 0
+    # 5: a file that holds no test, such as a module without an example.
+    return os.waitstatus_to_exitcode(status) in (0, 5)
 
 
-def quickest_first(folder: Path, files: Iterable[Path]) -> list[str]:
-    """Test files, the quickest first, since the first failure ends a mutant."""
-    took_s = {}
-    for name in sorted(map(str, files)):
-        began_s = time.monotonic()
-        if not passes(folder, [name]):
-            raise SystemExit(f"{name}: fails without a mutant; get it right first")
-        took_s[name] = time.monotonic() - began_s
-    return sorted(took_s, key=lambda name: took_s[name])
+def digest(folder: Path, test: str) -> str:
+    """Of all that a test file's outcome depends on: the program, helpers of tests, itself."""
+    files = [*folder.glob("overlay/**/*.py"), *folder.glob("tests/**/*.py"), folder / test]
+    kept = [f for f in sorted(files) if not f.name.startswith("test_") or f == folder / test]
+    parts = [f"{file.relative_to(folder)}\0{file.read_text()}" for file in kept]
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
 
 
-def mutants(folder: Path, module: str) -> list[MutationSpec]:
+def watched(
+    folder: Path, target: Path, tests: list[str], known: Path, until_s: float
+) -> dict[str, Met]:
+    """What each test file meets of the target; the files must pass without a mutant."""
+    kept = json.loads(known.read_text()) if known.exists() else {}
+    found = {}
+    for test in tests:
+        key = f"{target.relative_to(folder)} {digest(folder, test)}"
+        if key not in kept:
+            if time.monotonic() > until_s:
+                raise SystemExit("time is over: call again to go on")
+            if not passes(folder, [test], Watch(target), 10_000):
+                raise SystemExit(f"{test}: fails without a mutant; get it right first")
+            text = (folder / "met.json").read_text().replace(f"{folder}/", "")
+            kept[key] = json.loads(text)
+            known.write_text(json.dumps(kept))
+        lines, took_s = kept[key]
+        found[test] = Met({name: set(met) for name, met in lines.items()}, took_s)
+    return found
+
+
+def statement(tree: ast.Module, line: int) -> tuple[range, str, int]:
+    """Lines of the innermost statement or heading around a line; its function and where that is."""
+    span, name, begins = range(line, line + 1), "", 0
+    for node in ast.walk(tree):
+        if isinstance(node, ast.stmt) and node.lineno <= line <= (node.end_lineno or 0):
+            body = getattr(node, "body", None)
+            end = body[0].lineno if body else (node.end_lineno or line) + 1
+            if line < end:
+                span = range(node.lineno, end)
+            if isinstance(node, ast.FunctionDef) and line >= node.body[0].lineno:
+                name = node.name
+                begins = min([node.lineno, *(d.lineno for d in node.decorator_list)])
+    return span, name, begins
+
+
+def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
     """Every mutant that changes what is worked out, not a type hint such as ``float | None``."""
     target = folder / "overlay" / module
     files = sorted(target.glob("*.py")) if target.is_dir() else [target]
     with use_db(folder / "session", WorkDB.Mode.create) as db:
         init(files, db, {})
         every = [mutation for item in db.work_items for mutation in item.mutations]
-    lines = {file: file.read_text().splitlines() for file in files}
+    texts = {file: file.read_text() for file in files}
+    lines = {file: text.splitlines() for file, text in texts.items()}
+    trees = {file: ast.parse(text) for file, text in texts.items()}
 
     def counts(mutation: MutationSpec) -> bool:
         line = lines[mutation.module_path][mutation.start_pos[0] - 1]
         hint = "BitOr" in mutation.operator_name and ("None" in line or "FloatArray |" in line)
-        return not hint and "RemoveDecorator" not in mutation.operator_name
+        if hint or "RemoveDecorator" in mutation.operator_name:
+            return False
+        name = statement(trees[mutation.module_path], mutation.start_pos[0])[1]
+        return re.search(functions, name) is not None
 
     return sorted(filter(counts, every), key=repr)
 
 
-def shown(mutation: MutationSpec, folder: Path, before: str, after: str) -> str:
-    """Place, kind and changed line of a mutant."""
+def survives(folder: Path, mutation: MutationSpec, met: dict[str, Met]) -> str | None:
+    """Place, kind and changed line of a mutant that the tests pass with."""
+    file = mutation.module_path.relative_to(folder)
+    span, _, begins = statement(ast.parse(mutation.module_path.read_text()), mutation.start_pos[0])
+    places = {f"{file}:{line}" for line in span}
+    first: set[str] = set()
+    took_s: dict[str, float] = {}
+    chosen = []
+    for test, of in met.items():
+        hit = {name for name, lines in of.lines.items() if lines & places}
+        first |= set(of.took_s) if "" in hit else hit
+        if hit or any(f"{file}:{begins}" in lines for lines in of.lines.values()):
+            took_s |= of.took_s
+            chosen.append(test)
+    operator = get_operator(mutation.operator_name)(**mutation.operator_args)
+    with use_mutation(mutation.module_path, operator, mutation.occurrence) as (before, after):
+        limit_s = LIMIT_S + LIMIT_FACTOR * sum(took_s.values())
+        if chosen and not passes(folder, chosen, Ordered(first, took_s), limit_s):
+            return None
     at = mutation.start_pos[0] - 1
     old, new = (text.splitlines()[at].strip() for text in (before, after))
-    place = mutation.module_path.relative_to(folder)
-    return f"{place}:{at + 1}: {mutation.operator_name}\n    - {old}\n    + {new}"
+    by = f"met by {len(first)} tests" if first else "met by no test"
+    return f"{file}:{at + 1}: {mutation.operator_name}, {by}\n    - {old}\n    + {new}"
+
+
+def asked() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("module", help="a package or a module of it, such as runs/course.py")
+    for name, default in (("count", 150), ("seed", 20261127), ("skip", 0), ("for-s", 10**6)):
+        parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--tests", nargs="+", help="these files, not all tests of the package")
+    parser.add_argument("--functions", default="", help="in functions that this pattern finds")
+    parser.add_argument("--pick", nargs="+", type=int, help="these mutants, by number")
+    parser.add_argument("--known", type=Path, help="file that keeps which test meets which line")
+    return parser.parse_args()
 
 
 def main() -> int:
     """Try the mutants and print the survivors; 1 where too few are noticed."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("module", help="a package or a module of it, such as runs/course.py")
-    for name, default in (("count", 150), ("seed", 20261127), ("skip", 0)):
-        parser.add_argument(f"--{name}", type=int, default=default)
-    parser.add_argument("--tests", nargs="+", help="these files, not all tests of the package")
-    asked = parser.parse_args()
+    ask = asked()
+    began_s = time.monotonic()
     with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
+        folder = Path(place).resolve()
         copied(folder)
-        files = asked.tests or (ROOT / "tests" / asked.module.split("/")[0]).glob("test_*.py")
-        tests = quickest_first(folder, [Path(file).resolve().relative_to(ROOT) for file in files])
-        every = mutants(folder, asked.module)
-        random.Random(asked.seed).shuffle(every)
-        chosen = every[asked.skip : asked.skip + asked.count]
-        print(f"{len(every)} mutants; {len(chosen)} tried from {asked.skip}, seed {asked.seed}")
-        survived = 0
-        for mutation in chosen:
-            operator = get_operator(mutation.operator_name)(**mutation.operator_args)
-            with use_mutation(mutation.module_path, operator, mutation.occurrence) as (old, new):
-                if passes(folder, tests):
-                    survived += 1
-                    print(shown(mutation, folder, old, new), flush=True)
-        noticed = len(chosen) - survived
-        print(f"{noticed} of {len(chosen)} mutants noticed: {100 * noticed / len(chosen):.1f} %")
-        return int(noticed < LEAST_SHARE * len(chosen))
+        target = folder / "overlay" / ask.module
+        files = ask.tests or (ROOT / "tests" / ask.module.split("/")[0]).glob("test_*.py")
+        tests = sorted(str(Path(file).resolve().relative_to(ROOT)) for file in files)
+        # Its examples are tests as well.
+        own = sorted(target.glob("*.py")) if target.is_dir() else [target]
+        tests += [str(file.relative_to(folder)) for file in own if ">>>" in file.read_text()]
+        known = ask.known or folder / "known.json"
+        met = watched(folder, target, tests, known, began_s + ask.for_s)
+        every = mutants(folder, ask.module, ask.functions)
+        random.Random(ask.seed).shuffle(every)
+        chosen = ask.pick or range(ask.skip, min(ask.skip + ask.count, len(every)))
+        print(f"{len(every)} mutants, seed {ask.seed}; known after", end=" ")
+        print(f"{time.monotonic() - began_s:.0f} s", flush=True)
+        survived = tried = 0
+        for number in chosen:
+            if time.monotonic() - began_s > ask.for_s:
+                print(f"time is over: go on with --skip {number}")
+                break
+            tried += 1
+            if said := survives(folder, every[number], met):
+                survived += 1
+                print(f"{number}: {said}", flush=True)
+        noticed = tried - survived
+        print(f"{noticed} of {tried} mutants noticed, in {time.monotonic() - began_s:.0f} s")
+        return int(noticed < LEAST_SHARE * tried)
 
 
 if __name__ == "__main__":

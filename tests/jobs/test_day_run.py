@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import re
 import shutil
 import sys
@@ -391,9 +392,42 @@ def test_digest__what_matters_changes_it(copied):
         ('clip = "a1.mp4"', 'clip = "a1.mp4"\nsame_clock = true'),
         ('clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0'),
         ('clip = "a1.mp4"', 'clip = "a1.mp4"\nrounding = "down"'),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\nwindow_s = [0.0, 9.0]'),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\nsignal_s = 1.5'),
+        ('clip = "a1.mp4"', 'clip = "a1.mp4"\ncolumns = { speed = "V:mph" }'),
+        ('logs = ["a1.gpx", "a1_revs.csv"]', 'logs = ["a1.gpx"]'),
+        ("rolling_circumference_m = 1.7593", "rolling_circumference_m = 1.76"),
+        ("rolling_circumference_m = 1.7593", "tyre_diameter_m = 0.56"),
+        ('clutch = "centrifugal"', 'clutch = "plate"'),
+        ("cylinders = 1", "cylinders = 2"),
+        ("strokes = 4", "strokes = 2"),
+        ("limiter_rpm = 3950.0", "limiter_rpm = 3900.0"),
     ):
         assert changed(copied, old, new)[0] != first[0]
     assert changed(copied, 'clip = "a1.mp4"', 'clip = "a1.mp4"\noffset_s = 1.0')[1] == first[1]
+
+
+def test_digest__of_the_clip_its_size_its_time_and_that_it_is_there(copied):
+    sheet, clip = load_sheet(copied / "day.toml"), copied / "a1.mp4"
+
+    def both() -> list[str]:
+        return [run_key(sheet, run, ()) for run in sheet.runs]
+
+    seen, was = [both()], clip.stat()
+    os.utime(clip, ns=(was.st_atime_ns, was.st_mtime_ns + 1000))
+    seen.append(both())
+    clip.write_bytes(clip.read_bytes() + b" ")
+    os.utime(clip, ns=(was.st_atime_ns, was.st_mtime_ns))
+    seen.append(both())
+    clip.unlink()
+    seen.append(both())
+    assert [len(set(keys)) for keys in zip(*seen, strict=True)] == [4, 1]
+
+
+def test_digest__another_form_of_what_is_kept_changes_it(copied, monkeypatch):
+    first = digests(copied)
+    monkeypatch.setattr(day_store, "FORMAT", day_store.FORMAT + 1)
+    assert not set(first) & set(digests(copied))
 
 
 def test_digest__what_does_not_matter_leaves_it(copied):

@@ -15,7 +15,7 @@ from overlay.runs.marks import find_heard_cuts, find_marks, late_launch, run_end
 from overlay.runs.smoother import smooth
 from overlay.series import Series
 
-from .scene import received, truth_of
+from .scene import constant_accel, received, truth_of
 
 LINE = Driveline((9.4,), 1.76)
 
@@ -106,3 +106,43 @@ def test_find_marks__a_gap_ends_at_the_last_instant_without_a_reading(rng):
     within = kinematics.t_s[blind]
     assert (mark.kind, mark.start_s, mark.end_s) == ("gap", within[0], within[-1])
     assert mark.detail == f"The log has no speed for {within[-1] - within[0]:.1f} s."
+
+
+def legs(*parts):
+    """Speed in closed form: after a second at rest, so many seconds at each acceleration."""
+    edges = np.cumsum([0.0, *(seconds for seconds, _ in parts)])
+    k = constant_accel(0.0, end_s=float(edges[-1]) + 1.0)
+    t = np.clip(k.t_s, 0.0, edges[-1])
+    at_edges = np.cumsum([0.0, *(seconds * accel for seconds, accel in parts)])
+    number = np.clip(np.searchsorted(edges, k.t_s + 1e-9, side="right") - 1, 0, len(parts))
+    rate = np.array([*(accel for _, accel in parts), 0.0])[number]
+    rate = np.where(k.t_s < -1e-9, 0.0, rate)
+    return replace(k, speed_mps=np.interp(t, edges, at_edges), accel_mps2=rate)
+
+
+@pytest.mark.parametrize(
+    ("parts", "end_s"),
+    [
+        # 10 m/s after 5 s, hardly less 4 s later, then the brakes; or it rolls out from 5 s on.
+        (((5, 2.0), (4, -0.3), (2.5, -4.0)), 9.0),
+        (((5, 2.0), (4, -0.5), (2, -4.0)), 5.0),
+        # Never braked: half of 10 m/s is left after 10 s of rolling.
+        (((5, 2.0), (16, -0.5), (2, -1.0)), 15.0),
+        # Never below half: the end of the record.
+        (((5, 2.0), (4, -0.5)), 10.0),
+        # A cut of the limiter slows as a brake does, for 0.3 s, and the speed comes back.
+        (((5, 2.0), (0.3, -1.0), (2, 0.2), (2, -4.0)), 7.3),
+        # Off the brake below four fifths of the top speed is no pull; above it is.
+        (((5, 2.0), (0.75, -4.0), (1, 0.0), (1.5, -4.0)), 5.0),
+        (((5, 2.0), (0.25, -4.0), (1, 0.0), (2, -4.0)), 6.25),
+    ],
+)
+def test_run_end__in_closed_form(parts, end_s):
+    assert run_end_s(legs(*parts), 0.0) == pytest.approx(end_s, abs=0.021)
+
+
+def test_run_end__starts_from_the_instant_given():
+    k = legs((2, 5.0), (2, -5.0), (2, 0.0), (4, 2.0), (2, -4.0))
+    assert run_end_s(k, 0.0) == pytest.approx(2.0, abs=0.021)
+    assert run_end_s(k, 5.0) == pytest.approx(10.0, abs=0.021)
+    assert run_end_s(k, 99.0) == 99.0

@@ -193,6 +193,22 @@ def test_smooth__a_gap_is_over_two_and_a_half_steps(rng, left_out, known):
     assert k.known[np.argmin(np.abs(k.t_s - middle))] == known
 
 
+def test_smooth__the_readings_at_both_ends_of_a_gap_are_known():
+    """On the grid's own instants, so that an end one instant off shows: readings at 4 and 6 s."""
+    t = np.arange(-20, 121) / 10
+    values = 2.0 * np.clip(t, 0.0, 5.0)
+    keep = (t <= 4.0) | (t >= 6.0)
+    k = smooth(
+        Series("speed_mps", t[keep], values[keep]),
+        delay_s=0.0,
+        smoothing_s=0.0,
+        timing_sigma_s=0.0,
+        start_s=-2.0,
+        end_s=12.0,
+    )
+    np.testing.assert_allclose(k.t_s[~k.known], np.arange(401, 600) / 100)
+
+
 def test_smooth__a_reading_with_a_wide_sigma_of_its_own_counts_little(rng):
     log = received(approach(), rng, end_s=6.0)
     sigma = np.full(len(log), 0.05)

@@ -103,3 +103,23 @@ def test_pool__takes_the_lag_only_where_every_run_has_one():
     assert pool([lag]).interval_s == pytest.approx((1.0 - half, 1.0 + half))
     assert (pool([lag]).chi_square, pool([lag]).p_value, pool([lag]).note) == (0, 1, "one run only")
     assert pool([lag, run(3.0, 0.05)]).lag_s == pytest.approx(3.0)
+
+
+def test_separate__each_side_takes_the_other_side_of_the_clock():
+    """A lag is early where the total is early or the clock late: hypot(0.06, 0.08), hypot(3, 4)."""
+    total = Alignment(determined=True, total_offset_s=3.2, interval_s=(3.14, 3.23))
+    told = separate(total, 2.1, (2.06, 2.18), "engine sound")
+    assert told.readout_lag_interval_s == pytest.approx((1.1 - 0.10, 1.1 + 0.05))
+    assert told.clock_offset_s == 2.1
+    assert not told.notes
+    again = separate(told, 2.0, (1.9, 2.1), "another", channel="speed")
+    assert [c.channel for c in again.channels] == ["engine_rpm", "speed"]
+    assert [c.channel for c in separate(told, 2.0, (1.9, 2.1), "x").channels] == ["engine_rpm"]
+
+
+@pytest.mark.parametrize(("clock_s", "said"), [(3.30, ()), (3.40, ("0.200 s ahead of time",))])
+def test_separate__a_lag_surely_below_zero_is_said(clock_s, said):
+    told = separate(run(3.2, 0.03), clock_s, (clock_s - 0.1, clock_s + 0.1), "engine sound")
+    assert told.readout_lag_s == pytest.approx(3.2 - clock_s)
+    assert len(told.notes) == len(said)
+    assert all(words in note for words, note in zip(said, told.notes, strict=True))
