@@ -7,15 +7,15 @@ the package's are slow, ``--functions`` takes those mutants only that lie in fun
 
 First every test file runs once without a mutant, in which it is noted which test meets which line
 and how long it takes; ``--known FILE`` keeps that for the next call. A mutant is then tried by the
-files that call its function: the tests that meet its statement first, quickest first, to the first
-failure. Each is tried in a fork of this process, which holds the big libraries already. Survivors
+tests that meet its statement (its function where none does), quickest first, to the first failure.
+Each is tried in a fork of this process, which holds the big libraries already. Survivors
 are printed with their number and place, so that a test can be written or the reason given;
 ``--pick`` tries mutants by number again, and ``--for-s`` with ``--skip`` cuts the work into parts.
 
 Survivors that no test can notice, met in every package: a limit that no float meets exactly (``>``
 for ``>=``), words and small whole numbers compared by ``is``, an initial value of a maximum over
 values that are never below it, a power for a product where the exponents are ones. What was found
-in each package stands in ``MUTANTS.md`` beside this module.
+in each package stands in ``README.md`` beside this module.
 """
 
 from __future__ import annotations
@@ -110,17 +110,16 @@ class Watch:
 
 
 class Ordered:
-    """A plugin of pytest that begins with the tests that meet a mutant, the quickest first."""
+    """A plugin of pytest that runs the tests that meet a mutant only, the quickest first."""
 
-    def __init__(self, first: set[str], took_s: dict[str, float]) -> None:
-        self.first, self.took_s = first, took_s
+    def __init__(self, took_s: dict[str, float]) -> None:
+        self.took_s = took_s
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        def place(item: pytest.Item) -> tuple[bool, int]:
-            took_s = self.took_s.get(item.nodeid, 0.0)
-            return item.nodeid not in self.first, sum(took_s > limit_s for limit_s in BUCKETS_S)
+        def place(item: pytest.Item) -> int:
+            return sum(self.took_s[item.nodeid] > limit_s for limit_s in BUCKETS_S)
 
-        items.sort(key=place)
+        items[:] = sorted((item for item in items if item.nodeid in self.took_s), key=place)
 
 
 def copied(folder: Path) -> None:
@@ -230,28 +229,30 @@ def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
     return sorted(filter(counts, every), key=repr)
 
 
+def meeting(met: dict[str, Met], places: set[str]) -> dict[str, float]:
+    """Tests that meet one of the places, and how long each takes."""
+    found: dict[str, float] = {}
+    for of in met.values():
+        hit = {name for name, lines in of.lines.items() if lines & places}
+        found |= of.took_s if "" in hit else {name: of.took_s[name] for name in hit}
+    return found
+
+
 def survives(folder: Path, mutation: MutationSpec, met: dict[str, Met]) -> str | None:
     """Place, kind and changed line of a mutant that the tests pass with."""
     file = mutation.module_path.relative_to(folder)
     span, _, begins = statement(ast.parse(mutation.module_path.read_text()), mutation.start_pos[0])
-    places = {f"{file}:{line}" for line in span}
-    first: set[str] = set()
-    took_s: dict[str, float] = {}
-    chosen = []
-    for test, of in met.items():
-        hit = {name for name, lines in of.lines.items() if lines & places}
-        first |= set(of.took_s) if "" in hit else hit
-        if hit or any(f"{file}:{begins}" in lines for lines in of.lines.values()):
-            took_s |= of.took_s
-            chosen.append(test)
+    took_s = meeting(met, {f"{file}:{line}" for line in span})
+    took_s = took_s or meeting(met, {f"{file}:{begins}"})
     operator = get_operator(mutation.operator_name)(**mutation.operator_args)
     with use_mutation(mutation.module_path, operator, mutation.occurrence) as (before, after):
         limit_s = LIMIT_S + LIMIT_FACTOR * sum(took_s.values())
-        if chosen and not passes(folder, chosen, Ordered(first, took_s), limit_s):
+        files = sorted({name.split("::")[0] for name in took_s})
+        if files and not passes(folder, files, Ordered(took_s), limit_s):
             return None
     at = mutation.start_pos[0] - 1
     old, new = (text.splitlines()[at].strip() for text in (before, after))
-    by = f"met by {len(first)} tests" if first else "met by no test"
+    by = f"met by {len(took_s)} tests"
     return f"{file}:{at + 1}: {mutation.operator_name}, {by}\n    - {old}\n    + {new}"
 
 

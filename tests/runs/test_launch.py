@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from overlay.runs.launch import find_launch, is_creeping
+from overlay.runs.launch import find_launch, first_crossing, is_creeping
 from overlay.runs.smoother import smooth
 from overlay.units import ROLLOUT_M
 
@@ -190,3 +190,29 @@ def test_is_creeping__needs_a_rollout_to_judge(rng):
     launch = find_launch(steady)
     assert launch is not None
     assert not is_creeping(steady, replace(launch, rollout_at_s=None))
+
+
+@pytest.mark.parametrize(
+    ("value", "from_s", "at_s"),
+    [
+        (1.25, 0.0, 1.0625),  # between grid points, in closed form: t = (value + 3) / 4
+        (3.0, 0.0, 1.5),  # on one
+        (-9.0, 0.0, 0.0),  # before the first
+        (3.0, 2.2, 2.25),  # there already at the first grid point from then on
+        (3.0, 1.6, 1.75),
+        (99.0, 0.0, None),
+        (3.0, 9.0, None),
+    ],
+)
+def test_first_crossing__of_a_line(value, from_s, at_s):
+    t = np.arange(13) / 4
+    found = first_crossing(t, 4 * t - 3, value, from_s)
+    assert found == (None if at_s is None else pytest.approx(at_s, abs=1e-12))
+
+
+def test_first_crossing__of_a_course_that_falls_and_rises_again():
+    """Up through 2 at 1 s, down through it at 3 s, up again at 5 s."""
+    t = np.arange(61) / 10
+    course = np.interp(t, [0, 2, 4, 6], [0, 4, 0, 4])
+    crossed = [first_crossing(t, course, 2.0, at) for at in (0.0, 0.95, 1.5, 3.05, 4.0)]
+    assert crossed == pytest.approx([1.0, 1.0, 1.5, 5.0, 5.0])

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
+from scipy.stats import multivariate_normal
 
 from overlay.series import Series
 from overlay.verify import check_motion
 from overlay.verify.ground import Pace
-from overlay.verify.lag import fit_lag
+from overlay.verify.lag import _lasting, _whitened, fit_lag, stray_of
 
 RATE_HZ = 30.0
 
@@ -118,3 +119,49 @@ def test_check_motion__episodes_of_wrong_motion_are_no_evidence(rng):
         Pace(pace.t_s, pace.span_s, rate, pace.sigma), shown_late(0.0), evidence="corners"
     )
     assert check.outcome in ("cannot tell", "weak proof")
+
+
+def test_stray__is_that_of_the_medians_of_half_seconds():
+    """Half seconds at 0.03, -0.01 and 0.02, one value in each astray: rms of these three."""
+    t_s = 7.0 + np.arange(45) / RATE_HZ
+    share = np.repeat([0.03, -0.01, 0.02], 15)
+    share[::15] = 5.0
+    assert stray_of(t_s, share) == pytest.approx(np.sqrt((0.0009 + 0.0001 + 0.0004) / 3))
+
+
+def test_whitened__is_the_inverse_of_the_whole_covariance(rng):
+    """Against the dense covariance and scipy's normal density.
+
+    What lasts is correlated as Wendland (1995, Adv. Comput. Math. 4:389) has it, (1 - r)^4 (4r + 1)
+    of the time apart over 0.8 s for the speed shown and 0.5 s for the motion, scaled by the sizes
+    at both instants.
+    """
+    t_s = np.cumsum(rng.uniform(0.03, 0.05, 60))
+    sizes = 2.0 + rng.uniform(size=60), 5.0 + np.arange(60) / 10
+    variance, drift = rng.uniform(0.5, 2.0, 60), (0.3, 0.05)
+    dense = np.diag(variance)
+    for length_s, size, sigma in zip((0.8, 0.5), sizes, drift, strict=True):
+        r = np.minimum(np.abs(t_s[:, None] - t_s) / length_s, 1.0)
+        dense += sigma**2 * np.outer(size, size) * (1 - r) ** 4 * (4 * r + 1)
+    columns = rng.normal(size=(60, 3))
+    white, told = _whitened(columns, variance, _lasting(t_s, sizes), drift)
+    np.testing.assert_allclose(white.T @ white, columns.T @ np.linalg.solve(dense, columns))
+    known = multivariate_normal(np.zeros(60), dense).logpdf(columns[:, -1])
+    assert told == pytest.approx(-2 * known - 60 * np.log(2 * np.pi))
+
+
+def test_fit_lag__measures_the_way_between_the_pictures(rng):
+    """Pairs of pictures 0.4 s apart in a launch: a mean over the pair, laid at its middle."""
+    t_s = np.arange(0.4, 11.6, 0.05)
+    fine = np.cumsum(TRUTH) * 0.002
+    ends = [np.interp(t_s + side, FINE_S, fine) for side in (-0.2, 0.2)]
+    pace = Pace(t_s, np.full(len(t_s), 0.4), (ends[1] - ends[0]) / 0.4, np.full(len(t_s), 0.01))
+    fitted = fit_lag(pace, shown_late(0.2))
+    assert fitted.lag_s == pytest.approx(0.2, abs=0.004)
+    assert (fitted.bend, fitted.squat) == (pytest.approx(0.0, abs=2e-3), pytest.approx(0, abs=1e-4))
+    known_s, speed, accel, left = fitted.used
+    np.testing.assert_allclose(known_s, t_s[: len(known_s)])
+    np.testing.assert_allclose(speed, 0.4**-1 * (ends[1] - ends[0])[: len(known_s)], atol=0.02)
+    slope = np.interp(t_s, FINE_S, gaussian_filter1d(np.gradient(TRUTH, FINE_S), 75))
+    assert np.max(np.abs(accel - slope[: len(known_s)])) < 0.1
+    assert np.max(np.abs(left)) < 2e-3
