@@ -11,7 +11,12 @@ command, or SIGKILL to one of its workers or its encoder. Then it is checked tha
   and leaves no part of a file behind.
 
 Exit code 1 if anything fails; ``--case N`` repeats one. With ``--folder`` the uninterrupted runs
-are kept there, and ``--first N --for-s S`` does what comes next in that time.
+are kept there, and ``--first N --for-s S`` does what comes next in that time; each folder may have
+a process of its own. What ends late when told to is listed with the load of the machine, which
+makes it late too: to be repeated when there is none.
+
+A trial costs what the command costs, so the clips have 60 pictures, the program is compiled once,
+and the dearer commands come less often.
 """
 
 from __future__ import annotations
@@ -43,6 +48,9 @@ JOBS = {
     "day": ["day", "run", ".", "--workers", "2"],
     "demo": ["demo", "demo"],
 }
+# How often each comes: a demo takes ten times a draw's time.
+SHARES = {"draw": 8, "pair": 6, "day": 5, "demo": 1}
+SECONDS, RATE_HZ = 6, 10  # of the clips here
 SMALL = "tests.benchmarks.trust.small_demo"
 WAYS = (
     ("command", signal.SIGINT),
@@ -63,14 +71,14 @@ class Reference:
     made: dict[str, str]  # digest of each file
 
 
-def inputs(folder: Path) -> None:
+def inputs(folder: Path, seconds: float = 9, rate_hz: float = 15) -> None:
     """The launches of the ready-made day in small pictures, few a second."""
     for file in CLIPS.iterdir():
         if file.suffix != ".mp4":
             shutil.copy2(file, folder)
             continue
-        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-t", "9"]
-        command += ["-vf", "scale=428:240,fps=15", "-c:v", "libx264", "-preset", "veryfast"]
+        command = [ffmpeg_path(), "-v", "error", "-i", str(file), "-t", str(seconds)]
+        command += ["-vf", f"scale=428:240,fps={rate_hz}", "-c:v", "libx264", "-preset", "veryfast"]
         command += ["-crf", "20", "-c:a", "copy", "-map_metadata", "0"]
         subprocess.run([*command, str(folder / file.name)], check=True)
 
@@ -92,10 +100,13 @@ def fresh(source: Path, folder: Path) -> Path:
 
 
 def started(job: str, folder: Path, mark: str) -> subprocess.Popen[str]:
+    env = os.environ | {MARK: mark, "PYTHONPATH": str(Path(__file__).parents[3])}
+    env["PYTHONPYCACHEPREFIX"] = str(folder.parent / "compiled")
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     return subprocess.Popen(
         [sys.executable, "-m", SMALL if job == "demo" else "overlay", *JOBS[job], "--quiet"],
         cwd=folder,
-        env=os.environ | {MARK: mark, "PYTHONPATH": str(Path(__file__).parents[3])},
+        env=env,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
@@ -145,7 +156,8 @@ def trial(
 ) -> tuple[str, list[str], float]:
     """What was done, what is wrong, and how long a command that was told to end took, seconds."""
     rng = random.Random(f"{seed} {number}")
-    job = rng.choice(list(references))
+    jobs = list(references)
+    (job,) = rng.choices(jobs, [SHARES[name] for name in jobs])
     kind, way = rng.choice(WAYS)
     known, mark = references[job], f"trial-{os.getpid()}-{number}"
     fresh(source, folder)
@@ -216,7 +228,7 @@ def main() -> int:
         source, folder = made / "source", made / "day"
         if not source.exists():
             source.mkdir(parents=True)
-            inputs(source)
+            inputs(source, SECONDS, RATE_HZ)
         references = {}
         for job in options.job or JOBS:
             if time.monotonic() - begun_s < options.for_s:
@@ -228,6 +240,9 @@ def main() -> int:
             failed += bool(wrong)
             done[about.split(": ")[1].split(" after")[0]] += 1
             slowest.append(gone_s)
+            if gone_s > GONE_S:
+                late = f"took {gone_s:.2f} s to end; load {os.getloadavg()[0]:.1f}"
+                print(about, late, sep="\n  ", flush=True)
             if wrong:
                 print(about, *wrong, sep="\n  ", flush=True)
     late = sum(gone_s > GONE_S for gone_s in slowest)
