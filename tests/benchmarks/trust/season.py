@@ -5,8 +5,8 @@ of the ready-made day's clips in small pictures, each with a few bytes of its ow
 a plain copy counts as the same run; all but ``--fresh`` of them were done before, for which the
 kept results of the ready-made runs stand; three have a clip cut to nothing that can be read, a log
 without speed, and a log of another run. The day is stopped by SIGTERM in the middle once and goes
-on. Printed are the peak memory beside that of a day of twenty, what was done twice, how far the
-time left was off at a third and at two thirds, and the failures. Bars: 1.2 times the memory, no run
+on. Printed are the peak memory beside that of a day of twenty, what was done twice, the time left
+told and true at 10, 25, 50 and 75 % of it, and the failures. Bars: 1.2 times the memory, no run
 done twice, all three bad ones named, exit code of the first of them. Exit code 1 if one is missed.
 With ``--folder`` each call does one part of it: called again and again, it goes on.
 """
@@ -47,6 +47,7 @@ from tests.benchmarks.trust.kills import MARK, inputs, living
 
 BAR = 1.2
 PARTS = ("beside", "stopped", "rest")  # the day, and the season until it is told to end, and on
+THROUGH = (0.1, 0.25, 0.5, 0.75)  # of the time for the runs, where the time left is looked at
 ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 BAR_TEXT = re.compile(r"working out .*?(\d+):(\d\d):(\d\d)")
 HEAD = "# Copies of the ready-made day.\n"
@@ -228,7 +229,7 @@ def judged(made: Path, count: int) -> bool:
         # The bar of the runs stays on the screen while the results are written.
         from_s, to_s = told[0][0], next((at_s for at_s, left_s in told if not left_s), told[-1][0])
         print(f"{name}: {told[-1][0] - to_s:.0f} s from the last run to the end")
-        for at in (1 / 3, 2 / 3):
+        for at in THROUGH:
             at_s, told_s = next(t for t in told if t[0] >= from_s + at * (to_s - from_s))
             print(f"{name}, {at:.0%} through: {told_s:.0f} s left told, {to_s - at_s:.0f} true")
     codes = went["stopped"].code == EXIT_TERMINATED and went["rest"].code in (3, 4, 5)
