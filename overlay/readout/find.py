@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from overlay.footage.upright import Box
 from overlay.motion.model import BoolArray
+from overlay.readout.glyphs import LEAST_CONTRAST, NEAR_CODES, Luma, away, commonest
 
-Luma = npt.NDArray[np.uint8]
-
-ON_CODES, OFF_CODES = 20, 48  # luma this near its extreme is ink; this far from it is not
-LEAST_SEEN = 0.07  # share of the pictures in which a part of a digit is there, and is not
-MOST_BETWEEN = 0.2  # share of the pictures with a luma between
+LEAST_LUMA, STEP = 120, 8  # of light ink, or dark turned over; it is sought in bands of two steps
+LEAST_ON, LEAST_OFF = 0.2, 0.07  # share of the pictures in which a part of a digit is there, is not
+PURE = 2.0  # of what stands out and is about as light, that many times more has the luma of ink
+STROKE_PX = 3  # of the pixel and its eight neighbours, ink in the same picture
 LEVEL_CODES = 20  # ink has one luma
-PLAIN, PLAINER = 232, 4.0  # luma of white ink, or black turned over, and what it is worth
-NEAR_CODES = 3  # within which it is still one after coding
 # Height of what changes, the latter as a share of the picture's: things that pass behind may touch.
 LEAST_HIGH_PX, MOST_HIGH = 9, 0.4
+FITS_PX = 48  # height of digits up to which they are sought in a picture; then in one half as large
+TOUCHING = 1.5  # with what else changes beside them they may be that much taller
+SAME = 0.15  # of the height: boxes whose edges differ by less are one
 LEAST_DENSITY = 0.10
-MOST_PLACES = 30
+MOST_PLACES = 24  # of light digits, and of dark ones
 REACHES = ((5, 7), (3, 1))  # rows and columns over which parts of digits are joined
 JOIN, ALIKE_HIGH = 0.9, 0.55  # parts of a line: gap and least height as shares of the height
 
@@ -50,7 +50,7 @@ class Place:
 
 
 def places(pictures: Luma, most_high_px: float | None = None) -> list[Place]:
-    """Places where light or dark digits change, the likeliest first.
+    """Places where light digits change, the likeliest first, then those of dark ones.
 
     Parameters
     ----------
@@ -62,54 +62,93 @@ def places(pictures: Luma, most_high_px: float | None = None) -> list[Place]:
     Returns
     -------
     list of Place
-        At most `MOST_PLACES`; empty where nothing changes like a digit.
+        At most twice `MOST_PLACES`; empty where nothing changes like a digit.
     """
     most = MOST_HIGH * pictures.shape[1] if most_high_px is None else most_high_px
-    found = []
-    for dark in (False, True):
-        seen = 255 - pictures if dark else pictures
-        top = seen.max(axis=0)
-        plain = np.full_like(top, PLAIN)  # what passes behind is seldom as white, or as black
-        for level, changes, worth in (
-            (top, _changing(seen, top), 1.0),
-            (plain, _changing(seen, plain), PLAINER),
-        ):
-            for place in _grouped(seen, level, changes, most):
-                ink, ground = place.ink, place.ground
-                if dark:
-                    ink, ground = 255 - ink, 255 - ground
-                found.append(Place(place.box, ink, ground, worth * place.weight))
-    found.sort(key=lambda p: -p.weight)
-    return found[:MOST_PLACES]
+    light = _apart(_of_all_sizes(pictures, most))
+    dark = _apart(_of_all_sizes(255 - pictures, most))
+    return light + [replace(p, ink=255 - p.ink, ground=255 - p.ground) for p in dark]
 
 
-def _changing(pictures: Luma, level: Luma) -> BoolArray:
-    """Whether each pixel is now near or above a luma and now far below it, seldom between."""
-    count = len(pictures)
-    least = max(2, round(LEAST_SEEN * count))
-    on = np.zeros(level.shape, np.uint8)
-    off = np.zeros(level.shape, np.uint8)
-    high, low = np.maximum(level, ON_CODES) - ON_CODES, np.maximum(level, OFF_CODES) - OFF_CODES
-    for picture in pictures:
-        on += picture >= high
-        off += picture <= low
-    return (on >= least) & (off >= least) & (on + off >= (1 - MOST_BETWEEN) * count)
+def _of_all_sizes(seen: Luma, most: float) -> list[Place]:
+    """Places where light digits change, in pictures made smaller for larger digits."""
+    found, shrunk, least = list[Place](), 1, LEAST_HIGH_PX
+    while shrunk == 1 or 2 * most > shrunk * FITS_PX:
+        for place in _grouped(seen, least, min(most / shrunk, TOUCHING * FITS_PX)):
+            x, y, wide, high = (shrunk * side for side in place.box)
+            found.append(replace(place, box=(x, y, wide, high)))
+        seen, shrunk, least = _halved(seen), 2 * shrunk, FITS_PX // 2
+    return found
 
 
-def _grouped(pictures: Luma, top: Luma, changes: BoolArray, most: float) -> list[Place]:
-    """Changing pixels of one luma, near that of `top`, gathered into lines."""
+def _apart(found: list[Place]) -> list[Place]:
+    """The likeliest, each once."""
+    out = list[Place]()
+    for place in sorted(found, key=lambda p: -p.weight):
+        if len(out) < MOST_PLACES and not any(_are_one(place, other) for other in out):
+            out.append(place)
+    return out
+
+
+def _are_one(a: Place, b: Place) -> bool:
+    near = np.abs(np.subtract(a.box, b.box)) <= SAME * max(a.box[3], b.box[3])
+    return bool(np.all(near))
+
+
+def _halved(pictures: Luma) -> Luma:
     import cv2
 
-    solid = cv2.boxFilter(changes.astype(np.uint8), -1, (3, 3), normalize=False) >= 4
+    size = pictures.shape[2] // 2, pictures.shape[1] // 2
+    return np.stack([cv2.resize(one, size, interpolation=cv2.INTER_AREA) for one in pictures])
+
+
+def _changing(pictures: Luma) -> tuple[BoolArray, Luma]:
+    """Whether each pixel is now ink and now far darker, and the luma of that ink.
+
+    Ink stands out against what is around it in the same picture, has the same luma whenever it is
+    there, and its neighbours have it at the same time.
+    """
+    import cv2
+
+    count, *shape = pictures.shape
+    bands = range(LEAST_LUMA, 256 - STEP, STEP)
+    seen = np.zeros((len(bands), *shape), np.uint8)
+    lit = np.empty_like(pictures)
+    for picture, into in zip(pictures, lit, strict=True):
+        own, around = away(picture, 255, FITS_PX)
+        into[:] = picture * (around - own >= LEAST_CONTRAST)
+        for band, low in zip(seen, bands, strict=True):
+            ink = cv2.inRange(into, low, low + 2 * STEP - 1)
+            band += (ink > 0) & (cv2.blur(ink, (3, 3)) >= 255 * STROKE_PX // 9)
+    best = np.argmax(seen, axis=0).astype(np.uint8)
+    on = np.max(seen, axis=0)
+    level = (LEAST_LUMA + STEP * (best + 1)).astype(np.uint8)
+    alike = np.zeros_like(on)
+    off = np.zeros_like(on)
+    low = level - np.uint8(STEP + LEAST_CONTRAST)
+    for picture, own in zip(pictures, lit, strict=True):
+        alike += own >= low
+        off += picture < low
+    often = (on >= max(2, round(LEAST_ON * count))) & (off >= max(2, round(LEAST_OFF * count)))
+    return often & (on >= PURE * (alike.astype(np.float32) - on)), level
+
+
+def _grouped(pictures: Luma, least: float, most: float) -> list[Place]:
+    """Changing pixels of one luma gathered into lines."""
+    import cv2
+
+    changes, level = _changing(pictures)
+    solid = cv2.boxFilter(changes.astype(np.uint8), -1, (3, 3), normalize=False) >= STROKE_PX
     mask = (changes & solid).astype(np.uint8)
     found: list[Place] = []
     for reach in REACHES:  # with little reach, what passes behind is seldom taken for a part of it
         near = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones(reach)), np.uint8)
-        found += [_place(pictures, mask, top, box) for box in _lines(_boxes(mask, near, top, most))]
+        lines = _lines(_boxes(mask, near, level, (least, most)))
+        found += [_place(pictures, mask, level, line) for line in lines]
     return found
 
 
-def _boxes(mask: Luma, near: Luma, top: Luma, most: float) -> list[_Part]:
+def _boxes(mask: Luma, near: Luma, levels: Luma, size: tuple[float, float]) -> list[_Part]:
     """Left, top, right and lower edge, and luma, of parts that may be digits."""
     import cv2
 
@@ -117,12 +156,11 @@ def _boxes(mask: Luma, near: Luma, top: Luma, most: float) -> list[_Part]:
     boxes = []
     for number in range(1, len(stats)):
         x, y, wide, high, area = (int(v) for v in stats[number])
-        if area < 12 or high < LEAST_HIGH_PX or high > most or wide > 8 * high:
+        if area < 12 or not size[0] <= high <= size[1] or wide > 8 * high:
             continue
         inside = mask[y : y + high, x : x + wide] * (labels[y : y + high, x : x + wide] == number)
-        # Where no digit ever has ink, its outline may still come and go: that is less light.
-        level = float(np.quantile(top[y : y + high, x : x + wide][inside > 0], 0.85))
-        alike = inside * (np.abs(top[y : y + high, x : x + wide] - level) <= LEVEL_CODES)
+        level = float(np.quantile(levels[y : y + high, x : x + wide][inside > 0], 0.85))
+        alike = inside * (np.abs(levels[y : y + high, x : x + wide] - level) <= LEVEL_CODES)
         if alike.mean() < LEAST_DENSITY:
             continue
         boxes.append((x, y, x + wide, y + high, level))
@@ -155,22 +193,16 @@ def _on_one_line(a: _Part, b: _Part) -> bool:
     return alike and gap < JOIN * high
 
 
-def _place(pictures: Luma, mask: Luma, top: Luma, box: _Part) -> Place:
+def _place(pictures: Luma, mask: Luma, levels: Luma, box: _Part) -> Place:
     left, upper, right, lower, level = box
     inside = mask[upper:lower, left:right] > 0
-    inside &= np.abs(top[upper:lower, left:right] - level) <= LEVEL_CODES
+    inside &= np.abs(levels[upper:lower, left:right] - level) <= LEVEL_CODES
     values = pictures[:, upper:lower, left:right][:, inside]
-    off = values[level - values > OFF_CODES]
+    off = values[level - values > STEP + LEAST_CONTRAST]
     ground = float(np.median(off)) if len(off) else 0.0
-    on = values[values >= level - ON_CODES].astype(np.intp)
+    on = values[np.abs(values - level) <= LEVEL_CODES].astype(np.intp)
     ink = commonest(on) if len(on) else level
-    away = np.abs(pictures[:, upper:lower, left:right] - ink)
-    sharp = float(np.sum(away <= 2 * NEAR_CODES)) / max(float(np.sum(away <= ON_CODES)), 1.0)
-    weight = float(inside.sum()) * sharp**2
+    far = np.abs(on - ink)
+    sharp = float(np.sum(far <= 2 * NEAR_CODES)) / max(float(np.sum(far <= LEVEL_CODES)), 1.0)
+    weight = float(inside.sum() * inside.mean()) * sharp**2
     return Place((left, upper, right - left, lower - upper), ink, ground, weight)
-
-
-def commonest(codes: npt.NDArray[np.intp]) -> float:
-    """The luma that most have, as ink has one and what passes behind has many."""
-    counts = np.convolve(np.bincount(codes, minlength=256), np.bartlett(2 * NEAR_CODES + 3), "same")
-    return float(np.argmax(counts))

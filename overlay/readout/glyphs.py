@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from overlay.readout.find import Luma, commonest
 from overlay.timebase import FloatArray
+
+Luma = npt.NDArray[np.uint8]
 
 HIGH = 28  # rows that a digit is brought to
 ABOVE, BELOW = 8, 8  # rows kept above the digits, and below their baseline
@@ -26,6 +27,7 @@ TALL = 0.8  # of the height of a digit: what is as tall may be one
 DOT_HIGH, DOT_WIDE = 0.5, 0.4  # of a decimal sign: a comma hangs below the line
 USUAL_WIDE, MOST_WIDE, BAR_LIKE = 0.62, 0.95, 0.42  # widths as shares of a digit's height
 PATCH = (28, 20)  # rows and columns to which a digit is stretched when it is compared
+NEAR_CODES = 3  # within which luma is still one after coding
 
 Ink = npt.NDArray[np.uint8]
 
@@ -48,7 +50,7 @@ def ink_of(luma: Luma, ink: float, ground: float, high: float) -> Ink:
     table = _ink_table(abs(ink - ground))
     out = np.empty_like(luma)
     for frame, into in zip(luma, out, strict=True):
-        own, around = _away(frame, ink, high)
+        own, around = away(frame, ink, high)
         into[:] = table[around, own]
     return out
 
@@ -61,21 +63,27 @@ def luma_of_ink(luma: Luma, ink: float, ground: float, high: float) -> float:
     contrast = abs(ink - ground)
     table, codes = _ink_table(contrast), []
     for frame in luma:
-        own, around = _away(frame, ink, high)
+        own, around = away(frame, ink, high)
         codes.append(frame[(table[around, own] > 255 * SOLID) & (around > NO_INK * contrast)])
     every = np.concatenate(codes)
     return commonest(every.astype(np.intp)) if len(every) else ink
 
 
-def _away(frame: Luma, ink: float, high: float) -> tuple[Luma, Luma]:
+def away(frame: Luma, ink: float, high: float) -> tuple[Luma, Luma]:
     """How far the luma of each pixel is from that of ink, and that of what stands around it."""
     import cv2
 
-    away = np.rint(np.abs(np.arange(256) - ink)).astype(np.uint8)
+    far = np.rint(np.abs(np.arange(256) - ink)).astype(np.uint8)
     side = max(3, round(BROAD * high))
-    own = np.asarray(cv2.LUT(frame, away), np.uint8)
+    own = np.asarray(cv2.LUT(frame, far), np.uint8)
     broad = np.ones((side, side), np.uint8)
     return own, np.asarray(cv2.morphologyEx(own, cv2.MORPH_CLOSE, broad), np.uint8)
+
+
+def commonest(codes: npt.NDArray[np.intp]) -> float:
+    """The luma that most have, as ink has one and what passes behind has many."""
+    counts = np.convolve(np.bincount(codes, minlength=256), np.bartlett(2 * NEAR_CODES + 3), "same")
+    return float(np.argmax(counts))
 
 
 def _ink_table(contrast: float) -> Ink:

@@ -13,7 +13,7 @@ from overlay.footage.model import ClipFacts
 from overlay.footage.parts import part_frames, spread_pictures
 from overlay.footage.upright import Box
 from overlay.motion.model import BoolArray
-from overlay.readout.find import Luma
+from overlay.readout.glyphs import Luma
 from overlay.readout.model import Readout
 from overlay.readout.ocr import reader_of_lines
 from overlay.readout.read import LEAST_VALUES, Line, UnreadableError, read_line

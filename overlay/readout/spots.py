@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from overlay.footage.upright import Box
-from overlay.readout.find import LEAST_HIGH_PX, Luma, Place, places
+from overlay.readout.find import LEAST_HIGH_PX, Place, places
 from overlay.readout.glyphs import (
     ABOVE,
     BRIDGED,
@@ -16,6 +16,7 @@ from overlay.readout.glyphs import (
     ROWS,
     SOLID,
     Ink,
+    Luma,
     ink_of,
     luma_of_ink,
     normal,
@@ -30,8 +31,6 @@ LEAST_LIKE = 0.12  # mean worth a picture of a line of digits
 MOST_SPOTS = 4
 NEARLY = 0.4
 LEAST_TALL, MOST_TALL = 0.25, 1.3  # height of digits as a share of that of what changes
-OUTLINED = 235.0  # luma of light digits in an outline: white in video range (ITU-R BT.601)
-INK_STEP, CLEARER = 10.0, 1.05
 LEFT, RIGHT = 2.2, 4.5  # heights of a digit kept beside what changes
 
 
@@ -111,17 +110,17 @@ def spots(pictures: Luma, size: tuple[int, int], within: Box | None = None) -> l
         )
     found: list[Spot] = []
     most_px = None if within is None else float(pictures.shape[1])
-    for place in _with_outlined(places(pictures, most_px)):
+    for place in places(pictures, most_px):
         known = [s for s in found if (s.ink > s.ground) == (place.ink > place.ground)]
         here = tuple(
             round(v * scale) for v in (place.box[0] + x0, place.box[1] + y0, *place.box[2:])
         )
         if any(same_place((here[0], here[1], here[2], here[3]), s.box) for s in known):
             continue
-        clearest = _clearest(pictures, place)
-        if clearest is None:
+        line = _line(pictures, place)
+        if line is None:
             continue
-        place, (top, foot, worth) = clearest
+        top, foot, worth = line
         left, wide = place.box[0] + x0, place.box[2]
         spot = _spot(place, (left, top + y0, left + wide, foot + y0), scale, size, worth)
         found.append(spot)
@@ -135,32 +134,6 @@ def spots(pictures: Luma, size: tuple[int, int], within: Box | None = None) -> l
         ):
             apart.append(spot)
     return apart[:MOST_SPOTS]
-
-
-def _with_outlined(found: list[Place]) -> Iterator[Place]:
-    """The places, then those of light digits whose dark outline some of them may be.
-
-    Over a bright scene an outline comes and goes more plainly than the digits in it.
-    """
-    yield from found
-    for place in found:
-        if place.ink < place.ground:
-            yield replace(place, ink=OUTLINED, ground=place.ink)
-
-
-def _clearest(pictures: Luma, place: Place) -> tuple[Place, tuple[float, float, float]] | None:
-    """The place with the luma of ink, as found or further from its ground, that reads best."""
-    line = _line(pictures, place)
-    if line is None:
-        return None
-    step = INK_STEP if place.ink > place.ground else -INK_STEP
-    while 0 <= place.ink + step <= 255:
-        other = replace(place, ink=place.ink + step)
-        again = _line(pictures, other)
-        if again is None or again[2] < CLEARER * line[2]:
-            break
-        place, line = other, again
-    return place, line
 
 
 def _spot(

@@ -25,6 +25,7 @@ from overlay.jobs.readout import align_readout, readout_log, write_log
 from overlay.logs import read_log
 from overlay.readout import Readout, read_readout, scan, updates_of
 from overlay.readout.decode import BOTTOM, TOP, Tones
+from overlay.readout.find import places
 from overlay.readout.glyphs import ABOVE, HIGH, ROWS, Glyph, glyphs_of, ink_of, luma_of_ink, normal
 from overlay.readout.holds import Hold
 from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
@@ -383,6 +384,29 @@ def test_ink__of_light_digits_is_full_over_whatever_ground_is_darker() -> None:
     same = np.full((1, ROWS, 120), 226, np.uint8)  # a ground of that luma is no ink
     assert ink_of(same, 226.0, 30.0, HIGH).max() == 0
     assert luma_of_ink(luma, 236.0, 30.0, HIGH) == 226.0
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_places__where_digits_change_before_a_scene_as_light_as_they_are(dark: bool) -> None:
+    """Digits of luma 226 on a ground of 40 to 240, among things as light that pass behind."""
+    import cv2
+
+    rng = np.random.default_rng(3)
+    pictures = []
+    for k in range(24):
+        coarse = rng.uniform(0, 60, (12, 20)).astype(np.float32)
+        scene = cv2.resize(coarse, (400, 240), interpolation=cv2.INTER_CUBIC)
+        scene += np.linspace(40, 200, 24)[(7 * k) % 24]
+        for x, y in rng.integers(0, (380, 220), (12, 2)):
+            scene[y : y + 15, x : x + 4] = rng.uniform(200, 255)
+        picture = np.clip(scene, 0, 240).astype(np.uint8)
+        cv2.putText(picture, f"{3 * k + 10}", (250, 60), 0, 1.0, 226, 3, cv2.LINE_AA)
+        pictures.append(picture)
+    seen = np.stack(pictures)
+    place = next(p for p in places(255 - seen if dark else seen) if (p.ink < p.ground) == dark)
+    x, y, wide, high = place.box
+    assert 245 < x < 260 and 270 < x + wide < 295 and 34 <= y < 44 and 54 < y + high <= 66
+    assert place.ink == (29 if dark else 226)
 
 
 def test_glyphs__decimal_sign_below_the_arm_of_a_7_and_close_to_a_1_is_one_of_its_own() -> None:
