@@ -14,6 +14,7 @@ import argparse
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -22,6 +23,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from overlay.errors import EXIT_TERMINATED
 from tests.benchmarks.trust.kills import files
 from tests.benchmarks.trust.season import make_day
 from tests.demo_runs import CLIPS
@@ -81,6 +83,7 @@ def main() -> int:
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--workers", type=int, default=WORKERS)
     options = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(EXIT_TERMINATED))  # the workers end too
     local_s, spread_s, differ = [], [], set[str]()
     with tempfile.TemporaryDirectory() as made, standing(Path(made), options.workers) as address:
         folder = Path(made) / "day"
