@@ -25,21 +25,11 @@ _saving = threading.Lock()
 
 @dataclass(frozen=True)
 class Checked:
-    """A draft as the page shows it.
+    """A draft as the page shows it."""
 
-    Attributes
-    ----------
-    sheet : DaySheet or None
-        None where there are problems.
-    raw : dict
-        What the text says, problems or not; empty where it is no TOML.
-    problems : tuple of dict
-        Line, place and text of each.
-    """
-
-    sheet: DaySheet | None
-    raw: dict[str, Any]
-    problems: tuple[dict[str, Any], ...] = ()
+    sheet: DaySheet | None  # None where there are problems
+    raw: dict[str, Any]  # What the text says, problems or not; empty where it is no TOML
+    problems: tuple[dict[str, Any], ...] = ()  # Line, place and text of each
 
 
 def digest_of(text: str | None) -> str:

@@ -24,33 +24,19 @@ KEPT_JOBS = 60  # finished ones that the page still lists
 
 @dataclass
 class Job:
-    """One job and how far it is.
-
-    Attributes
-    ----------
-    number : int
-    kind, about : str
-        What is done, and to what: ``run`` and the run's name.
-    wide : bool
-        Whether it takes all cores, so that nothing runs beside it.
-    state, stage : str
-    share : float
-        Done, 0 to 1.
-    error : str
-        Why it failed, in the words of the terminal.
-    result : plain value
-    """
+    """One job and how far it is."""
 
     number: int
+    # What is done, and to what: ``run`` and the run's name
     kind: str
     about: str
-    wide: bool
+    wide: bool  # Whether it takes all cores, so that nothing runs beside it
     task: Task
     arguments: tuple[Any, ...]
     state: State = "waiting"
     stage: str = ""
-    share: float = 0.0
-    error: str = ""
+    share: float = 0.0  # Done, 0 to 1
+    error: str = ""  # Why it failed, in the words of the terminal
     result: Any = None
     started: float = 0.0
     told: float = 0.0  # when the share was told

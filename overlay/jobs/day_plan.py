@@ -26,33 +26,18 @@ CHECKS = (
 
 @dataclass(frozen=True)
 class DayPlan:
-    """What to drive.
-
-    Attributes
-    ----------
-    builds : tuple of str
-    runs : int or None
-        Of each build, so that the difference is found with 80 % probability; None where no
-        number of runs that a day holds would do.
-    chance : float
-        Of finding it with the runs in `order`.
-    order : tuple of str
-        Build of each run.
-    difference_s, scatter_s : float
-    scatter_from : str
-        Where the scatter comes from, in words.
-    both_directions : bool
-        Whether wind or slope ask for runs in both directions.
-    """
+    """What to drive."""
 
     builds: tuple[str, ...]
+    # Of each build, so that the difference is found with 80 % probability; None where no number of
+    # runs that a day holds would do
     runs: int | None
-    chance: float
-    order: tuple[str, ...]
+    chance: float  # Of finding it with the runs in `order`
+    order: tuple[str, ...]  # Build of each run
     difference_s: float
     scatter_s: float
-    scatter_from: str
-    both_directions: bool
+    scatter_from: str  # Where the scatter comes from, in words
+    both_directions: bool  # Whether wind or slope ask for runs in both directions
 
 
 def plan_day(path: str | Path, *, scatter_s: float | None = None) -> DayPlan:

@@ -25,16 +25,9 @@ from overlay.session import AlignedRun, RunOptions, align, load
 
 @dataclass(frozen=True)
 class BurntIn:
-    """What is known of a speed burnt into the picture.
+    """What is known of a speed burnt into the picture."""
 
-    Attributes
-    ----------
-    box : (x, y, width, height) or None
-        Where it stands, displayed pixels.
-    unit : str or None
-    """
-
-    box: Box | None = None
+    box: Box | None = None  # x, y, width, height, displayed pixels
     unit: str | None = None
 
 

@@ -32,34 +32,20 @@ class Axis:
 
 @dataclass(frozen=True)
 class ChartLine:
-    """One curve or set of dots of a chart.
+    """One curve or set of dots of a chart."""
 
-    Attributes
-    ----------
-    label, hue : str
-        The hue as ``#rrggbb``.
-    values : array, shape (n,)
-        NaN where there is none.
-    low, high : array or None
-        Of its band.
-    kind : str
-        ``line``, ``dots``, ``rings``, or ``told``: read out and in the CSV, not drawn.
-    is_dashed : bool
-    size_px : int
-        Of dots.
-    unit : str or None
-        Where it is not that of the chart; its `digits` are then its own too.
-    """
-
+    # The hue as ``#rrggbb``
     label: str
     hue: str
-    values: npt.ArrayLike
+    values: npt.ArrayLike  # shape (n,); NaN where there is none
+    # Of its band.
     low: npt.ArrayLike | None = None
     high: npt.ArrayLike | None = None
+    # ``line``, ``dots``, ``rings``, or ``told``: read out and in the CSV, not drawn
     kind: str = "line"
     is_dashed: bool = False
-    size_px: int = 10
-    unit: str | None = None
+    size_px: int = 10  # Of dots
+    unit: str | None = None  # Where it is not that of the chart; its `digits` are then its own too
     digits: int | None = None
 
 

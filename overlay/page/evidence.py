@@ -18,19 +18,10 @@ MINUS, MOST_DOTS = "\u2212", 600
 
 @dataclass(frozen=True, eq=False)
 class RunEvidence:
-    """What the picture of a run showed, and the speed log beside it.
+    """What the picture of a run showed, and the speed log beside it."""
 
-    Attributes
-    ----------
-    motion : MotionSignal
-        On footage time.
-    speed : Series
-        m/s on the log's clock.
-    alignment : Alignment
-    """
-
-    motion: MotionSignal
-    speed: Series
+    motion: MotionSignal  # On footage time
+    speed: Series  # m/s on the log's clock
     alignment: Alignment
 
 

@@ -33,20 +33,12 @@ _LOCK_STEP_S, _BEYOND_S = 0.1, 3600.0
 
 @dataclass(frozen=True, eq=False)
 class Shown:
-    """A run to play.
-
-    Attributes
-    ----------
-    run : RunAnalysis
-    name, build : str
-    hue : Color
-        Of the build.
-    """
+    """A run to play."""
 
     run: RunAnalysis
     name: str
     build: str = ""
-    hue: Color = BUILD_HUES[0]
+    hue: Color = BUILD_HUES[0]  # Of the build
 
 
 def write_play(

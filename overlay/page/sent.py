@@ -32,17 +32,11 @@ _UNIT = re.compile(r"(\d) (?=(?:m/s|mph|km/h|m|s|ft|kW|hp|kg|rpm|N|%)\b|%)")
 
 @dataclass(frozen=True, eq=False)
 class Films:
-    """What plays in the page: files in a folder beside it.
+    """What plays in the page: files in a folder beside it."""
 
-    Attributes
-    ----------
-    runs : mapping
-        By run: what :func:`overlay.page.play.write_play` gave, and the URL in front of its files.
-    pairs : sequence of (str, str, dict)
-        Runs to set beside each other, and how they are locked.
-    """
-
+    # By run: what :func:`overlay.page.play.write_play` gave, and the URL in front of its files.
     runs: Mapping[str, tuple[dict[str, Any], str]] = field(default_factory=dict)
+    # Runs to set beside each other, and how they are locked
     pairs: Sequence[tuple[str, str, dict[str, dict[str, str]]]] = ()
 
 
