@@ -126,6 +126,21 @@ def written_whole(target: str | os.PathLike[str]) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
+def made_folder(folder: Path) -> Path:
+    """The folder, made with those above it where it is not there yet.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
+    return folder
+
+
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
     """Hold a folder of results for this process alone, until the block or the process ends.

@@ -25,7 +25,7 @@ from overlay.timebase import FloatArray
 WANTED = 0.8
 STEPS = (1, 2, 3, 4, 5, 6, 8, 10, 14, 20)  # beyond the last no club day answers it
 ONE_RUN_START = 2  # further runs of each build that make a first judgement possible
-_DRAWS = 200
+_DRAWS, _PLAN_DRAWS = 200, 1000
 # Of builds driven in turns the account of a day with a jump says the same, and takes longest.
 PLANNED = ACCOUNTS[:2]
 # A third of the way from the prior 1/sd to the 1/sd^3 of Jeffreys' rule for two means and a
@@ -61,10 +61,8 @@ class Driven:
         return replace(self, values=self.values - effect * np.array(self.ways), ways=())
 
 
-def further_runs(
-    so_far: Driven, *, margin: float, level: float = 0.05, wanted: float = WANTED
-) -> int | None:
-    """Fewest further runs of each build, in turns, that decide with probability `wanted`.
+def further_runs(so_far: Driven, *, margin: float, level: float = 0.05) -> int | None:
+    """Fewest further runs of each build, in turns, that decide with probability `WANTED`.
 
     Decided means real or no difference that matters, at `level`, on all runs together.
 
@@ -78,11 +76,7 @@ def further_runs(
     means, sd = _truths(so_far, rng)
     luck = rng.standard_normal((2, _DRAWS, STEPS[-1]))
     return next(
-        (
-            more
-            for more in STEPS
-            if _decided(so_far, means, sd, luck, more, margin, level) >= wanted
-        ),
+        (n for n in STEPS if _decided(so_far, means, sd, luck, n, margin, level) >= WANTED),
         None,
     )
 
@@ -151,9 +145,7 @@ def _decided(
     return float(np.mean(is_told))
 
 
-def chance_of(
-    runs: int, difference: float, sd: float, *, level: float = 0.05, draws: int = 1000
-) -> float:
+def chance_of(runs: int, difference: float, sd: float, *, level: float = 0.05) -> float:
     """Chance that so many runs of each build, in turns, find a true difference.
 
     Parameters
@@ -165,15 +157,13 @@ def chance_of(
     """
     of_b = turns(runs)
     rng = np.random.default_rng(1947)
-    values = np.array(of_b) * difference + sd * rng.standard_normal((draws, 2 * runs))
+    values = np.array(of_b) * difference + sd * rng.standard_normal((_PLAN_DRAWS, 2 * runs))
     found = difference_of(values, laid_out(of_b, range(2 * runs)), accounts=PLANNED)
     middle = sum(found.centre[0].T * found.weight[0].T)
     return float(np.mean((found.p_differ() <= level) & (middle * difference > 0)))
 
 
-def runs_wanted(
-    difference: float, sd: float, *, wanted: float = WANTED, level: float = 0.05
-) -> int | None:
-    """Fewest runs of each build that find a true difference with probability `wanted`."""
+def runs_wanted(difference: float, sd: float, *, level: float = 0.05) -> int | None:
+    """Fewest runs of each build that find a true difference with probability `WANTED`."""
     counts: Sequence[int] = range(2, STEPS[-1] + 1)
-    return next((n for n in counts if chance_of(n, difference, sd, level=level) >= wanted), None)
+    return next((n for n in counts if chance_of(n, difference, sd, level=level) >= WANTED), None)

@@ -56,9 +56,9 @@ class GroundStrip:
 
 
 @lru_cache(maxsize=1)
-def taxiway(rng_seed: int = 1) -> tuple[GroundStrip, GroundStrip]:
+def taxiway() -> tuple[GroundStrip, GroundStrip]:
     """The land to both sides in coarse cells, and the taxiway itself in fine ones."""
-    rng = np.random.default_rng(rng_seed)
+    rng = np.random.default_rng(1)
     shape = round(PERIOD_M / FINE_CELL_M), round(2 * FINE_HALF_M / FINE_CELL_M)
     solid = texture(shape, FINE_CELL_M, SLAB_WEIGHTS, rng)
     dark, paint = _marks(shape, rng)

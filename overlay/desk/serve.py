@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from overlay.desk.seen import Seen
 from overlay.errors import InputError, OutputError
+from overlay.files import made_folder
 
 if TYPE_CHECKING:
     from overlay.desk.folder import Desk
@@ -68,10 +69,7 @@ def _folder(named: Path | None) -> Path:
     """The folder, made where it is the tour's."""
     folder = Path(DEMO) if named is None else named
     if named is None:
-        try:
-            folder.mkdir(exist_ok=True)
-        except OSError as error:
-            raise OutputError(f"{folder}: cannot be made: {error.strerror}") from error
+        made_folder(folder)
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder; name the one with the day's clips and logs")
     return folder

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 from overlay.desk.films import FilmOrder, film_path, scene_for
 from overlay.desk.views import play_folder, play_key, recording_view
-from overlay.errors import OutputError, TimetrueError, UndeterminedError, UsageError
-from overlay.files import written_whole
+from overlay.errors import TimetrueError, UndeterminedError, UsageError
+from overlay.files import made_folder, written_whole
 from overlay.jobs.day_one import RunTask
 from overlay.jobs.names import FOLDER
 from overlay.progress import Progress, staged
@@ -30,7 +29,7 @@ def work_out(sheet: DaySheet, name: str, *, progress: Progress) -> str:
     from overlay.jobs.names import KEPT
 
     task = _task(sheet, name)
-    _make(task.folder / KEPT)
+    made_folder(task.folder / KEPT)
     tell = staged(progress, "watching the picture")
     outcome = do_run(task, lambda share: tell(WATCHED * share))
     if outcome.problem:
@@ -95,7 +94,7 @@ def find(sheet: DaySheet, name: str, *, progress: Progress) -> str:
         progress=progress,
     )
     folder = sheet.folder / FOLDER / KEPT
-    _make(folder)
+    made_folder(folder)
     target = folder / f"{name}.found.json"
     with written_whole(target) as part:
         part.write_text(json.dumps(recording_view(found, sheet.report.speed_unit)))
@@ -114,7 +113,7 @@ def film(sheet: DaySheet, order: FilmOrder, *, progress: Progress) -> dict[str, 
     from overlay.jobs.film import encoded
 
     target = film_path(sheet.folder, order)
-    _make(target.parent)
+    made_folder(target.parent)
     scene = scene_for(sheet, order)
     tell = staged(progress, f"drawing {target.name}")
     done = encoded(scene, target, order.encoder, tell=tell)
@@ -141,10 +140,3 @@ def _task(sheet: DaySheet, name: str) -> RunTask:
     if run is None:
         raise UsageError(f"{sheet.path}: has no run {name!r}")
     return RunTask(sheet, run, sheet.folder / FOLDER, clips=False)
-
-
-def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error

@@ -115,7 +115,6 @@ def _stretches(
         scores.score - SOUND.silent_score,
         reach=max(1, round(SOUND.fastest_per_s * SOUND.step_s / spacing)),
         step_cost=SOUND.step_cost,
-        silent_score=0.0,
         switch_cost=SOUND.switch_cost,
     )
     courses = []

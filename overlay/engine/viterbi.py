@@ -14,7 +14,6 @@ def best_path(
     *,
     reach: int,
     step_cost: float,
-    silent_score: float,
     switch_cost: float,
 ) -> IntArray:
     """Viterbi's path of the largest sum of scores less the costs of moving; `SILENT` is a state.
@@ -25,9 +24,9 @@ def best_path(
         Candidates in order, so that neighbours are alike.
     reach : int
         Most candidates that may be passed from one time to the next.
-    step_cost, silent_score, switch_cost : float
-        Cost of each candidate passed; score of the state without a candidate, and the cost of
-        entering or leaving it.
+    step_cost, switch_cost : float
+        Cost of each candidate passed, and of entering or leaving the state without a candidate,
+        which scores 0.
 
     References
     ----------
@@ -36,7 +35,7 @@ def best_path(
     Examples
     --------
     >>> scores = np.array([[0.0, 2.0, 0.0], [0.0, 0.0, 1.0], [-9.0, -9.0, -9.0]])
-    >>> best_path(scores, reach=1, step_cost=0.1, silent_score=0.0, switch_cost=0.5).tolist()
+    >>> best_path(scores, reach=1, step_cost=0.1, switch_cost=0.5).tolist()
     [1, 2, -1]
     """
     times, count = scores.shape
@@ -50,7 +49,7 @@ def best_path(
     came = np.full((times, count), SILENT, dtype=np.int64)
     came_silent = np.full(times, SILENT, dtype=np.int64)
     heard = scores[0].copy()
-    silent = silent_score
+    silent = 0.0
     for i in range(1, times):
         options = np.where(inside, heard[source] - cost, -np.inf)
         pick = np.argmax(options, axis=0)
@@ -60,7 +59,7 @@ def best_path(
         loudest = int(np.argmax(heard))
         leave = heard[loudest] - switch_cost
         came_silent[i] = loudest if leave > silent else SILENT
-        heard, silent = np.maximum(stay, start) + scores[i], max(leave, silent) + silent_score
+        heard, silent = np.maximum(stay, start) + scores[i], max(leave, silent)
     path = np.full(times, SILENT, dtype=np.int64)
     last = int(np.argmax(heard))
     state = last if heard[last] > silent else SILENT

@@ -38,10 +38,10 @@ def gap_values(first: Course, second: Course, since_launch_s: float) -> GapValue
     return GapValues(gap.gap_s, gap.gap_m, gap.sigma_s)
 
 
-def largest_gap_s(first: Course, second: Course, *, steps: int = 60) -> float:
+def largest_gap_s(first: Course, second: Course) -> float:
     """Largest gap between two runs in size, seconds; 0.5 where none is known."""
     runs = [(c.finish_s - c.launch.at_s) if c.launch else 0.0 for c in (first, second)]
-    gaps = [abs(gap_at(first, second, max(runs) * k / steps).gap_s) for k in range(1, steps + 1)]
+    gaps = [abs(gap_at(first, second, max(runs) * k / 60).gap_s) for k in range(1, 61)]
     return max((gap for gap in gaps if not math.isnan(gap)), default=0.5)
 
 

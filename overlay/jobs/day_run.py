@@ -6,14 +6,8 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from overlay.errors import (
-    EncoderError,
-    InputError,
-    MismatchError,
-    OutputError,
-    UndeterminedError,
-)
-from overlay.files import held
+from overlay.errors import EncoderError, InputError, MismatchError, UndeterminedError
+from overlay.files import held, made_folder
 from overlay.jobs.cluster import Scheduler, Sending, on_cluster
 from overlay.jobs.copies import copied_runs, copy_text
 from overlay.jobs.day_one import RunOutcome, RunTask, cell_of, do_run, lost_run, style_of
@@ -103,11 +97,7 @@ def run_day(
     folder = sheet.folder / FOLDER
     is_new = not folder.exists()
     try:
-        (folder / KEPT).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
-    try:
-        with held(folder / KEPT):
+        with held(made_folder(folder / KEPT)):
             hands = Hands(workers or cores(), scheduler)
             return _run_day(sheet, folder, clips, with_clips, retry, hands, progress)
     finally:

@@ -11,7 +11,8 @@ from overlay.demo.day import film, write_day
 from overlay.demo.scenario import BUILDS, SPEED_UNIT, SPLITS, STOCK_LIMIT_RPM, RunPlan, plan_day
 from overlay.demo.truth import RunTruth
 from overlay.engine.driveline import Driveline
-from overlay.errors import OutputError, UndeterminedError
+from overlay.errors import UndeterminedError
+from overlay.files import made_folder
 from overlay.gauges.palette import Color, build_hue
 from overlay.jobs.day_one import as_day_run
 from overlay.jobs.film import encoded
@@ -24,6 +25,7 @@ from overlay.session import Machine, RunAnalysis, RunOptions, align, analyse, co
 from overlay.sheet import load_sheet
 from overlay.verify import Verdict
 
+SIZE = (960, 540)  # of the clips, pixels
 STYLE = Style(units=SPEED_UNIT, splits=SPLITS)
 FILMED, ALIGNED, DRAWN = 0.5, 0.65, 0.88  # share of a run's time that is gone after each stage
 
@@ -52,7 +54,7 @@ class DemoResult:
 def run_demo(
     folder: str | Path,
     *,
-    size: tuple[int, int] = (960, 540),
+    size: tuple[int, int] = SIZE,
     runs_per_build: int = 3,
     progress: Progress = silent,
 ) -> DemoResult:
@@ -70,9 +72,8 @@ def run_demo(
     OutputError
         If the folder cannot be made.
     """
-    place = _made(folder)
-    plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
-    tasks = [(plan, str(place)) for plan in plans]
+    place = made_folder(Path(folder))
+    tasks = _tasks(place, size, runs_per_build)
     runs = in_parallel(_whole_run, tasks, stage="filming, aligning, drawing", progress=progress)
     results = compared(write_day(place, tuple(run.truth for run in runs)), runs)
     best = [_best(runs, results, build.key) for build in BUILDS[:2]]
@@ -85,13 +86,7 @@ def run_demo(
     return DemoResult(place, tuple(runs), pair_clip, names, verdicts, results)
 
 
-def film_demo(
-    folder: str | Path,
-    *,
-    size: tuple[int, int] = (960, 540),
-    runs_per_build: int = 3,
-    progress: Progress = silent,
-) -> Path:
+def film_demo(folder: str | Path, *, progress: Progress = silent) -> Path:
     """Make the day's clips, logs and sheet only, as :func:`run_demo` has them; the sheet.
 
     Raises
@@ -99,19 +94,17 @@ def film_demo(
     OutputError
         If the folder cannot be made.
     """
-    place = _made(folder)
+    place = made_folder(Path(folder))
+    truths = in_parallel(_filmed, _tasks(place), stage="filming", progress=progress)
+    return write_day(place, tuple(truths))
+
+
+def _tasks(
+    folder: Path, size: tuple[int, int] = SIZE, runs_per_build: int = 3
+) -> list[tuple[RunPlan, str]]:
+    """The day's runs, each with the folder that it is filmed into."""
     plans = plan_day(runs_per_build=runs_per_build, size=size, camera_gps=True)
-    tasks = [(plan, str(place)) for plan in plans]
-    return write_day(place, tuple(in_parallel(_filmed, tasks, stage="filming", progress=progress)))
-
-
-def _made(folder: str | Path) -> Path:
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{place}: cannot be made: {error.strerror}; name another") from error
-    return place
+    return [(plan, str(folder)) for plan in plans]
 
 
 def _filmed(task: tuple[RunPlan, str], tell: Callable[[float], None]) -> RunTruth:

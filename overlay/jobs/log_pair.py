@@ -15,7 +15,7 @@ from overlay.errors import MismatchError
 from overlay.logs import read_log
 from overlay.logs.model import RPM, SPEED, WHEEL_SPEED, Log
 from overlay.motion.logged import as_motion
-from overlay.motion.model import BoolArray, MotionSignal
+from overlay.motion.model import MotionSignal
 from overlay.series import Series
 from overlay.session.inputs import columns_in
 from overlay.sync.estimate import estimate_offset
@@ -91,17 +91,6 @@ def align_logs(
         )
     alignment, pieces_s = _estimated(motion, speed, one_clock)
     return LogLag(first, second, motion, speed, alignment, pieces_s, one_clock, KINDS[channel])
-
-
-def _cut(motion: MotionSignal, keep: BoolArray) -> MotionSignal:
-    rows = np.flatnonzero(keep)
-    return replace(
-        motion,
-        **{
-            name: getattr(motion, name)[rows]
-            for name in ("t_s", "span_s", "forward", "quality", "sigma")
-        },
-    )
 
 
 @dataclass(frozen=True)
@@ -197,14 +186,14 @@ def _liveliest(motion: MotionSignal, speed: Series | None) -> MotionSignal:
     inside = np.ones(len(motion), dtype=bool)
     if speed is not None:
         inside = (motion.t_s >= speed.t_s[0]) & (motion.t_s <= speed.t_s[-1])
-    motion = _cut(motion, inside) if np.count_nonzero(inside) > 2 else motion
+    motion = motion.rows(inside) if np.count_nonzero(inside) > 2 else motion
     if motion.t_s[-1] - motion.t_s[0] <= LONGEST_S:
         return motion
     starts_s = np.arange(motion.t_s[0], motion.t_s[-1] - LONGEST_S, LONGEST_S / 4)
     change = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(motion.forward)))])
     gained = [np.diff(np.interp([s, s + LONGEST_S], motion.t_s, change))[0] for s in starts_s]
     best_s = float(starts_s[int(np.argmax(gained))])
-    return _cut(motion, (motion.t_s >= best_s) & (motion.t_s < best_s + LONGEST_S))
+    return motion.rows((motion.t_s >= best_s) & (motion.t_s < best_s + LONGEST_S))
 
 
 def _pieces(motion: MotionSignal, speed: Series, total_s: float) -> list[MotionSignal]:
@@ -214,7 +203,7 @@ def _pieces(motion: MotionSignal, speed: Series, total_s: float) -> list[MotionS
     count = int(np.clip((end_s - start_s) // PIECE_S, 2, MOST_PIECES))
     edges_s = np.linspace(start_s, end_s, count + 1)
     return [
-        _cut(motion, (motion.t_s >= left) & (motion.t_s < right))
+        motion.rows((motion.t_s >= left) & (motion.t_s < right))
         for left, right in pairwise(edges_s)
     ]
 

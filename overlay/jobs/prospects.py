@@ -55,11 +55,7 @@ def prospects(
 def launch_and_stop(motion: MotionSignal) -> tuple[float | None, float | None]:
     """First and last instant of motion; the last is the first of the clip played backwards."""
     first = motion_onset(motion)
-    backward = replace(
-        motion,
-        t_s=-motion.t_s[::-1],
-        **{name: getattr(motion, name)[::-1] for name in ("span_s", "forward", "quality", "sigma")},
-    )
+    backward = replace(motion.rows(slice(None, None, -1)), t_s=-motion.t_s[::-1])
     last = motion_onset(backward)
     return (None if first is None else first.t_s), (None if last is None else -last.t_s)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -88,6 +88,11 @@ class MotionSignal:
 
     def __len__(self) -> int:
         return len(self.t_s)
+
+    def rows(self, index: BoolArray | slice) -> MotionSignal:
+        """Only these values, or in another order."""
+        names = ("t_s", "span_s", "forward", "quality", "sigma")
+        return replace(self, **{name: getattr(self, name)[index] for name in names})
 
 
 def used(signal: MotionSignal) -> BoolArray:

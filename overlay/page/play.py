@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from overlay.compare.spoiled import TOLD
-from overlay.errors import MismatchError, OutputError, UndeterminedError
-from overlay.files import written_whole
+from overlay.errors import MismatchError, UndeterminedError
+from overlay.files import made_folder, written_whole
 from overlay.gauges.palette import BUILD_HUES, CUT, SPIN, Color, hex_of
 from overlay.page.figures import spaced
 from overlay.page.proxy import LONGEST_PX, make_proxy, why_not_played
@@ -77,10 +77,7 @@ def write_play(
     kept = read_play(folder, key) if key else None
     if kept is not None:
         return kept
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made: {error.strerror or error}") from error
+    made_folder(folder)
     run = shown.run
     clip = _copied(run, folder, longest_px, progress)
     late, why = as_received(run, style)
