@@ -13,8 +13,8 @@ import numpy as np
 
 from overlay.compare.day_cautions import day_cautions
 from overlay.compare.drift import Drift, drift_of
-from overlay.compare.figures import LEVEL, Comparison, PairedRuns, RunSplit
-from overlay.compare.spoiled import RULE, belonging
+from overlay.compare.figures import Comparison, PairedRuns, RunSplit
+from overlay.compare.spoiled import belonging
 from overlay.compare.standing import LIFTED, TOP, DayRun, Standing, standing_of
 from overlay.compare.value import Value, changes, steps, value_of
 from overlay.compare.verdict import compare_all
@@ -51,8 +51,6 @@ class DayComparison:
     lag: Pooled | None  # the receiver's lag over the day, where it is known by itself
     cautions: tuple[str, ...]
     order_from: str  # where the order of the runs comes from, in words
-    rule: str = RULE  # how spoiled runs are treated
-    level: float = LEVEL
     drift: Drift | None = None  # of the main figure over the day
 
     def standing(self, run: str) -> Standing:
@@ -83,7 +81,7 @@ class DayComparison:
         return [split for goal, split in pairs if goal.start == 0 and split.value is not None]
 
 
-def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL) -> DayComparison:
+def compare_day(sheet: DaySheet, runs: Sequence[DayRun]) -> DayComparison:
     """Judge a day's runs build by build.
 
     Parameters
@@ -92,8 +90,6 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
         Its builds' prices, its margins, and what it says of single runs.
     runs : sequence of DayRun
         All with the same goals; runs that the sheet does not name are left aside.
-    level : float
-        Chance of a wrong verdict, over all figures and steps together.
     """
     known = {run.name: run for run in runs}
     ordered = [(said, known[said.name]) for said in sheet.runs if said.name in known]
@@ -110,24 +106,23 @@ def compare_day(sheet: DaySheet, runs: Sequence[DayRun], *, level: float = LEVEL
     return DayComparison(
         goals=goals,
         standings=standings,
-        steps=_steps(sheet, builds, standings, goals, level),
+        steps=_steps(sheet, builds, standings, goals),
         lag=_pooled([run for _, run in ordered]),
         cautions=day_cautions(sheet, [run for _, run in ordered]),
         order_from=order_from,
-        level=level,
-        drift=_drift(sheet, standings, goals, level),
+        drift=_drift(sheet, standings, goals),
     )
 
 
 def _drift(
-    sheet: DaySheet, standings: Sequence[Standing], goals: Sequence[SplitGoal], level: float
+    sheet: DaySheet, standings: Sequence[Standing], goals: Sequence[SplitGoal]
 ) -> Drift | None:
     main = main_goal(sheet.report.main, goals)
     found = [(i, goal) for i, goal in enumerate(goals) if goal.label == main]
     if not found:
         return None
     column, goal = found[0]
-    return drift_of(standings, column, goal.label, goal.unit, level=level)
+    return drift_of(standings, column, goal.label, goal.unit)
 
 
 def judged_goals(sheet: DaySheet, runs: Sequence[DayRun]) -> tuple[SplitGoal, ...]:
@@ -231,13 +226,12 @@ def _steps(
     builds: Sequence[str],
     standings: Sequence[Standing],
     goals: Sequence[SplitGoal],
-    level: float,
 ) -> tuple[Step, ...]:
     if len(builds) < 2:
         return ()
     pairs = steps(builds)
     pairings = [pairing for a, b in pairs for pairing in _pairings(sheet, (a, b), standings, goals)]
-    judged = compare_all(pairings, level=level)
+    judged = compare_all(pairings)
     each = len(goals) + 1
     found = []
     for place, (a, b) in enumerate(pairs):

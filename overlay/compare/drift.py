@@ -31,9 +31,7 @@ class Drift:
         return abs(self.per_run) > self.half
 
 
-def drift_of(
-    standings: Sequence[Standing], column: int, label: str, unit: str, *, level: float = LEVEL
-) -> Drift | None:
+def drift_of(standings: Sequence[Standing], column: int, label: str, unit: str) -> Drift | None:
     """Least squares on the place of each counted run, a level for each build and way driven.
 
     Its scatter is never less than the measurement's.
@@ -58,4 +56,4 @@ def drift_of(
     floor = math.sqrt(math.fsum(one.splits[column].sigma ** 2 for one in used) / len(used))
     variance, dof, _ = floored(squares, free, np.array([floor]))
     sigma = math.sqrt(float(variance[0]) * float(np.linalg.inv(table.T @ table)[0, 0]))
-    return Drift(label, unit, float(best[0]), t_quantile(float(dof[0]), 1 - level / 2) * sigma)
+    return Drift(label, unit, float(best[0]), t_quantile(float(dof[0]), 1 - LEVEL / 2) * sigma)

@@ -218,7 +218,6 @@ def power_curve(
     road_load: RoadLoad,
     turning: tuple[float, float] = (0.0, 0.0),
     settings: Sequence[Setting] = (),
-    level: float = 0.05,
 ) -> PowerCurve:
     """Power at the wheels of one build against speed, from launch to top speed.
 
@@ -245,7 +244,7 @@ def power_curve(
     each = settings or [Setting(mass_kg, turning[0])] * len(traces)
     v = np.arange(STEP_MPS, max(float(np.max(t.kinematics.speed_mps)) for t in traces), STEP_MPS)
     forces, sigmas = driving_forces(traces, v, each, road_load, mass_kg)
-    force = curve(forces, sigmas, level, [t.way for t in traces])
+    force = curve(forces, sigmas, [t.way for t in traces])
     mass = mass_kg + turning[0]
     wind = v + float(np.mean([s.headwind_mps for s in each]))
     through = road_load.sigma_n(wind)
@@ -256,7 +255,7 @@ def power_curve(
     sigma, half = np.full(len(v), np.nan), np.full(len(v), np.nan)
     for i in np.flatnonzero(np.isfinite(force.sigma)):
         runs = (float(force.sigma[i]), float(force.dof[i]))
-        both = expanded([runs, (float(common[i]), math.inf)], level)
+        both = expanded([runs, (float(common[i]), math.inf)])
         sigma[i], half[i] = both.sigma * v[i], both.half * v[i]
     watts = force.mean * v
     return PowerCurve(v, None, watts, sigma, watts - half, watts + half, force.mean, road_load)

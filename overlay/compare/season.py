@@ -62,11 +62,10 @@ class SeasonStep:
 
 @dataclass(frozen=True, eq=False)
 class Season:
-    """What several days say together; `steps` are judged as one family at `level`."""
+    """What several days say together; `steps` are judged as one family."""
 
     days: tuple[SeasonDay, ...]
     steps: tuple[SeasonStep, ...]
-    level: float = LEVEL
 
 
 @dataclass(frozen=True)
@@ -79,15 +78,13 @@ class _Run:
     block: Block
 
 
-def season_of(days: Sequence[SeasonDay], *, level: float = LEVEL) -> Season:
+def season_of(days: Sequence[SeasonDay]) -> Season:
     """Compare the builds of several days.
 
     Parameters
     ----------
     days : sequence of SeasonDay
         In order of time.
-    level : float
-        Chance of a wrong verdict, over all figures and steps together.
 
     Raises
     ------
@@ -100,17 +97,17 @@ def season_of(days: Sequence[SeasonDay], *, level: float = LEVEL) -> Season:
     pairs = list(pairwise(builds))
     raw, hows = [], []
     for pair in pairs:
-        each = [_across(days, pair, figure, level) for figure in figures]
+        each = [_across(days, pair, figure) for figure in figures]
         raw += [comparison for comparison, _ in each]
         hows.append(next((how for _, how in each if how), DAYS))
-    judged, _ = decided(raw, level)
+    judged, _ = decided(raw, LEVEL)
     judged = [_with_reason(c) for c in judged]
     n = len(figures)
     steps = tuple(
         SeasonStep(*pair, tuple(judged[i * n : (i + 1) * n]), how)
         for i, (pair, how) in enumerate(zip(pairs, hows, strict=True))
     )
-    return Season(tuple(days), steps, level)
+    return Season(tuple(days), steps)
 
 
 def _same_builds(days: Sequence[SeasonDay]) -> None:
@@ -149,7 +146,7 @@ def _figures(days: Sequence[SeasonDay]) -> list[tuple[str, bool]]:
 
 
 def _across(
-    days: Sequence[SeasonDay], pair: tuple[str, str], figure: tuple[str, bool], level: float
+    days: Sequence[SeasonDay], pair: tuple[str, str], figure: tuple[str, bool]
 ) -> tuple[Comparison, str]:
     """One figure of one step, before any verdict, and how the builds meet."""
     label, is_main = figure
@@ -163,10 +160,10 @@ def _across(
     c = Comparison(
         label=label,
         unit=unit,
-        a=summarise([run.split for run in sides[0]], level=level),
-        b=summarise([run.split for run in sides[1]], level=level),
+        a=summarise([run.split for run in sides[0]]),
+        b=summarise([run.split for run in sides[1]]),
         margin=max(margins),
-        level=level,
+        level=LEVEL,
         verdict=CANNOT_TELL,
         is_main=is_main,
     )

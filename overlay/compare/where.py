@@ -1,6 +1,6 @@
 """Where on the run a difference arises: curves of each build with bands, and their difference.
 
-Bands are pointwise intervals of the build's mean at 1 - level, from the scatter of its runs with
+Bands are pointwise intervals of the build's mean at 95 %, from the scatter of its runs with
 the measurement as a floor; the difference is judged as the figures in the tables are, by
 :mod:`overlay.compare.mixed`, so that the curve at 60 m is the figure at 60 m. An error
 of the lag shifts a whole run along time but moves neither speed against distance nor acceleration
@@ -17,6 +17,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from overlay.compare.equations import laid_out
+from overlay.compare.figures import LEVEL
 from overlay.compare.mixed import difference_of, mean_of
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.marks import run_end_s
@@ -52,7 +53,7 @@ class Curve:
     mean: FloatArray
     sigma: FloatArray
     dof: FloatArray
-    # Pointwise interval at 1 - level; NaN where there are fewer than two runs.
+    # Pointwise interval at 95 %; NaN where there are fewer than two runs.
     low: FloatArray
     high: FloatArray
     runs: FloatArray  # how many runs tell at each point
@@ -68,9 +69,7 @@ class Where:
     difference: Curve
 
 
-def speed_by_distance(
-    a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5, level: float = 0.05
-) -> Where:
+def speed_by_distance(a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5) -> Where:
     """Mean speed of each build against distance from launch, m/s.
 
     Raises
@@ -81,29 +80,23 @@ def speed_by_distance(
         If the runs share no stretch.
     """
     x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
-    return _side_by_side(x, a, b, _speed_at, level)
+    return _side_by_side(x, a, b, _speed_at)
 
 
-def time_by_distance(
-    a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5, level: float = 0.05
-) -> Where:
+def time_by_distance(a: Sequence[Trace], b: Sequence[Trace], *, step_m: float = 0.5) -> Where:
     """Mean time from launch against distance, s; the difference shows where it builds up."""
     x = _grid([_reach(t) for t in (*a, *b)], step_m, bool(a and b))
-    return _side_by_side(x, a, b, _time_at, level, is_from_launch=True)
+    return _side_by_side(x, a, b, _time_at, is_from_launch=True)
 
 
-def accel_by_speed(
-    a: Sequence[Trace], b: Sequence[Trace], *, step_mps: float = 0.25, level: float = 0.05
-) -> Where:
+def accel_by_speed(a: Sequence[Trace], b: Sequence[Trace], *, step_mps: float = 0.25) -> Where:
     """Mean acceleration of each build against speed, m/s^2, up to what all runs reach."""
     pulls = (_pulling(trace) for trace in (*a, *b))
     x = _grid([float(np.max(k.speed_mps[rows])) for k, rows in pulls], step_mps, bool(a and b))
-    return _side_by_side(x, a, b, accel_at, level)
+    return _side_by_side(x, a, b, accel_at)
 
 
-def curve(
-    values: FloatArray, sigmas: FloatArray, level: float = 0.05, ways: Sequence[int] = ()
-) -> Curve:
+def curve(values: FloatArray, sigmas: FloatArray, ways: Sequence[int] = ()) -> Curve:
     """Mean with band of runs' values, shape (runs, n), NaN where a run does not tell."""
     way = np.asarray(ways) if len(ways) else np.ones(len(values), dtype=np.int64)
     count = np.sum(np.isfinite(values), axis=0).astype(np.float64)
@@ -113,7 +106,7 @@ def curve(
         told = np.isfinite(values[:, i])
         floor = float(np.sqrt(np.mean(sigmas[told, i] ** 2)))
         mean[i], sigma[i], dof[i] = mean_of(values[told, i], floor, way[told].tolist())
-        half[i] = stdtrit(dof[i], 1 - level / 2) * sigma[i]
+        half[i] = stdtrit(dof[i], 1 - LEVEL / 2) * sigma[i]
     return Curve(mean, sigma, dof, mean - half, mean + half, count)
 
 
@@ -213,7 +206,6 @@ def _side_by_side(
     a: Sequence[Trace],
     b: Sequence[Trace],
     read: Callable[[Trace, FloatArray], tuple[FloatArray, FloatArray]],
-    level: float,
     *,
     is_from_launch: bool = False,
 ) -> Where:
@@ -221,7 +213,7 @@ def _side_by_side(
     sides = [np.array([read(trace, x) for trace in part]).swapaxes(0, 1) for part in (a, b)]
     ways = [[t.way for t in part] for part in (a, b)]
     both_ways = [*ways[0], *ways[1]]
-    of_a, of_b = (curve(s[0], s[1], level, way) for s, way in zip(sides, ways, strict=True))
+    of_a, of_b = (curve(s[0], s[1], way) for s, way in zip(sides, ways, strict=True))
     runs = np.minimum(of_a.runs, of_b.runs)
     middle, half = of_b.mean - of_a.mean, np.full(len(x), np.nan)
     values, sigmas = (np.concatenate([side[i] for side in sides]).T for i in (0, 1))
@@ -245,6 +237,6 @@ def _side_by_side(
         except UndeterminedError:  # all runs of one build went the other way
             middle[told] = np.nan
         else:
-            middle[told], half[told] = found.centred(level)
+            middle[told], half[told] = found.centred()
     none = np.full(len(x), np.nan)
     return Where(x, of_a, of_b, Curve(middle, none, none, middle - half, middle + half, runs))

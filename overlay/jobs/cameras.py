@@ -57,8 +57,6 @@ def draw_cameras(
     ------
     UndeterminedError
         If neither sound nor picture can tell how a clip lies against the one on board.
-    TimetrueError
-        As the message says; then the target is as it was.
     """
     if len(others) > MOST_OTHERS:
         raise UsageError(f"--also {others[MOST_OTHERS]}: at most {MOST_OTHERS} other clips")

@@ -31,8 +31,6 @@ def correct_run(
     ------
     UsageError
         If the suffix is neither ``.csv`` nor ``.gpx``.
-    TimetrueError
-        As the message says; then the target is as it was.
     """
     final = Path(target)
     require_suffix(final, (".csv", ".gpx"), "the corrected speed is written as .csv or .gpx")

@@ -61,13 +61,7 @@ class FilmReport:
 def work_out(
     runs: Sequence[FilmRun], target: str | Path, style: Style, *, progress: Progress = silent
 ) -> tuple[RunAnalysis, ...]:
-    """Check everything that can be checked beforehand, then read, align and analyse runs.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says.
-    """
+    """Check everything that can be checked beforehand, then read, align and analyse runs."""
     named = [path for run in runs for path in (run.clip, *run.logs)]
     files = [Path(path) for path in named if not isinstance(path, Log)]
     forbid_overwriting_inputs(Path(target), files)
@@ -89,13 +83,7 @@ def draw_run(
     slowdown: Slowdown | None = None,
     progress: Progress = silent,
 ) -> FilmReport:
-    """Read, align, correct and draw one run, with a section slowed down where one is named.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
-    """
+    """Read, align, correct and draw one run, with a section slowed down where one is named."""
     slowed, said = None, f"wrote {target}"
     if slowdown is not None:
         container_of(Path(target))
@@ -139,8 +127,6 @@ def draw_together(
     ------
     UndeterminedError
         If a run has no launch to align at.
-    TimetrueError
-        As the message says; then the target is as it was.
     """
     division_for(arrangement, len(runs))
     found = work_out(runs, target, style, progress=progress)
@@ -159,13 +145,7 @@ def still_run(
     *,
     progress: Progress = silent,
 ) -> FilmReport:
-    """Write the picture of one instant, footage time in seconds, with its gauges, as PNG.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
-    """
+    """Write the picture of one instant, footage time in seconds, with its gauges, as PNG."""
     require_suffix(target, (".png",), "a still is written as PNG")
     length_s = probe(run.clip).duration_s
     if not 0 <= at_s <= length_s:
@@ -179,13 +159,7 @@ def still_run(
 def layer_run(
     run: FilmRun, target: str | Path, style: Style, *, progress: Progress = silent
 ) -> FilmReport:
-    """Write the gauges of a run alone, with transparency: ``.mov`` ProRes 4444, ``.webm`` VP9.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
-    """
+    """Write the gauges of a run alone, with transparency: ``.mov`` ProRes 4444, ``.webm`` VP9."""
     require_suffix(target, ALPHA_SUFFIXES, "use .mov (ProRes 4444) or .webm (VP9)")
     (found,) = work_out([run], target, style, progress=progress)
     scene, tell = scene_of([Cell(found, run.name)], style), _drawing(target, progress)

@@ -40,13 +40,7 @@ def readout_of(
     where: BurntIn = ANYWHERE,
     progress: Progress = silent,
 ) -> Readout:
-    """Read the speed burnt into a clip.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says.
-    """
+    """Read the speed burnt into a clip."""
     tell = staged(progress, f"reading {Path(clip).name}")
     return read_readout(probe(clip), box=where.box, unit=where.unit, progress=tell)
 
@@ -58,13 +52,7 @@ def write_readout(
     where: BurntIn = ANYWHERE,
     progress: Progress = silent,
 ) -> Readout:
-    """Read the speed burnt into a clip, and write it as a log in CSV.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
-    """
+    """Read the speed burnt into a clip, and write it as a log in CSV."""
     final = Path(target)
     if final.suffix.lower() != ".csv":
         raise UsageError(f"{target}: the log is written as .csv")
@@ -120,13 +108,7 @@ def align_readout(
     where: BurntIn = ANYWHERE,
     progress: Progress = silent,
 ) -> AlignedRun:
-    """Set a burnt-in speed against the footage that it stands in; `logs` may add RPM.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says.
-    """
+    """Set a burnt-in speed against the footage that it stands in; `logs` may add RPM."""
     found = readout_of(clip, where=where, progress=progress)
     inputs = load(clip, (readout_log(found), *logs), _with_readout(options, found))
     aligned = align(inputs, progress=progress)
@@ -149,11 +131,6 @@ def draw_readout(
     """Read a burnt-in speed, take its lag out, cover it and draw the true gauge.
 
     With clips of other cameras, beside them (:func:`overlay.jobs.cameras.draw_cameras`).
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
     """
     forbid_overwriting_inputs(Path(target), [Path(run.clip)])
     found = readout_of(run.clip, where=where, progress=progress)

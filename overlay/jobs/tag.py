@@ -25,11 +25,6 @@ def tag_run(
     """Copy a clip, raw or finished, and add chapters and timed text; nothing is encoded again.
 
     Gauges that are on the picture already are left out when the motion in it is measured.
-
-    Raises
-    ------
-    TimetrueError
-        As the message says; then the target is as it was.
     """
     require_suffix(target, (".mp4", ".mov", ".mkv"), "use .mp4, .mov or .mkv")
     imprint = imprint_of(run.clip)

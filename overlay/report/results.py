@@ -11,6 +11,7 @@ from overlay.compare.day_power import BuildPower, powers_of
 from overlay.compare.explained import Explained, explained_of
 from overlay.compare.figures import (
     CANNOT_TELL,
+    LEVEL,
     MAIN_SHARE,
     NOT_JUDGED,
     BuildSummary,
@@ -18,6 +19,7 @@ from overlay.compare.figures import (
     RunSplit,
 )
 from overlay.compare.power_step import PowerStep, power_steps
+from overlay.compare.spoiled import RULE
 from overlay.compare.standing import TOP, DayRun, Standing
 from overlay.files import written_whole
 from overlay.report.numbers import difference_text, figure_unit, signed
@@ -218,7 +220,7 @@ def run_notes(results: DayResults) -> list[str]:
     notes = [f"{one.run}: {'; '.join(one.notes)}" for one in results.day.standings if one.notes]
     notes += [*_drifted(results), *_missing(results)]
     notes += [f"{run}: not worked out: {reason}" for run, reason in results.failed]
-    return [*notes, results.day.rule] if notes else []
+    return [*notes, RULE] if notes else []
 
 
 def _drifted(results: DayResults) -> list[str]:
@@ -258,7 +260,7 @@ def method_lines(results: DayResults) -> list[str]:
     judged = max((c.judged_with for step in day.steps for c in step.comparisons), default=0)
     if any(c.p_differ is not None for step in day.steps for c in step.comparisons):
         lines.append(
-            f"Verdicts hold at {100 * (1 - day.level):.0f} % for {judged} figures judged together "
+            f"Verdicts hold at {100 * (1 - LEVEL):.0f} % for {judged} figures judged together "
             f"(Holm's step-down; the main goal has {MAIN_SHARE:.0%} of the weight). They allow for "
             "unlike scatter of the builds and for a drift, a walk or a jump over the day, with the "
             f"runs in the order of {day.order_from}."

@@ -12,7 +12,8 @@ from overlay.compare.day import Step
 from overlay.compare.day_power import BuildPower
 from overlay.compare.drift import Drift
 from overlay.compare.explained import Explained
-from overlay.compare.figures import BuildSummary, Comparison
+from overlay.compare.figures import LEVEL, BuildSummary, Comparison
+from overlay.compare.spoiled import RULE
 from overlay.compare.standing import DayRun, Standing
 from overlay.files import written_whole
 from overlay.report.results import DayResults, notes_of
@@ -38,10 +39,10 @@ def results_json(results: DayResults) -> dict[str, Any]:
     plain: dict[str, Any] = _finite(
         {
             "title": results.title,
-            "level": day.level,
+            "level": LEVEL,
             "worth_noticing_s": report.worth_noticing_s,
             "worth_noticing_mps": report.worth_noticing_mps,
-            "rule": day.rule,
+            "rule": RULE,
             "order_from": day.order_from,
             "drift": _drift(day.drift),
             "receiver_lag": lag,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from overlay.compare.figures import LEVEL
 from overlay.compare.season import DAYS, Season, SeasonStep
 from overlay.report.results import figure_rows, named_builds
 from overlay.report.results_data import comparison_json
@@ -30,7 +31,7 @@ def season_text(season: Season) -> str:
         lines += [_heading(season, step), columns(header, rows), ""]
     judged = max((c.judged_with for step in season.steps for c in step.comparisons), default=0)
     lines.append(
-        f"Verdicts hold at {100 * (1 - season.level):.0f} % for {judged} figures judged together. "
+        f"Verdicts hold at {100 * (1 - LEVEL):.0f} % for {judged} figures judged together. "
         "Each day has a level of its own, and so has a part of a day in which builds did not take "
         "turns; where builds never meet, the scatter from day to day counts."
     )
@@ -40,7 +41,7 @@ def season_text(season: Season) -> str:
 def season_json(season: Season) -> dict[str, Any]:
     """The same as a plain dictionary."""
     return {
-        "level": season.level,
+        "level": LEVEL,
         "days": [
             {"name": day.name, "sheet": str(day.sheet.path), "runs": len(day.day.standings)}
             for day in season.days
