@@ -12,7 +12,7 @@ from overlay.desk.asked import AskFile, AskResults, AskRun, Asks
 from overlay.desk.confine import inside
 from overlay.desk.draft import on_disk, sheet_of
 from overlay.desk.films import AskFilm, places_of, scene_for
-from overlay.desk.queue import Queue
+from overlay.desk.queue import Queue, Task
 from overlay.desk.views import run_view, runs_view
 from overlay.errors import InputError
 from overlay.jobs.film import film_s, pictured
@@ -73,16 +73,16 @@ class Orders:
 
     def find(self, asked: AskRun) -> dict[str, Any]:
         """Put the search for runs in a long recording in line."""
-        sheet = sheet_of(asked.text, self.path)
-        self._own_run(sheet, asked.name)
-        self.queue.add("find", asked.name, work.find, sheet, asked.name)
-        return {}
+        return self._queued("find", asked, work.find)
 
     def play(self, asked: AskRun) -> dict[str, Any]:
         """Put the making of a run's player in line."""
+        return self._queued("play", asked, work.play)
+
+    def _queued(self, kind: str, asked: AskRun, task: Task) -> dict[str, Any]:
         sheet = sheet_of(asked.text, self.path)
         self._own_run(sheet, asked.name)
-        self.queue.add("play", asked.name, work.play, sheet, asked.name)
+        self.queue.add(kind, asked.name, task, sheet, asked.name)
         return {}
 
     def results(self, asked: AskResults) -> dict[str, Any]:

@@ -30,7 +30,6 @@ from overlay.runs.tuning import REST, SMOOTHER
 from overlay.series import Series
 from overlay.timebase import FloatArray
 
-GRID_HZ = 100.0
 _JERKS = np.linspace(-3.0, 3.0, 9)
 _MOVING_START = np.array([NEVER_AT_REST])
 
@@ -75,6 +74,7 @@ def smooth(
     timing_sigma_s: float,
     start_s: float | None = None,
     end_s: float | None = None,
+    rate_hz: float = 100.0,
 ) -> Kinematics:
     """Undo the receiver's lag and smooth, with honest uncertainty.
 
@@ -90,16 +90,20 @@ def smooth(
         Standard uncertainty of the lag; carried along, not mixed into the other sigmas.
     start_s, end_s : float, optional
         Footage times of the grid's ends; default: the log's own.
+    rate_hz : float
+        Rate of the grid.
 
     Raises
     ------
     UsageError
-        If smoothing is out of range, or `end_s` is not after `start_s`.
+        If smoothing or rate is out of range, or `end_s` is not after `start_s`.
     InputError
         If the log has fewer than four readings on the stretch.
     """
     if not (smoothing_s >= 0 and np.isfinite(smoothing_s) and np.isfinite(delay_s)):
         raise UsageError(f"smoothing {smoothing_s} s must be 0 or more and the delay finite")
+    if not rate_hz > 0:
+        raise UsageError(f"grid rate {rate_hz} Hz must be above 0")
     log = speed.shifted(-delay_s)
     if start_s is not None or end_s is not None:
         margin_s = 3.0 + 3 * smoothing_s
@@ -116,7 +120,7 @@ def smooth(
     if not end > start:
         raise UsageError(f"end {end} s is not after start {start} s")
     # The last instant is at or just after the end, lest the last frame show no number.
-    grid = start + np.arange(int(np.ceil((end - start) * GRID_HZ - 1e-6)) + 1) / GRID_HZ
+    grid = start + np.arange(int(np.ceil((end - start) * rate_hz - 1e-6)) + 1) / rate_hz
     return _joined(grid, log, _pieces(log, grid), smoothing_s, timing_sigma_s)
 
 

@@ -154,6 +154,8 @@ def test_smooth__refuses_what_it_cannot_use(rng):
     with pytest.raises(UsageError):
         smoothed(log, smoothing_s=-0.1)
     with pytest.raises(UsageError):
+        smoothed(log, rate_hz=0.0)
+    with pytest.raises(UsageError):
         smoothed(log, start_s=5.0, end_s=4.0)
 
 
