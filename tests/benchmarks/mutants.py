@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import builtins
 import hashlib
 import json
 import os
@@ -31,7 +32,6 @@ import resource
 import shutil
 import sys
 import tempfile
-import threading
 import time
 from collections import defaultdict
 from collections.abc import Iterator
@@ -56,38 +56,53 @@ ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("overlay", "tests", "fonts", "demo_clips", "pyproject.toml")
 PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:warnings")
 LIMIT_S, LIMIT_FACTOR = 10, 4  # processor time: that much, and so many times what the tests take
-CALLS = 30  # of a function by a test, whose lines are noted; later ones only begin
+NOTE = "_note_that_this_is_met"
 BUCKETS_S = (0.05, 0.3, 2.0, 10.0)  # tests are begun by their time, roughly
 LEAST_SHARE = 0.9
 
 
 @dataclass
 class Met:
-    """Lines of the package met by each test of a file, and how long each took."""
+    """Statements of the package met by each test of a file, and how long each took."""
 
     lines: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     took_s: dict[str, float] = field(default_factory=dict)
 
 
+class Noting(ast.NodeTransformer):
+    """Puts a call before every statement that tells its place."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+
+    def visit(self, node: ast.AST) -> Any:
+        self.generic_visit(node)
+        for name in ("body", "orelse", "finalbody"):
+            block = getattr(node, name, None)
+            if isinstance(block, list) and block and isinstance(block[0], ast.stmt):
+                setattr(node, name, self.noted(block))
+        return node
+
+    def noted(self, block: list[ast.stmt]) -> list[ast.stmt]:
+        out: list[ast.stmt] = []
+        for at, one in enumerate(block):
+            words = isinstance(one, ast.Expr) and isinstance(one.value, ast.Constant)
+            future = isinstance(one, ast.ImportFrom) and one.module == "__future__"
+            if not (future or (at == 0 and words)):
+                place = ast.Constant(f"{self.file}:{one.lineno}")
+                out.append(ast.Expr(ast.Call(ast.Name(NOTE, ast.Load()), [place], [])))
+            out.append(one)
+        return out
+
+
 class Watch:
-    """A plugin of pytest that notes the lines under a folder which each test meets."""
+    """A plugin of pytest that notes which statements each test meets."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.met, self.now = str(folder), Met(), ""
-        self.calls: dict[tuple[str, Any], int] = defaultdict(int)
+    def __init__(self) -> None:
+        self.met, self.now = Met(), ""
 
-    def line(self, frame: Any, event: str, _: Any) -> Any:
-        if event == "line":
-            self.met.lines[self.now].add(f"{frame.f_code.co_filename}:{frame.f_lineno}")
-        return self.line
-
-    def call(self, frame: Any, event: str, _: Any) -> Any:
-        code = frame.f_code
-        if not code.co_filename.startswith(self.folder):
-            return None
-        self.met.lines[self.now].add(f"{code.co_filename}:{code.co_firstlineno}")
-        self.calls[self.now, code] += 1
-        return self.line if self.calls[self.now, code] <= CALLS else None
+    def note(self, place: str) -> None:
+        self.met.lines[self.now].add(place)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
@@ -124,7 +139,7 @@ class Ordered:
 
 def copied(folder: Path) -> None:
     """The checkout, so that the mutants never touch it."""
-    leave = shutil.ignore_patterns("__pycache__", ".*cache*")
+    leave = shutil.ignore_patterns(".*cache*")
     for name in COPIED:
         source = ROOT / name
         if source.is_dir():
@@ -150,10 +165,8 @@ def passes(folder: Path, tests: list[str], plugin: Watch | Ordered, limit_s: flo
         # Of processor time, since other work on the machine is no fault of the mutant's.
         resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s)))
         if isinstance(plugin, Watch):
-            sys.settrace(plugin.call)
-            threading.settrace(plugin.call)
+            setattr(builtins, NOTE, plugin.note)
         code = int(pytest.main([*PYTEST, *tests], plugins=[plugin]))
-        sys.settrace(None)
         if isinstance(plugin, Watch):
             lines = {test: sorted(met) for test, met in plugin.met.lines.items()}
             (folder / "met.json").write_text(json.dumps([lines, plugin.met.took_s]))
@@ -173,39 +186,42 @@ def digest(folder: Path, test: str) -> str:
 
 
 def watched(
-    folder: Path, target: Path, tests: list[str], known: Path, until_s: float
+    folder: Path, targets: list[Path], tests: list[str], known: Path, until_s: float
 ) -> dict[str, Met]:
-    """What each test file meets of the target; the files must pass without a mutant."""
+    """What each test file meets of the targets; the files must pass without a mutant."""
     kept = json.loads(known.read_text()) if known.exists() else {}
     found = {}
-    for test in tests:
-        key = f"{target.relative_to(folder)} {digest(folder, test)}"
+    texts = {target: target.read_text() for target in targets}
+    of = " ".join(str(target.relative_to(folder)) for target in targets)
+    keys = {test: f"{digest(folder, test)} {of}" for test in tests}
+    for target, text in texts.items():
+        noting = Noting(str(target.relative_to(folder)))
+        target.write_text(ast.unparse(ast.fix_missing_locations(noting.visit(ast.parse(text)))))
+    for test, key in keys.items():
         if key not in kept:
             if time.monotonic() > until_s:
                 raise SystemExit("time is over: call again to go on")
-            if not passes(folder, [test], Watch(target), 10_000):
+            if not passes(folder, [test], Watch(), 10_000):
                 raise SystemExit(f"{test}: fails without a mutant; get it right first")
-            text = (folder / "met.json").read_text().replace(f"{folder}/", "")
-            kept[key] = json.loads(text)
+            kept[key] = json.loads((folder / "met.json").read_text())
             known.write_text(json.dumps(kept))
         lines, took_s = kept[key]
         found[test] = Met({name: set(met) for name, met in lines.items()}, took_s)
+    for target, text in texts.items():
+        target.write_text(text)
     return found
 
 
-def statement(tree: ast.Module, line: int) -> tuple[range, str, int]:
-    """Lines of the innermost statement or heading around a line; its function and where that is."""
-    span, name, begins = range(line, line + 1), "", 0
-    for node in ast.walk(tree):
+def statement(tree: ast.Module, line: int) -> tuple[int, str, int]:
+    """Where the innermost statement around a line begins; its function, and that one's first."""
+    begins, name, first = line, "", 0
+    for node in ast.walk(tree):  # the outer before the inner
         if isinstance(node, ast.stmt) and node.lineno <= line <= (node.end_lineno or 0):
-            body = getattr(node, "body", None)
-            end = body[0].lineno if body else (node.end_lineno or line) + 1
-            if line < end:
-                span = range(node.lineno, end)
+            begins = node.lineno
             if isinstance(node, ast.FunctionDef) and line >= node.body[0].lineno:
                 name = node.name
-                begins = min([node.lineno, *(d.lineno for d in node.decorator_list)])
-    return span, name, begins
+                first = node.body[-1 if len(node.body) == 1 else 1].lineno
+    return begins, name, first
 
 
 def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
@@ -230,21 +246,22 @@ def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
     return sorted(filter(counts, every), key=repr)
 
 
-def meeting(met: dict[str, Met], places: set[str]) -> dict[str, float]:
-    """Tests that meet one of the places, and how long each takes."""
+def meeting(met: dict[str, Met], place: str, is_everywhere: bool = False) -> dict[str, float]:
+    """Tests that meet a statement, and how long each takes; with one at import, all of its file."""
     found: dict[str, float] = {}
     for of in met.values():
-        hit = {name for name, lines in of.lines.items() if lines & places}
-        found |= of.took_s if "" in hit else {name: of.took_s[name] for name in hit}
+        hit = {name for name, lines in of.lines.items() if place in lines}
+        whole = "" in hit or (is_everywhere and hit)
+        found |= of.took_s if whole else {name: of.took_s[name] for name in hit}
     return found
 
 
 def survives(folder: Path, mutation: MutationSpec, met: dict[str, Met]) -> str | None:
     """Place, kind and changed line of a mutant that the tests pass with."""
     file = mutation.module_path.relative_to(folder)
-    span, _, begins = statement(ast.parse(mutation.module_path.read_text()), mutation.start_pos[0])
-    took_s = meeting(met, {f"{file}:{line}" for line in span})
-    took_s = took_s or meeting(met, {f"{file}:{begins}"})
+    tree = ast.parse(mutation.module_path.read_text())
+    begins, name, first = statement(tree, mutation.start_pos[0])
+    took_s = meeting(met, f"{file}:{begins}", not name) or meeting(met, f"{file}:{first}")
     operator = get_operator(mutation.operator_name)(**mutation.operator_args)
     with use_mutation(mutation.module_path, operator, mutation.occurrence) as (before, after):
         limit_s = LIMIT_S + LIMIT_FACTOR * sum(took_s.values())
@@ -283,7 +300,7 @@ def main() -> int:
         own = sorted(target.glob("*.py")) if target.is_dir() else [target]
         tests += [str(file.relative_to(folder)) for file in own if ">>>" in file.read_text()]
         known = ask.known or folder / "known.json"
-        met = watched(folder, target, tests, known, began_s + ask.for_s)
+        met = watched(folder, own, tests, known, began_s + ask.for_s)
         every = mutants(folder, ask.module, ask.functions)
         random.Random(ask.seed).shuffle(every)
         chosen = ask.pick or range(ask.skip, min(ask.skip + ask.count, len(every)))
