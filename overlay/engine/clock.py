@@ -205,8 +205,11 @@ def fit_offset(
     meat = float(np.sum(score**2))
     for k in range(1, reach + 1):
         meat += 2 * (1 - k / (reach + 1)) * float(np.sum(score[k:] * score[:-k]))
+    # The score's own slope, which the weights bend: a sandwich by the weights is a third too thin.
+    far2 = residual**2 / spread2
+    bread = float(np.sum(weight * lean**2 * (TAIL - far2) / (TAIL + far2)))
     plain = 1 / information
-    robust = max(meat, 0.0) / information**2
+    robust = max(meat, 0.0) / max(bread, information / 2) ** 2
     # Few samples on steep parts say little about their own scatter: about Student's widening.
     share = weight * lean**2
     free = max(float(np.sum(share) ** 2 / np.sum(share**2)) - 2, 1.0)

@@ -6,14 +6,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.stats
+from scipy.signal import lfilter
 
 from overlay.demo.recorder import Receiver, RevCounter, record_revs, record_speed
 from overlay.demo.scenario import BUILD_B
 from overlay.demo.soundtrack import RATE_HZ, SoundSpec, soundtrack
 from overlay.demo.vehicle import Drive, Motion, simulate
-from overlay.engine.clock import rpm_clock_offset
-from overlay.engine.clock_speed import rpm_clock_offset_from_speed
+from overlay.engine.clock import TAIL, _log_t, fit_offset, rpm_clock_offset
+from overlay.engine.clock_speed import _mixture, densest, rpm_clock_offset_from_speed
 from overlay.engine.sound_rpm import SoundRpm, rpm_from_sound
+from overlay.engine.tuning import BY_SPEED
 from overlay.footage.model import Sound
 from overlay.series import Series
 
@@ -164,3 +167,89 @@ def test_job__made_clips(tmp_path: Path) -> None:
     assert sound is not None
     found = rpm_clock_offset(rpm_from_sound(sound), log_of(course, clock_offset_s=33.3))
     assert found.offset_s == pytest.approx(33.3, abs=0.005)
+
+
+# -- its parts ---------------------------------------------------------------------------------
+
+
+def test_log_t__is_the_density_of_students_t_up_to_a_constant() -> None:
+    residual = np.linspace(-3, 3, 13)
+    for spread in (0.05, 0.4):
+        off = _log_t(residual, spread) - scipy.stats.t(TAIL, scale=spread).logpdf(residual)
+        assert off == pytest.approx(np.full(13, off[0]))
+        assert off[0] == pytest.approx(-scipy.stats.t(TAIL).logpdf(0.0))
+
+
+def swing(t_s: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+    """Engine speed that swings by 800 rpm about 3000 in 4 s."""
+    return np.asarray(3000 + 800 * np.sin(np.pi / 2 * t_s))
+
+
+def swinging(noise: np.ndarray, colour: float = 0.0) -> tuple[float, float]:  # type: ignore[type-arg]
+    """Offset and sigma found for a log of `swing`, 7.3 s late, with noise in it."""
+    t_s = np.arange(0.0, 0.1 * len(noise) - 0.05, 0.1)
+    if colour:
+        noise = np.sqrt(1 - colour**2) * lfilter([1.0], [1.0, -colour], noise)
+
+    def predicted(offset: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+        at = t_s - offset
+        slope = 400 * np.pi * np.cos(np.pi / 2 * at)
+        return swing(at), slope, np.zeros(len(at))
+
+    found = fit_offset(Series("engine_rpm", t_s, swing(t_s - 7.3) + noise), predicted, 7.15)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("colour", [0.0, 0.4])
+def test_fit__sigma_is_how_far_offsets_scatter(rng: np.random.Generator, colour: float) -> None:
+    """Of white noise, sigma / sqrt(sum of squared slopes): 40 / (400 pi sqrt(100)) = 3.2 ms.
+
+    What follows itself by r from sample to sample has (1 + r) / (1 - r) of that variance.
+    """
+    found = np.array([swinging(rng.normal(0, 40, 200), colour) for _ in range(150)])
+    known_s = 40 / (400 * np.pi * 10) * np.sqrt((1 + colour) / (1 - colour))
+    assert np.mean(found[:, 0]) == pytest.approx(7.3, abs=4 * known_s / np.sqrt(150))
+    assert np.std(found[:, 0]) == pytest.approx(known_s, rel=0.2)
+    assert np.median(found[:, 1]) == pytest.approx(known_s, rel=0.25)
+
+
+def test_fit__wild_samples_count_little_and_few_are_not_enough(rng: np.random.Generator) -> None:
+    noise = rng.normal(0, 20, 200)
+    noise[::19] += 1500
+    assert swinging(noise)[0] == pytest.approx(7.3, abs=0.006)
+    log = Series("engine_rpm", np.arange(5.0), np.arange(5.0) + 1)
+    assert fit_offset(log, lambda _: (log.values, log.values, log.values), 0.0) is None
+
+
+def test_densest__is_the_middle_of_the_crowded_third() -> None:
+    """Slip only lifts: six of 18 lie within 0.05 of 2, the others spread out above."""
+    values = np.r_[np.linspace(1.95, 2.05, 6), 2.4 + 0.3 * np.arange(12)]
+    assert densest(values[::-1]) == pytest.approx(2.0)
+
+
+def test_speed__mixture_is_a_density_of_core_and_slip() -> None:
+    at = np.linspace(-8, 8, 1601)
+    for spread in (0.02, 0.3):
+        density = np.exp(_mixture(at, spread))
+        core = 0.85 * scipy.stats.norm(0, spread).pdf(at) * np.sqrt(2 * np.pi)
+        wide = 0.15 * scipy.stats.norm(0, BY_SPEED.chance_spread).pdf(at) * np.sqrt(2 * np.pi)
+        assert density == pytest.approx(core + wide + 1e-9)
+
+
+@pytest.mark.parametrize("rpm_per_mps", [180.0, 420.0])
+def test_speed__of_a_drive_that_holds_in_closed_form(rpm_per_mps: float) -> None:
+    """Revs at a constant times 4 + 8 sin^2, 12.34 s late by the log's clock; slip at two places."""
+    t_s = np.arange(0.0, 20.0, 0.05)
+    speed = 4 + 8 * np.sin(0.31 * t_s) ** 2
+    log_s = np.arange(8.0, 36.0, 0.1)
+    revs = rpm_per_mps * (4 + 8 * np.sin(0.31 * (log_s - 12.34)) ** 2)
+    revs = np.where((log_s > 15) & (log_s < 16), 1.3 * revs, revs)
+    found = rpm_clock_offset_from_speed(t_s, speed, Series("engine_rpm", log_s, revs))
+    assert found.offset_s == pytest.approx(12.34, abs=0.004)
+    assert found.interval_s is not None
+    low, high = found.interval_s
+    assert (low + high) / 2 == pytest.approx(found.offset_s)
+    # With nothing left to scatter, the model's own share is all of it.
+    assert (high - low) / 2 == pytest.approx(1.959964 * BY_SPEED.model_sigma_s, rel=0.35)
+    assert found.logger_delay_up_to_s == pytest.approx(0.05)
