@@ -178,9 +178,9 @@ def passes(folder: Path, tests: list[str], plugin: Watch | Ordered, limit_s: flo
 
 def digest(folder: Path, test: str) -> str:
     """Of all that a test file's outcome depends on: the program, helpers of tests, itself."""
-    files = [*folder.glob("overlay/**/*.py"), *folder.glob("tests/**/*.py"), folder / test]
+    files = [*folder.glob("overlay/**/*.py"), *folder.glob("tests/**/*.py")]
     others = {f for f in files if f.name.startswith("test_") or "benchmarks" in f.parts}
-    kept = sorted({*files} - others | {folder / test})
+    kept = sorted({*files} - others | {folder / test.split("::")[0]})
     parts = [f"{file.relative_to(folder)}\0{file.read_text()}" for file in kept]
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()
 
