@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from overlay.errors import InputError, UsageError
-from overlay.runs.smoother import smooth
+from overlay.runs.smoother import _pieces, smooth
 from overlay.runs.statespace import jerk_covariance, transition
 from overlay.runs.tuning import SMOOTHER
 from overlay.series import Series
@@ -272,3 +272,16 @@ def test_smooth__four_readings_are_enough_and_three_are_not(rng):
     assert np.all(np.isfinite(smoothed(part).speed_mps))
     with pytest.raises(InputError, match="3 readings"):
         smoothed(Series(log.name, log.t_s[5:8], log.values[5:8]))
+
+
+def test_pieces__each_launch_is_looked_for_in_the_rest_before_it(rng):
+    """Hops from 0, 8 and 16 s on with 1.5 s of rest between: the search begins in that rest."""
+    truth = truth_of(lambda t: np.where(t % 8 < 3.25, 2.0, np.where(t % 8 < 6.5, -2.0, 0.0)), 24.0)
+    log = received(truth, rng, delay_s=0.0, smoothing_s=0.0, end_s=22.0)
+    pieces = _pieces(log, np.arange(-200, 2200) / 100)
+    assert len(pieces) == 3
+    for start_s, rest_s, piece in zip((0.0, 8.0, 16.0), (2.0, 1.6, 1.6), pieces, strict=True):
+        assert piece.launch is not None
+        assert start_s - rest_s <= piece.launch.start_s < start_s
+        assert start_s < piece.launch.end_s < start_s + 0.6
+        assert piece.readings.t_s[1] >= piece.launch.start_s
