@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from overlay.series import Series
-from overlay.verify.heard import check_heard, check_sound
+from overlay.verify.heard import _why_slipping, check_heard, check_sound
+from overlay.verify.lag import Fitted
 from tests.clips import make_clip
 from tests.demo_runs import ready_runs
 from tests.verify.test_lag import FINE_S, TRUTH, shown_late
@@ -67,3 +68,39 @@ def test_check_sound__says_why_it_cannot_tell(tmp_path):
     assert check_sound(silent, shown).reason == "the clip has no sound"
     steady = Series("speed_mps", t_s, np.full(len(t_s), 8.0))
     assert check_sound(ready_runs()[0].clip, steady).reason
+
+
+def used(stray: np.ndarray, *, n_up: int = 100, n_down: int = 60, accel: float = 2.0) -> np.ndarray:
+    """Values of 50 a second: time, speed and acceleration shown, and what the fit leaves.
+
+    `stray` is the relative one, half of the values at half of the top speed.
+    """
+    n = n_up + n_down
+    speed = np.where(np.arange(n) % 2, 10.0, 5.0)
+    rates = np.r_[np.full(n_up, accel), np.full(n_down, -accel)]
+    return np.stack([np.arange(n) * STEP_S, speed, rates, stray * speed / 10.0])
+
+
+@pytest.mark.parametrize(
+    ("fitted", "said"),
+    [
+        (Fitted(used=used(np.zeros(160))), ""),
+        # Every fourth value strays by 6 %; every third by 4 %, which is no slip.
+        (Fitted(used=used(0.06 * (np.arange(160) % 4 == 0))), "for 75 % of the time only"),
+        (Fitted(used=used(0.04 * (np.arange(160) % 3 == 0))), ""),
+        (Fitted(used=used(np.zeros(160), n_up=140, n_down=20)), "holds for 0.4 s of slowing down"),
+        (Fitted(used=used(np.zeros(160), n_up=24, n_down=136)), "0.5 s of speeding up: too short"),
+        (Fitted(used=used(np.zeros(160), n_up=135, n_down=25)), ""),
+        (Fitted(used=used(np.zeros(160), accel=0.29)), "0.0 s of speeding up"),
+        # A ratio that bends by 4 %; 0.006 for each m/s² over 4 m/s² are 2.4 %, 0.004 are 1.6 %.
+        (Fitted(bend=-0.04, used=used(np.zeros(160))), "by 4 % between slow and fast, by 0 %"),
+        (Fitted(squat=-0.006, used=used(np.zeros(160))), "by 2 % between push and braking"),
+        (Fitted(bend=0.029, squat=0.0049, used=used(np.zeros(160))), ""),
+        (Fitted(used=used(np.repeat([0.009, -0.009], 80))), "its ratio varies by 0.9 %"),
+        (Fitted(used=used(np.repeat([0.007, -0.007], 80))), ""),
+    ],
+)
+def test_why_slipping__by_its_limits(fitted, said):
+    found = _why_slipping(fitted, STEP_S)
+    assert said in found
+    assert bool(found) == bool(said)
