@@ -19,8 +19,25 @@ def test_engine_rpm_at__undoes_wheel_speed(rng):
 
 
 @pytest.mark.parametrize(
-    "bad", [((), 0.88), ((0.0,), 0.88), ((6.0,), 0.0), ((float("nan"),), 0.88), ((6.0,), -1.0)]
+    ("bad", "said"),
+    [
+        (((), 0.88), "gear ratios"),
+        (((0.0,), 0.88), "gear ratios"),
+        (((9.4, -6.0), 0.88), "gear ratios"),
+        (((float("nan"),), 0.88), "gear ratios"),
+        (((float("inf"),), 0.88), "gear ratios"),
+        (((6.0,), 0.0), "circumference 0.0 m"),
+        (((6.0,), -1.0), "circumference -1.0 m"),
+        (((6.0,), float("inf")), "circumference inf m"),
+        (((6.0,), 0.88, 0.0), "limiter 0.0 rpm"),
+        (((6.0,), 0.88, -1.0), "limiter -1.0 rpm"),
+    ],
 )
-def test_driveline__refuses_nonsense(bad):
-    with pytest.raises(UsageError):
+def test_driveline__refuses_nonsense(bad, said):
+    with pytest.raises(UsageError, match=said):
         Driveline(*bad)
+
+
+def test_driveline__takes_any_gearing_above_0():
+    for ratios, limiter_rpm in (((9.4,), None), ((12.0, 0.4), 0.5)):
+        assert Driveline(ratios, 0.01, limiter_rpm).ratios == ratios
