@@ -8,9 +8,10 @@ the package's are slow, ``--functions`` takes those mutants only that lie in fun
 First every test file runs once without a mutant, in which it is noted which test meets which line
 and how long it takes; ``--known FILE`` keeps that for the next call. A mutant is then tried by the
 tests that meet its statement (its function where none does), quickest first, to the first failure.
-Each is tried in a fork of this process, which holds the big libraries already. Survivors
-are printed with their number and place, so that a test can be written or the reason given;
-``--pick`` tries mutants by number again, and ``--for-s`` with ``--skip`` cuts the work into parts.
+Each is tried in a fork of one process that holds all tests, by exchanging the code of functions;
+what a module holds besides them, in a fork that reads all anew. Survivors are printed with number
+and place, so that a test can be written or the reason given; ``--pick`` tries mutants by number
+again, and ``--for-s`` with ``--skip`` cuts the work into parts.
 
 Survivors that no test can notice, met in every package: a limit that no float meets exactly (``>``
 for ``>=``), words and small whole numbers compared by ``is``, an initial value of a maximum over
@@ -33,8 +34,9 @@ import shutil
 import sys
 import tempfile
 import time
+import types
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -46,6 +48,7 @@ import scipy.linalg
 import scipy.optimize
 import scipy.signal
 import scipy.stats  # noqa: F401
+from _pytest.runner import runtestprotocol
 from cosmic_ray.commands.init import init
 from cosmic_ray.mutating import use_mutation
 from cosmic_ray.plugins import get_operator
@@ -58,7 +61,9 @@ PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:warnings")
 LIMIT_S, LIMIT_FACTOR = 10, 4  # processor time: that much, and so many times what the tests take
 NOTE = "_note_that_this_is_met"
 BUCKETS_S = (0.05, 0.3, 2.0, 10.0)  # tests are begun by their time, roughly
+SOUND_S = 0.3  # tests as quick as that must pass with the code exchanged for itself
 LEAST_SHARE = 0.9
+Tried = Callable[[Path, dict[str, float], float], bool]  # a module's file, tests, limit: noticed?
 
 
 @dataclass
@@ -131,10 +136,104 @@ class Ordered:
         self.took_s = took_s
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        def place(item: pytest.Item) -> int:
-            return sum(self.took_s[item.nodeid] > limit_s for limit_s in BUCKETS_S)
+        items[:] = ordered(items, self.took_s)
 
-        items[:] = sorted((item for item in items if item.nodeid in self.took_s), key=place)
+
+def ordered(items: list[pytest.Item], took_s: dict[str, float]) -> list[pytest.Item]:
+    """Those of the items whose times are given, the quickest first, else in their order."""
+
+    def place(item: pytest.Item) -> int:
+        return sum(took_s[item.nodeid] > limit_s for limit_s in BUCKETS_S)
+
+    return sorted((item for item in items if item.nodeid in took_s), key=place)
+
+
+class Campaign:
+    """A plugin of pytest that tries mutants in forks of the process that holds all tests."""
+
+    def __init__(self, trial: Callable[[Tried], None]) -> None:
+        self.trial = trial
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self.trial(lambda file, took_s, limit_s: fails(session.items, file, took_s, limit_s))
+        return True
+
+
+def fails(items: list[pytest.Item], file: Path, took_s: dict[str, float], limit_s: float) -> bool:
+    """Whether a test fails, in a fork, with the functions of a module as its file has them now."""
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            quietly(limit_s)
+            swap(file)
+            chosen = ordered(items, took_s)
+            pairs = zip(chosen, [*chosen[1:], None], strict=True)
+            reports = (r for one, then in pairs for r in runtestprotocol(one, False, then))
+            code = int(any(report.failed for report in reports))
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(child, 0)
+    return os.waitstatus_to_exitcode(status) != 0
+
+
+def swap(file: Path) -> None:
+    """Give the functions of a module that is loaded the code that its file holds now."""
+    loaded = [m for m in sys.modules.values() if getattr(m, "__file__", None) == str(file)]
+    for module in loaded:  # one that is not is read from its file by the test that needs it
+        now = types.ModuleType(module.__name__)
+        now.__dict__.update(__file__=module.__file__, __package__=module.__package__)
+        sys.modules[module.__name__] = now  # dataclasses look their module up
+        exec(compile(file.read_text(), str(file), "exec"), now.__dict__)
+        sys.modules[module.__name__] = module
+        for name, new in vars(now).items():
+            exchange(vars(module).get(name), new, module.__name__)
+
+
+def exchange(old: Any, new: Any, module: str) -> None:
+    """The code of a function, or of a class's functions, of a module's own."""
+    if getattr(new, "__module__", None) != module or old is None:
+        return
+    if isinstance(new, type):
+        for name, part in vars(new).items():
+            for inner in (part, *(getattr(part, n, None) for n in ("__func__", "fget", "func"))):
+                if isinstance(inner, types.FunctionType) and inner.__module__ == module:
+                    held = vars(old).get(name)
+                    held = (
+                        held
+                        if inner is part
+                        else next(
+                            getattr(held, n)
+                            for n in ("__func__", "fget", "func")
+                            if hasattr(held, n)
+                        )
+                    )
+                    exchange(held, inner, module)
+        return
+    old, new = (getattr(one, "__wrapped__", one) for one in (old, new))
+    if isinstance(new, types.FunctionType):
+        old.__code__, old.__defaults__ = new.__code__, new.__defaults__
+        old.__kwdefaults__ = new.__kwdefaults__
+
+
+def quietly(limit_s: float) -> None:
+    """A fork says nothing, leaves no compiled file, and takes no longer than that."""
+    os.setsid()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.dup2(nowhere, 2)
+    sys.dont_write_bytecode = True
+    # Of processor time, since other work on the machine is no fault of the mutant's.
+    resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s)))
+
+
+def at_home(folder: Path) -> None:
+    """This process takes program and tests from the copy."""
+    os.chdir(folder)
+    sys.path[:] = [str(folder), *(p for p in sys.path if p not in ("", str(ROOT)))]
+    for name in [n for n in sys.modules if n.split(".")[0] in ("tests", "overlay")]:
+        del sys.modules[name]
 
 
 def copied(folder: Path) -> None:
@@ -152,18 +251,8 @@ def passes(folder: Path, tests: list[str], plugin: Watch | Ordered, limit_s: flo
     """Whether the tests pass, in a fork; one that takes too long does not."""
     child = os.fork()
     if child == 0:
-        os.chdir(folder)
-        os.setsid()
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 1)
-        os.dup2(nowhere, 2)
-        # Compiled files of the code as it is are of use to all mutants; none of a mutant is kept.
-        sys.dont_write_bytecode = isinstance(plugin, Ordered)
-        sys.path[:] = [str(folder), *(p for p in sys.path if p not in ("", str(ROOT)))]
-        for name in [n for n in sys.modules if n.split(".")[0] in ("tests", "overlay")]:
-            del sys.modules[name]
-        # Of processor time, since other work on the machine is no fault of the mutant's.
-        resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s)))
+        quietly(limit_s)
+        at_home(folder)
         if isinstance(plugin, Watch):
             setattr(builtins, NOTE, plugin.note)
         code = int(pytest.main([*PYTEST, *tests], plugins=[plugin]))
@@ -224,6 +313,25 @@ def statement(tree: ast.Module, line: int) -> tuple[int, str, int]:
     return begins, name, first
 
 
+def is_hint(tree: ast.Module, mutation: MutationSpec) -> bool:
+    """Whether a mutant only changes what is said of types, or how arguments are given."""
+    at = mutation.start_pos
+
+    def holds(node: ast.AST | None) -> bool:
+        if not isinstance(node, ast.expr | ast.stmt):
+            return False
+        end = (node.end_lineno or 0, node.end_col_offset or 0)
+        return (node.lineno, node.col_offset) <= at < end
+
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign) and holds(node.annotation):
+            return True
+        if isinstance(node, ast.FunctionDef) and holds(node) and at[0] < node.body[0].lineno:
+            values = (*node.args.defaults, *node.args.kw_defaults, *node.decorator_list)
+            return not any(map(holds, values))
+    return False
+
+
 def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
     """Every mutant that changes what is worked out, not a type hint such as ``float | None``."""
     target = folder / "overlay" / module
@@ -256,7 +364,9 @@ def meeting(met: dict[str, Met], place: str, is_everywhere: bool = False) -> dic
     return found
 
 
-def survives(folder: Path, mutation: MutationSpec, met: dict[str, Met]) -> str | None:
+def survives(
+    folder: Path, mutation: MutationSpec, met: dict[str, Met], in_fork: Tried
+) -> str | None:
     """Place, kind and changed line of a mutant that the tests pass with."""
     file = mutation.module_path.relative_to(folder)
     tree = ast.parse(mutation.module_path.read_text())
@@ -266,7 +376,10 @@ def survives(folder: Path, mutation: MutationSpec, met: dict[str, Met]) -> str |
     with use_mutation(mutation.module_path, operator, mutation.occurrence) as (before, after):
         limit_s = LIMIT_S + LIMIT_FACTOR * sum(took_s.values())
         files = sorted({name.split("::")[0] for name in took_s})
-        if files and not passes(folder, files, Ordered(took_s), limit_s):
+        if name and in_fork(mutation.module_path, took_s, limit_s):
+            return None
+        # What a module holds besides functions is had by all that import it: all begins anew.
+        if not name and files and not passes(folder, files, Ordered(took_s), limit_s):
             return None
     at = mutation.start_pos[0] - 1
     old, new = (text.splitlines()[at].strip() for text in (before, after))
@@ -306,16 +419,29 @@ def main() -> int:
         chosen = ask.pick or range(ask.skip, min(ask.skip + ask.count, len(every)))
         print(f"{len(every)} mutants, seed {ask.seed}; known after", end=" ")
         print(f"{time.monotonic() - began_s:.0f} s", flush=True)
-        survived = tried = 0
-        for number in chosen:
-            if time.monotonic() - began_s > ask.for_s:
-                print(f"time is over: go on with --skip {number}")
-                break
-            tried += 1
-            if said := survives(folder, every[number], met):
-                survived += 1
-                print(f"{number}: {said}", flush=True)
-        noticed = tried - survived
+        count = {"tried": 0, "survived": 0}
+
+        def trial(in_fork: Tried) -> None:
+            quick = {n: s for of in met.values() for n, s in of.took_s.items() if s < SOUND_S}
+            if any(in_fork(file, quick, 10_000) for file in own):
+                raise SystemExit("tests fail without a mutant where code is exchanged")
+            for number in chosen:
+                if time.monotonic() - began_s > ask.for_s:
+                    print(f"time is over: go on with --skip {number}")
+                    break
+                file = every[number].module_path
+                if is_hint(ast.parse(file.read_text()), every[number]):
+                    continue
+                count["tried"] += 1
+                if said := survives(folder, every[number], met, in_fork):
+                    count["survived"] += 1
+                    print(f"{number}: {said}", flush=True)
+
+        at_home(folder)
+        sys.dont_write_bytecode = True
+        if int(pytest.main([*PYTEST, "-s", *tests], plugins=[Campaign(trial)])) > 1:
+            raise SystemExit("the tests cannot be collected")
+        noticed, tried = count["tried"] - count["survived"], count["tried"]
         print(f"{noticed} of {tried} mutants noticed, in {time.monotonic() - began_s:.0f} s")
         return int(noticed < LEAST_SHARE * tried)
 
