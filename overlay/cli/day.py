@@ -14,6 +14,7 @@ from overlay.cli.options import (
     same_clock_option,
     sheet_argument,
     units_option,
+    workers_option,
 )
 from overlay.cli.shared import print_json, say, show, shown_progress
 from overlay.errors import InputError, UsageError
@@ -93,12 +94,7 @@ def check(sheet: str, quiet: bool) -> int:
 @click.option(
     "--retry", is_flag=True, help="Try runs again that failed, though nothing has changed since."
 )
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 64),
-    metavar="N",
-    help="Runs worked on at once.  [default: the processor's cores]",
-)
+@workers_option
 @click.option(
     "--scheduler",
     metavar="ADDRESS",

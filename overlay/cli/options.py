@@ -67,6 +67,12 @@ def output_option(
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object; everything else on stderr."
 )
+workers_option = click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="Runs worked on at once.  [default: the processor's cores]",
+)
 quiet_option = click.option("-q", "--quiet", is_flag=True, help="Show no progress.")
 logs_argument = click.argument("logs", metavar="[LOG...]", nargs=-1)
 clip_and_logs = with_options(click.argument("clip", metavar="CLIP"), logs_argument)

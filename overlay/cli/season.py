@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.options import json_option, quiet_option
+from overlay.cli.options import json_option, quiet_option, workers_option
 from overlay.cli.shared import print_json, show, shown_progress
 from overlay.jobs.season import run_season
 from overlay.report.season import season_json, season_text
@@ -12,12 +12,7 @@ from overlay.report.season import season_json, season_text
 
 @click.command()
 @click.argument("sheets", metavar="SHEET...", nargs=-1, required=True)
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 64),
-    metavar="N",
-    help="Runs worked on at once.  [default: the processor's cores]",
-)
+@workers_option
 @json_option
 @quiet_option
 def season(sheets: tuple[str, ...], workers: int | None, as_json: bool, quiet: bool) -> int:

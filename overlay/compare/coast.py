@@ -84,6 +84,3 @@ def find_coasts(
         Coast(run, k, float(t[a]) + EDGE_S, float(t[b - 1]) - EDGE_S) for a, b in stretches(ok)
     ]
     return tuple(coast for coast in found if coast.duration_s >= LEAST_S)
-
-
-__all__ = ["Coast", "find_coasts"]

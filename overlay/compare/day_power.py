@@ -21,12 +21,11 @@ from overlay.compare.power import (
     assumed_road_load,
     fit_coast,
     power_curve,
-    with_rpm,
 )
 from overlay.compare.standing import DayRun
 from overlay.compare.surroundings import Surroundings, density, surroundings_of
 from overlay.compare.where import Trace
-from overlay.engine.driveline import Driveline
+from overlay.engine.driveline import Driveline, engine_rpm_at
 from overlay.errors import UndeterminedError
 from overlay.sheet import Build, DaySheet, Vehicle
 
@@ -231,7 +230,7 @@ def _power(
     at_rpm = top_rpm = limit_mps = None
     if single and vehicle.circumference_m is not None:
         gear = {"ratio": single[0], "circumference_m": vehicle.circumference_m}
-        curve = with_rpm(curve, **gear)
+        curve = replace(curve, engine_rpm=engine_rpm_at(curve.speed_mps, **gear))
         tops = [one.splits[-1].value for one in day.of_build(build.name) if one.splits[-1].used]
         top_mps = float(np.mean([top for top in tops if top is not None])) if tops else 0.0
         top_rpm = rpm_at_speed(top_mps, **gear) if top_mps else None

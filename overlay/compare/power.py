@@ -14,14 +14,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import block_diag
 
 from overlay.compare.measure import expanded
 from overlay.compare.where import Trace, accel_at, curve
-from overlay.engine.driveline import engine_rpm_at
 from overlay.errors import UndeterminedError, UsageError
 from overlay.runs.model import Kinematics
 from overlay.timebase import FloatArray
@@ -279,11 +278,6 @@ def driving_forces(
         forces.append(setting.inert_kg * accel + resistance)
         sigmas.append(setting.inert_kg * sigma)
     return np.array(forces), np.array(sigmas)
-
-
-def with_rpm(power: PowerCurve, *, ratio: float, circumference_m: float) -> PowerCurve:
-    """The curve with the engine speed that belongs to each speed when nothing slips."""
-    return replace(power, engine_rpm=engine_rpm_at(power.speed_mps, ratio, circumference_m))
 
 
 def _coast_blocks(

@@ -97,9 +97,7 @@ class Orders:
 
     def film(self, asked: AskFilm) -> dict[str, Any]:
         """Put a film in line."""
-        sheet, order = sheet_of(asked.text, self.path), asked.film
-        for name in order.runs:
-            self._own_run(sheet, name)
+        sheet, order = self._checked(asked), asked.film
         self.queue.add("film", order.name, work.film, sheet, order, wide=True)
         return {}
 
@@ -111,10 +109,14 @@ class Orders:
             return target.read_bytes()
 
     def _scene(self, asked: AskFilm) -> Scene:
-        sheet, order = sheet_of(asked.text, self.path), asked.film
-        for name in order.runs:
+        return scene_for(self._checked(asked), asked.film)
+
+    def _checked(self, asked: AskFilm) -> DaySheet:
+        """The sheet of a film whose runs are all in the folder."""
+        sheet = sheet_of(asked.text, self.path)
+        for name in asked.film.runs:
             self._own_run(sheet, name)
-        return scene_for(sheet, order)
+        return sheet
 
     def places(self, asked: AskFilm) -> dict[str, Any]:
         """The film's size and length, and where its gauges stand."""

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from overlay.footage.model import Sound
 from overlay.timebase import FloatArray
+from overlay.units import Z95
 
 RATE_HZ, HOP, WINDOW = 16000, 160, 1024
 LOW_HZ, OCTAVES, BANDS = 60.0, 6, 24  # bands in an octave
@@ -30,7 +31,6 @@ BLOCK_S, RESAMPLES = 0.8, 300
 # Of simulated carts the sound of one run is alike to 0.13 to 0.54, 1.6 to 2.1 times as much as at
 # the best other offset; that of another run of the same cart, or of another cart, 1.2 to 1.5 times.
 LEAST_ALIKE, LEAST_LEAD = 0.1, 1.55
-HALF_95 = 1.959964
 WIDEST_S = 0.25
 CELSIUS = 15.0  # of the air: 10 K more move sound from 60 m away by 3 ms
 
@@ -115,7 +115,7 @@ def clocks_apart(
     shifts = _resampled(tried, heard, at)
     spread_s = float(np.std(shifts)) * HOP / RATE_HZ
     offset_s = beside.start_s - on_board.start_s + float(np.mean(shifts)) * HOP / RATE_HZ
-    half_s = HALF_95 * float(np.hypot(spread_s, ASIDE_SIGMA_M / sound_mps))
+    half_s = Z95 * float(np.hypot(spread_s, ASIDE_SIGMA_M / sound_mps))
     if half_s > WIDEST_S:
         return replace(base, reason=f"the sounds give the offset only to ± {half_s:.2f} s")
     rate = np.gradient(_away(distance_m, places[best]), t_s)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from overlay.engine.trackside import HALF_95, Apart, clocks_apart
+from overlay.engine.trackside import Apart, clocks_apart
 from overlay.errors import UndeterminedError, UsageError
 from overlay.files import forbid_overwriting_inputs
 from overlay.footage import luma_frames, probe, read_sound
@@ -27,6 +27,7 @@ from overlay.render.encoder import EncodeOptions
 from overlay.scene import Cell, Scene, Style, scene_of
 from overlay.scene.layers import Layer
 from overlay.session import RunAnalysis
+from overlay.units import Z95
 
 MOST_OTHERS = 3
 HEARD_HZ = 16000
@@ -173,7 +174,7 @@ def _clock(offset_s: float, interval_s: tuple[float, float], lines: tuple[str, .
         f"its clock shows {offset_s:+.3f} ± {half_s:.3f} s (95 %) more than the one on board at "
         "the same instant, "
     )
-    return Clock(offset_s, half_s / HALF_95, (first + lines[0], *lines[1:]))
+    return Clock(offset_s, half_s / Z95, (first + lines[0], *lines[1:]))
 
 
 def apart_lines(apart: Apart) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from overlay.compare.figures import LEVEL, MAIN_SHARE
 from overlay.compare.further import STEPS, chance_of, runs_wanted
 from overlay.jobs.names import FOLDER
 from overlay.jobs.sheet_runs import sheet_path
-from overlay.sheet import DaySheet, load_sheet
+from overlay.sheet import load_sheet
 
 USUAL_SCATTER_S = 0.05  # of a rolling split from run to run, where none was seen; our own figure
 WARM_UPS = 2
@@ -65,7 +65,7 @@ def plan_day(path: str | Path, *, scatter_s: float | None = None) -> DayPlan:
     level = LEVEL * MAIN_SHARE
     runs = runs_wanted(difference, scatter, level=level)
     each = runs or STEPS[-1]
-    names = tuple(build.name for build in sheet.builds)
+    names, air = tuple(build.name for build in sheet.builds), sheet.conditions
     return DayPlan(
         names,
         runs,
@@ -74,7 +74,7 @@ def plan_day(path: str | Path, *, scatter_s: float | None = None) -> DayPlan:
         difference,
         scatter,
         told,
-        _asks_both_ways(sheet),
+        bool(air.headwind_mps or air.slope_percent),
     )
 
 
@@ -115,11 +115,6 @@ def plan_lines(plan: DayPlan) -> list[str]:
     if plan.both_directions:
         lines.append("wind or slope: drive each way as often with every build")
     return [*lines, *(f"check: {line}" for line in CHECKS), CLOSED_COURSE]
-
-
-def _asks_both_ways(sheet: DaySheet) -> bool:
-    air = sheet.conditions
-    return bool(air.headwind_mps or air.slope_percent)
 
 
 def _seen_scatter_s(path: Path) -> float | None:

@@ -33,15 +33,11 @@ def tag_run(
     drawn = () if imprint is None else imprint.boxes
     options = replace(run.options, covers=(*run.options.covers, *drawn))
     (found,) = work_out([replace(run, options=options)], target, style, progress=progress)
-    marks, captions = marks_of(found), captions_of(found, style.units)
+    marks = [ChapterMark(at_s, title) for at_s, title, _ in _events(found, style.units)]
+    captions = captions_of(found, style.units)
     add_marks(run.clip, target, marks=marks, captions=captions)
     said = f"wrote {target}: {len(marks)} chapter marks, {len(captions)} lines of timed text"
     return FilmReport((found,), ((*run_lines(found, style.units), said),))
-
-
-def marks_of(run: RunAnalysis) -> tuple[ChapterMark, ...]:
-    """Places to jump to: launch, splits, finish."""
-    return tuple(ChapterMark(at_s, title) for at_s, title, _ in _events(run, "m/s"))
 
 
 def captions_of(run: RunAnalysis, unit: str) -> tuple[Caption, ...]:

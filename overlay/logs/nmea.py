@@ -169,7 +169,9 @@ def _instants(
                 speed = _vtg_mps(sentence, tally)
                 waiting += [] if speed is None else [speed]
                 continue
-            time_of_day_s = _time_of_day_s(_field(sentence, 4 if _is_gll(sentence) else 0))
+            time_of_day_s = _time_of_day_s(
+                _field(sentence, 4 if sentence.sentence_type == "GLL" else 0)
+            )
         except (ValueError, ArithmeticError):
             tally.unparsable += 1
             continue
@@ -199,10 +201,6 @@ def _put_vtg(speed_mps: float, instant: _Instant, tally: _Tally) -> None:
         instant.vtg_mps = speed_mps
     else:
         tally.duplicates += 1
-
-
-def _is_gll(sentence: Any) -> bool:
-    return bool(sentence.sentence_type == "GLL")
 
 
 def _field(sentence: Any, index: int) -> str:

@@ -219,6 +219,3 @@ def _shown_by(ground: Basis, trial: _Trial) -> str:
             change = "faster" if gain < 0 else "slower"
             return f"{goal.label}: {abs(gain):.2f} s {change}, {runs} runs of each build"
     return ""
-
-
-__all__ = ["Prospect", "ranked"]

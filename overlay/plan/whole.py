@@ -391,6 +391,3 @@ def _sweep(ground: Basis, slip: Slip | None, candidates: Sequence[Candidate]) ->
         worth=ground.worth,
         sizes=choices(ground.vehicle, candidates, with_now=True),
     )
-
-
-__all__ = ["HeldOut", "Next", "plan_next"]

@@ -301,6 +301,3 @@ def _listed(value: Any) -> Any:
     if isinstance(value, tuple) and value and isinstance(value[0], Figure | Size):
         return [asdict(one) for one in value]
     return value.tolist() if hasattr(value, "tolist") else value
-
-
-__all__ = ["NextParts", "change_text", "figure_text", "next_json", "next_parts", "next_text"]

@@ -20,7 +20,7 @@ from overlay.compare.figures import (
 )
 from overlay.compare.power_step import PowerStep, power_steps
 from overlay.compare.spoiled import RULE
-from overlay.compare.standing import TOP, DayRun, Standing
+from overlay.compare.standing import TOP, DayRun
 from overlay.files import written_whole
 from overlay.report.numbers import difference_text, figure_unit, signed
 from overlay.report.results_power import power_lines, surroundings_lines
@@ -314,8 +314,3 @@ def _plain(text: str) -> str:
     for sign in "\\|*_`<>[]#":
         text = text.replace(sign, "\\" + sign)
     return " ".join(text.split())
-
-
-def notes_of(one: Standing) -> str:
-    """A run's notes on one line."""
-    return "; ".join(one.notes)

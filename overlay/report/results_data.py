@@ -16,7 +16,7 @@ from overlay.compare.figures import LEVEL, BuildSummary, Comparison
 from overlay.compare.spoiled import RULE
 from overlay.compare.standing import DayRun, Standing
 from overlay.files import written_whole
-from overlay.report.results import DayResults, notes_of
+from overlay.report.results import DayResults
 from overlay.runs.model import SplitGoal
 
 _SUFFIX = {"s": "s", "m/s": "mps"}
@@ -94,7 +94,7 @@ def write_csv(path: Path, results: DayResults) -> None:
                 known = split.value is not None
                 row += [f"{split.value:.4f}", f"{split.total_sigma:.4f}"] if known else ["", ""]
                 row.append(str(int(split.used)))
-            writer.writerow([*row, no_formula(notes_of(one))])
+            writer.writerow([*row, no_formula("; ".join(one.notes))])
 
 
 def no_formula(text: str) -> str:

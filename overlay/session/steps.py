@@ -29,12 +29,12 @@ from overlay.session.sound import rpm_heard, rpm_timing, with_rpm_timing
 from overlay.sync import estimate_offset
 from overlay.sync.model import Alignment
 from overlay.sync.rounding import raised
+from overlay.units import Z95
 
 SHORTEST_S = 1.0
 LONG_S, WHOLE_SHARE = 120.0, 0.9
 WIDE_HALF_S = 0.08  # an interval as wide is worth a closer look at the ground
 CELLS_WIDTH_PX, CORNERS_WIDTH_PX = 320, 640  # of the pictures that each way of measuring takes
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
 def align(

@@ -20,7 +20,7 @@ from overlay.sync.evidence import (
 )
 from overlay.sync.fit import Fit, tuned
 from overlay.sync.joint import Evidence
-from overlay.sync.model import HALF_95, Alignment
+from overlay.sync.model import Alignment
 from overlay.sync.refusal import LEAST_SAMPLES, early_refusal, late_refusal
 from overlay.sync.rounding import COARSE_STEP_MPS, Rounding, raised
 from overlay.sync.same_run import one_way
@@ -33,6 +33,7 @@ from overlay.sync.verdict import (
     score_of,
     verdict_of,
 )
+from overlay.units import Z95
 
 SMOOTHING_TRIALS_S = (0.05, 0.2, 0.4, 0.65, 0.9)
 SMOOTHING_START_S = 0.25
@@ -139,7 +140,7 @@ def either(one: Alignment, other: Alignment) -> Alignment:
         return replace(refused, raised_mps=raised_mps, raised_sigma_mps=raised_sigma_mps)
     both = (one, other)
     totals, intervals = [a.total_offset_s or 0.0 for a in both], [a.interval_s for a in both]
-    sigmas = np.array([(i[1] - i[0]) / (2 * HALF_95) for i in intervals if i is not None])
+    sigmas = np.array([(i[1] - i[0]) / (2 * Z95) for i in intervals if i is not None])
     interval_s = mixture_interval(np.array(totals), sigmas, np.full(2, 0.5))
     total_s, smoothing_s = sum(totals) / 2, (one.smoothing_s + other.smoothing_s) / 2
     has_lag = one.readout_lag_s is not None

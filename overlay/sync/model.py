@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from overlay.series import Series
-
-HALF_95 = 1.959964  # half-width of a 95 % interval of the normal distribution, in sigmas
+from overlay.units import Z95
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,7 @@ class Alignment:
         """The same with a further standard uncertainty of the log's times, common to all, in it."""
         if not self.interval_s or self.total_offset_s is None:
             return self
-        middle, half = self.total_offset_s, HALF_95 * sigma_s
+        middle, half = self.total_offset_s, Z95 * sigma_s
         low, high = (math.hypot(end - middle, half) for end in self.interval_s)
         interval_s = (middle - low, middle + high)
         lag_s = None if self.readout_lag_interval_s is None else interval_s

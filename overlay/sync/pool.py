@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from overlay.sync.model import HALF_95, Alignment
+from overlay.sync.model import Alignment
+from overlay.units import Z95
 
 CONSTANT_P = 0.05
 
@@ -39,7 +40,7 @@ def _values(alignments: Sequence[Alignment]) -> list[tuple[float, float]]:
         value = a.readout_lag_s if lags else a.total_offset_s
         interval = a.readout_lag_interval_s if lags else a.interval_s
         if value is not None and interval is not None:
-            found.append((value, (interval[1] - interval[0]) / (2 * HALF_95)))
+            found.append((value, (interval[1] - interval[0]) / (2 * Z95)))
     return found
 
 
@@ -77,13 +78,13 @@ def pool(alignments: Sequence[Alignment]) -> Pooled | None:
     q = float(weight @ (value - mean) ** 2)
     free = len(found) - 1
     if free == 0:
-        half = HALF_95 * math.sqrt(float(variance[0]))
+        half = Z95 * math.sqrt(float(variance[0]))
         return Pooled(mean, (mean - half, mean + half), 1, 0.0, 1.0, True, 0.0, "one run only")
     from scipy.stats import chi2, t
 
     p_value = float(chi2.sf(q, free))
     if p_value >= CONSTANT_P:
-        half = HALF_95 / math.sqrt(float(np.sum(weight)))
+        half = Z95 / math.sqrt(float(np.sum(weight)))
         note = f"{len(found)} runs agree on one lag (p = {p_value:.2f})"
         return Pooled(mean, (mean - half, mean + half), len(found), q, p_value, True, 0.0, note)
     scale = float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))

@@ -16,10 +16,10 @@ from overlay.motion.trust import LEAST_BEND
 from overlay.sync.evidence import without_log, without_motion
 from overlay.sync.fit import Fit, curvature_sigma_s, fitted, log_freedom, tuned
 from overlay.sync.joint import Evidence
-from overlay.sync.model import HALF_95
 from overlay.sync.rounding import unrounded
 from overlay.sync.same_run import gain_wander, one_way, usual_wander
 from overlay.timebase import FloatArray
+from overlay.units import Z95
 
 SMOOTHING_GRID_S = np.arange(0.0, 1.01, 0.1)
 FINE_SMOOTHING_S = 0.02
@@ -72,7 +72,7 @@ def _student(freedom: float) -> float:
     """How much wider an interval is whose noise was estimated with few degrees of freedom."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(max(freedom, 3.0), 0.975)) / HALF_95
+    return float(stdtrit(max(freedom, 3.0), 0.975)) / Z95
 
 
 def at_smoothing(

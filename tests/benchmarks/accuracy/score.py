@@ -21,7 +21,8 @@ from overlay.motion import MotionSignal, ground_signal, motion_signal
 from overlay.series import Series
 from overlay.session.steps import best_alignment
 from overlay.sync.estimate import estimate_offset
-from overlay.sync.model import HALF_95, Alignment
+from overlay.sync.model import Alignment
+from overlay.units import Z95
 
 Array = npt.NDArray[np.float64]
 NAN = float("nan")
@@ -65,7 +66,7 @@ def outcome(
     if found.total_offset_s is None or found.interval_s is None:
         return Outcome(NAN, False, NAN, bound_s, fair_bound_s, found.reason or "")
     low, high = found.interval_s
-    sigma = (high - low) / (2 * HALF_95)
+    sigma = (high - low) / (2 * Z95)
     error = found.total_offset_s - true_s
     return Outcome(error, low <= true_s <= high, sigma, bound_s, fair_bound_s)
 
