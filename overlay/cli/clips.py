@@ -7,7 +7,13 @@ from typing import Any
 
 import click
 
-from overlay.cli.options import Finite, encoder_options, many, output_option, quiet_option
+from overlay.cli.options import (
+    encoder_options,
+    many,
+    number,
+    output_option,
+    quiet_option,
+)
 from overlay.cli.shared import say, shown_progress
 from overlay.errors import UsageError
 from overlay.jobs.join_track import write_joined_track
@@ -21,34 +27,12 @@ from overlay.render.teaser import teaser_clip
 @click.command()
 @click.argument("clip", metavar="CLIP")
 @output_option("OUT", "A .gif or .webp to write.")
-@click.option(
-    "--from",
-    "from_s",
-    type=Finite(),
-    default=0.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Start.",
-)
-@click.option(
-    "--to",
-    "to_s",
-    type=Finite(),
-    metavar="SECONDS",
-    help="End, at most 30 s later.  [default: the clip's end]",
-)
+@number("--from", "from_s", "SECONDS", "Start.", default=0.0)
+@number("--to", "to_s", "SECONDS", "End, at most 30 s later.  [default: the clip's end]")
 @click.option(
     "--width", type=int, default=480, show_default=True, metavar="PIXELS", help="64 to 1280."
 )
-@click.option(
-    "--rate",
-    "rate_hz",
-    type=Finite(),
-    default=12.5,
-    show_default=True,
-    metavar="HZ",
-    help="1 to 30.",
-)
+@number("--rate", "rate_hz", "HZ", "1 to 30.", default=12.5)
 @quiet_option
 def teaser(clip: str, output: str, quiet: bool, **part: Any) -> None:
     """Write part of CLIP, usually one with gauges, as a silent loop at its true speed."""
@@ -96,32 +80,29 @@ def join(parts: tuple[str, ...], output: str, quiet: bool) -> None:
 )
 @click.option("--verdict-text", "verdict", metavar="TEXT", help="On the last card.")
 @many("--value-text", "value_lines", "TEXT", "Below it. Repeat for more.")
-@click.option(
+@number(
     "--loudness",
     "loudness_lufs",
-    type=Finite(-36, -9),
+    "LUFS",
+    "Of the whole sound: -14 suits the net, -23 broadcasting.",
+    within=(-36, -9),
     default=-14.0,
-    show_default=True,
-    metavar="LUFS",
-    help="Of the whole sound: -14 suits the net, -23 broadcasting.",
 )
-@click.option(
+@number(
     "--title-time",
     "title_s",
-    type=Finite(1, 30),
+    "SECONDS",
+    "How long the first card stays.",
+    within=(1, 30),
     default=3.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="How long the first card stays.",
 )
-@click.option(
+@number(
     "--results-time",
     "results_s",
-    type=Finite(1, 30),
+    "SECONDS",
+    "How long the last card stays.",
+    within=(1, 30),
     default=6.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="How long the last card stays.",
 )
 @encoder_options
 @quiet_option

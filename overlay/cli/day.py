@@ -5,10 +5,10 @@ from __future__ import annotations
 import click
 
 from overlay.cli.options import (
-    Finite,
     column_option,
     json_option,
     logs_argument,
+    number,
     parse_columns,
     quiet_option,
     same_clock_option,
@@ -180,11 +180,12 @@ def find(
 
 @day.command(short_help="Plan how many runs to drive, and in what order.")
 @sheet_argument
-@click.option(
+@number(
     "--scatter",
-    type=Finite(0.001, 10.0),
-    metavar="S",
-    help="Standard deviation of a split from run to run, seconds.  [default: as seen before]",
+    "scatter",
+    "S",
+    "Standard deviation of a split from run to run, seconds.  [default: as seen before]",
+    within=(0.001, 10.0),
 )
 def plan(sheet: str, scatter: float | None) -> None:
     """Say how many runs of each build to drive, and in what order, from SHEET (day.toml).

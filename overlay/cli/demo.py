@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import click
 
-from overlay.cli.options import Finite, output_option, quiet_option
+from overlay.cli.options import number, output_option, quiet_option
 from overlay.cli.shared import say, show, shown_progress
 from overlay.jobs.gauge_sheet import write_sheet
 
 
 @click.command()
 @output_option("SHEET.png", "The picture to write.")
-@click.option(
+@number(
     "--scale",
-    type=Finite(0.5, 2),
+    "scale",
+    "FACTOR",
+    "1: the sizes that gauges have in a 1080p picture.",
+    within=(0.5, 2),
     default=1.0,
-    show_default=True,
-    metavar="FACTOR",
-    help="1: the sizes that gauges have in a 1080p picture.",
 )
 def gauges(output: str, scale: float) -> None:
     """Draw every gauge in every state into SHEET.png, over white, busy and black ground."""

@@ -7,12 +7,12 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
-    Finite,
     burnt_in,
     clip_and_logs,
     encoder_of,
     encoding,
     many,
+    number,
     output_option,
     quiet_option,
     readout_options,
@@ -78,15 +78,8 @@ def draw(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
 
 @click.command()
 @clip_and_logs
-@click.option(
-    "--from",
-    "from_s",
-    type=Finite(),
-    required=True,
-    metavar="SECONDS",
-    help="Its start.",
-)
-@click.option("--to", "to_s", type=Finite(), required=True, metavar="SECONDS", help="Its end.")
+@number("--from", "from_s", "SECONDS", "Its start.", required=True)
+@number("--to", "to_s", "SECONDS", "Its end.", required=True)
 @click.option(
     "--factor",
     type=click.IntRange(2, 16),
@@ -120,9 +113,7 @@ def slow(clip: str, logs: tuple[str, ...], output: str, quiet: bool, **words: An
 
 @click.command()
 @clip_and_logs
-@click.option(
-    "--at", "at_s", type=Finite(), required=True, metavar="SECONDS", help="Footage time to show."
-)
+@number("--at", "at_s", "SECONDS", "Footage time to show.", required=True)
 @output_option("OUT.png", "The picture to write.")
 @run_options
 @quiet_option

@@ -8,7 +8,6 @@ from typing import Any
 import click
 
 from overlay.cli.options import (
-    Finite,
     burnt_in,
     burnt_in_options,
     clip_and_logs,
@@ -17,6 +16,7 @@ from overlay.cli.options import (
     leave_out_option,
     logs_argument,
     measuring,
+    number,
     offset_option,
     options_of,
     output_option,
@@ -155,15 +155,7 @@ def readout(clip: str, output: str, as_json: bool, quiet: bool, **words: Any) ->
 @click.command()
 @clip_and_logs
 @output_option("FILE", "A .csv or .gpx to write.")
-@click.option(
-    "--rate",
-    "rate_hz",
-    type=Finite(0.1, 100),
-    default=10.0,
-    show_default=True,
-    metavar="HZ",
-    help="Rows a second.",
-)
+@number("--rate", "rate_hz", "HZ", "Rows a second.", within=(0.1, 100), default=10.0)
 @same_clock_option
 @offset_option
 @measuring

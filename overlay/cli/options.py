@@ -51,6 +51,23 @@ def many(name: str, into: str, metavar: str, about: str) -> Callable[[Function],
     return click.option(name, into, multiple=True, metavar=metavar, help=about)
 
 
+# Many parameters: each is a word of the option.
+def number(
+    name: str,
+    into: str,
+    metavar: str,
+    about: str,
+    *,
+    within: tuple[float | None, float | None] = (None, None),
+    default: float | None = None,
+    required: bool = False,
+) -> Callable[[Function], Function]:
+    """An option that is one finite number."""
+    words: dict[str, Any] = {"metavar": metavar, "help": about, "required": required}
+    words |= {} if default is None else {"default": default, "show_default": True}
+    return click.option(name, into, type=Finite(*within), **words)
+
+
 def _no_device(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
     require_no_device(Path(value))
     return value
@@ -123,21 +140,19 @@ ignore_option = many(
     "A part of the picture to leave out when motion is measured, shown all the same: in "
     "pixels from the top left, or in shares of the picture such as 0,0,1,0.4. Repeat for more.",
 )
-angle_option = click.option(
+angle_option = number(
     "--angle-of-view",
     "angle_of_view_deg",
-    type=Finite(10, 170),
-    metavar="DEGREES",
-    help="Of the camera, across the longer side of the picture, where it is known; it serves where "
+    "DEGREES",
+    "Of the camera, across the longer side of the picture, where it is known; it serves where "
     "the ground has to be followed among other things.  [default: found in the clip]",
+    within=(10, 170),
 )
-
-offset_option = click.option(
+offset_option = number(
     "--offset",
     "offset_s",
-    type=Finite(),
-    metavar="SECONDS",
-    help="Use this total offset (log time minus footage time of the same event) instead of "
+    "SECONDS",
+    "Use this total offset (log time minus footage time of the same event) instead of "
     "measuring it.",
 )
 rounding_option = click.option(
@@ -179,14 +194,8 @@ layout_option = click.option(
     metavar="FILE.toml",
     help="Places of the gauges, instead of the built-in layout for this shape of picture.",
 )
-lead_option = click.option(
-    "--lead",
-    "lead_s",
-    type=Finite(0, 60),
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Time shown before the launch.",
+lead_option = number(
+    "--lead", "lead_s", "SECONDS", "Time shown before the launch.", within=(0, 60), default=1.0
 )
 encoder_options = with_options(
     click.option(

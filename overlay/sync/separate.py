@@ -14,6 +14,8 @@ def separate(
     clock_offset_s: float,
     clock_interval_s: tuple[float, float],
     evidence: str,
+    *,
+    channel: str = "engine_rpm",
 ) -> Alignment:
     """Fill in the readout lag from a clock offset that something else measured.
 
@@ -30,6 +32,8 @@ def separate(
         Its 95 % interval.
     evidence : str
         What the offset comes from, one sentence for people.
+    channel : str
+        The channel that needs the clock offset only.
 
     Returns
     -------
@@ -53,8 +57,8 @@ def separate(
         raise UsageError(
             f"clock offset {clock_offset_s} s lies outside its own interval {clock_interval_s}"
         )
-    timing = ChannelTiming("engine_rpm", clock_offset_s, clock_interval_s, evidence)
-    others = tuple(c for c in alignment.channels if c.channel != "engine_rpm")
+    timing = ChannelTiming(channel, clock_offset_s, clock_interval_s, evidence)
+    others = tuple(c for c in alignment.channels if c.channel != channel)
     if not alignment.determined or alignment.total_offset_s is None or alignment.interval_s is None:
         return replace(alignment, clock_offset_s=clock_offset_s, channels=(*others, timing))
     lag = alignment.total_offset_s - clock_offset_s
