@@ -19,7 +19,6 @@ GAP_STEPS = 2.5
 LEAST_OVERLAP_S = 3.0
 LEAST_OVERLAP_SHARE = 0.3
 APART_S = 0.6
-MOST_PLACES = 6
 
 
 @dataclass(frozen=True)
@@ -98,6 +97,7 @@ def candidates(
     speed: Series,
     *,
     search_s: tuple[float, float] | None = None,
+    at_most: int = 6,
 ) -> list[SeedPlace]:
     """Places where the clip may lie in the log, best first; empty when there is none.
 
@@ -108,6 +108,8 @@ def candidates(
         Log speed in m/s.
     search_s : (float, float) or None
         Least and greatest log time less footage time; None searches wherever both overlap.
+    at_most : int
+        How many to return.
     """
     start, a = binned_motion(motion)
     gap_s = max(GAP_STEPS * speed.median_step_s, 0.45)
@@ -124,11 +126,11 @@ def candidates(
         allowed &= (shift >= search_s[0] - GRID_S) & (shift <= search_s[1] + GRID_S)
     r2 = np.clip(correlation, 0.0, 0.9995) ** 2
     score: FloatArray = np.where(allowed, -0.5 * count * np.log1p(-r2), -np.inf)
-    return _peaks(shift, correlation, count, score)
+    return _peaks(shift, correlation, count, score, at_most)
 
 
 def _peaks(
-    shift: FloatArray, correlation: FloatArray, count: FloatArray, score: FloatArray
+    shift: FloatArray, correlation: FloatArray, count: FloatArray, score: FloatArray, at_most: int
 ) -> list[SeedPlace]:
     padded = np.concatenate([[-np.inf], score, [-np.inf]])
     peak = (score > -np.inf) & (score >= padded[:-2]) & (score >= padded[2:])
@@ -143,6 +145,6 @@ def _peaks(
                     float(score[i]),
                 )
             )
-        if len(found) == MOST_PLACES:
+        if len(found) == at_most:
             break
     return found
