@@ -1,9 +1,14 @@
 """Fixtures shared by all tests."""
 
+import os
 from pathlib import Path
 
-import numpy as np
-import pytest
+# As the command does, before numpy reads them: threads of small matrices wait more than they work.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import numpy as np  # noqa: E402
+import pytest  # noqa: E402
 
 SHARED_DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 

@@ -91,6 +91,22 @@ def served(tmp_path_factory) -> Iterator[Server]:
 
 
 @pytest.fixture
+def started() -> Iterator:
+    """Start a desk of the test's own, which is gone after it even if the test failed."""
+    servers = []
+
+    def start(folder: Path | None, cwd: Path = ROOT) -> Server:
+        servers.append(Server(folder, cwd))
+        return servers[-1].start()
+
+    yield start
+    for server in servers:
+        if server.process.poll() is None:
+            server.process.kill()
+            server.process.communicate()
+
+
+@pytest.fixture
 def lent(served) -> Iterator[Server]:
     """The same desk, whose sheet is put back afterwards."""
     sheet = served.folder / "day.toml"
@@ -669,8 +685,8 @@ def test_two_windows__lose_nothing(lent, chromium):
     assert one.wrong == two.wrong == []
 
 
-def test_server__killed_and_started_again_keeps_the_draft(tmp_path, chromium):
-    fresh = Server(folder_at(tmp_path / "day")).start()
+def test_server__killed_and_started_again_keeps_the_draft(tmp_path, chromium, started):
+    fresh = started(folder_at(tmp_path / "day"))
     context = chromium.new_context()
     window = Window(context, fresh.url)
     page = window.page
@@ -778,8 +794,8 @@ def test_run__that_fails_says_why_where_it_is_and_as_the_terminal_does(lent, chr
     damaged.unlink()
 
 
-def test_tour__films_its_day_and_works_it_out_by_itself(tmp_path, chromium):
-    tour = Server(None, tmp_path).start()
+def test_tour__films_its_day_and_works_it_out_by_itself(tmp_path, chromium, started):
+    tour = started(None, tmp_path)
     context = chromium.new_context()
     window = Window(context, tour.url, "#tour p")
     page = window.page
@@ -795,9 +811,9 @@ def test_tour__films_its_day_and_works_it_out_by_itself(tmp_path, chromium):
     assert window.wrong == []
 
 
-def test_empty_folder__says_what_to_do_next(tmp_path, chromium):
+def test_empty_folder__says_what_to_do_next(tmp_path, chromium, started):
     (tmp_path / "empty").mkdir()
-    empty = Server(tmp_path / "empty").start()
+    empty = started(tmp_path / "empty")
     context = chromium.new_context()
     window = Window(context, empty.url)
     assert "Copy the day's clips and logs into it" in window.page.text_content(".empty")
