@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import shutil
+import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
 from overlay.demo.truth import RunTruth
 from overlay.logs import read_log
+from overlay.render.encoder import ffmpeg_path
 from tests.simulation import read_truth
 
 CLIPS = Path(__file__).resolve().parents[1] / "demo_clips"
@@ -35,6 +38,17 @@ def ready_runs() -> list[ReadyRun]:
         )
         for truth in truths
     ]
+
+
+def small_day(folder: Path) -> Path:
+    """A copy of the ready-made day in small pictures, which cost less to read and to draw."""
+    shutil.copytree(CLIPS, folder)
+    for clip in folder.glob("*.mp4"):
+        small = clip.with_name("small.mp4")
+        command = [ffmpeg_path(), "-v", "error", "-i", str(clip), "-vf", "scale=428:240"]
+        subprocess.run([*command, "-c:a", "copy", str(small)], check=True)
+        small.replace(clip)
+    return folder
 
 
 def same_clock_log(run: ReadyRun, folder: Path) -> str:

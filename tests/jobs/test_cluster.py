@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 
 from overlay.cli.main import invoke
-from overlay.render.encoder import ffmpeg_path
-from tests.demo_runs import CLIPS
+from tests.demo_runs import small_day
 
 pytest.importorskip("distributed", reason="the extra cluster is not installed")
 psutil = pytest.importorskip("psutil")
@@ -67,14 +66,7 @@ def workers(scheduler: str, tmp_path: Path) -> Iterator[subprocess.Popen[bytes]]
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The ready-made day in small pictures, not yet worked out."""
-    folder = tmp_path_factory.mktemp("day") / "one"
-    shutil.copytree(CLIPS, folder)
-    for clip in folder.glob("*.mp4"):
-        small = clip.with_name("small.mp4")
-        command = [ffmpeg_path(), "-v", "error", "-i", str(clip), "-vf", "scale=428:240"]
-        subprocess.run([*command, "-c:a", "copy", str(small)], check=True)
-        small.replace(clip)
-    return folder
+    return small_day(tmp_path_factory.mktemp("day") / "one")
 
 
 BEGIN = [sys.executable, "-m", "overlay", "day", "run", "--quiet"]
