@@ -196,9 +196,9 @@ def _read_side(
 
     found = (_within(box, side.region) for box in imprint.boxes)
     boxes = [box for box in found if box is not None]
-    pace = pace_of(follow_corners(pictures(), ignore=boxes))
+    corners = follow_corners(pictures(), ignore=boxes)
     shown = _shown(path, np.array(times), np.array(speeds), side)
-    return ReadBack(side.name, shown, pace, _covered(boxes), slowed)
+    return ReadBack(side.name, shown, pace_of(corners), _covered(boxes), slowed)
 
 
 def _cut(frame: LumaFrame, region: Box) -> LumaFrame:
