@@ -348,6 +348,8 @@ def mutants(folder: Path, module: str, functions: str) -> list[MutationSpec]:
         hint = "BitOr" in mutation.operator_name and ("None" in line or "FloatArray |" in line)
         if hint or "RemoveDecorator" in mutation.operator_name:
             return False
+        if not functions:
+            return True
         name = statement(trees[mutation.module_path], mutation.start_pos[0])[1]
         return re.search(functions, name) is not None
 

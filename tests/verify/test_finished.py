@@ -60,6 +60,8 @@ def test_within__shares_of_the_region_cut_at_its_borders():
     assert _within((0, 0, 40, 500), region) is None
     assert _within((0, 0, 900, 20), region) is None
     assert _within((640, 0, 10, 500), region) is None
+    assert _within((100, 600, 50, 50), region) is None
+    assert _within((900, 100, 50, 50), region) is None
 
 
 def test_covered__share_of_the_lower_half():

@@ -7,7 +7,7 @@ right, down, ahead; distances in heights of the camera, angles in radians.
 import numpy as np
 import pytest
 
-from overlay.verify.plane import MAP, NOISE_PX, NOISE_SHARE, Flow, solve
+from overlay.verify.plane import FOREIGN, MAP, NOISE_PX, NOISE_SHARE, Flow, solve
 from tests.verify.test_ground import turned
 
 PIXEL = 1 / 400
@@ -102,9 +102,40 @@ def test_solve__sigmas_are_how_far_the_figures_scatter(rng):
     assert np.std(told.distance) / np.mean(told.sigma) == pytest.approx(1.0, abs=0.25)
     free = solved(many, 0.0, 0.0, 0.0, stray_rad=10.0)
     assert np.std(free.tilt) * np.sqrt(np.mean(free.information)) == pytest.approx(1.0, abs=0.25)
+    # It is of the corners alone, however well the pitch is known beforehand.
+    known = solved(many, 0.0, 0.0, 0.0, stray_rad=0.01)
+    assert np.mean(known.information) == pytest.approx(np.mean(free.information), rel=0.1)
     assert np.mean(told.misfit) == pytest.approx(1.0, abs=0.2)
     # Four times the variance along in every part of the picture, and twice the sigma.
     spread = Flow(*(getattr(many, name) for name in ("x", "y", "u", "v", "ok", "pixel")),
                   4 * flow.spread)  # fmt: skip
     wide = solved(spread, 0.0, 0.0, 0.0, tilt=np.zeros(150))
     assert np.mean(wide.misfit[..., 0]) == pytest.approx(np.mean(told.misfit[..., 0]) / 4, rel=0.05)
+
+
+def test_solve__along_is_how_far_ground_goes_there(rng):
+    flow = seen_from(rng)
+    found = solved(flow, 0.0, 0.0, 0.0, tilt=np.zeros(1))
+    np.testing.assert_allclose(found.along[0], np.hypot(flow.u[0], flow.v[0]), rtol=0.05)
+
+
+def test_place__rows_and_columns_of_the_picture():
+    """A share 0.8 of the longer side is a focal length: the middle, each corner, and beyond."""
+    x, y = (np.array([axis]) for axis in ([0.0, -0.62, 0.62, 9.0], [0.0, -0.34, 0.34, -9.0]))
+    flow = Flow(x, y, 0 * x, 0 * y, x < 99, PIXEL, np.ones(MAP * MAP))
+    assert np.array_equal(flow.place // MAP, [[12, 5, 18, 0]])
+    assert np.array_equal(flow.place % MAP, [[12, 0, 23, 23]])
+
+
+def test_solve__a_part_that_shows_no_outside_world_says_nothing(rng):
+    """The left half of the picture goes elsewhere, as a cowl that shakes does."""
+    flow = seen_from(rng)
+    left = flow.x < 0
+    u, v = np.where(left, 0.02, flow.u), np.where(left, -0.01, flow.v)
+    spread = np.ones((MAP, MAP))
+    spread[:, : MAP // 2] = FOREIGN
+    moved = Flow(flow.x, flow.y, u, v, flow.ok, PIXEL, spread.ravel())
+    told = solved(moved, 0.0, 0.0, 0.0, tilt=np.zeros(1))
+    assert told.distance[0] == pytest.approx(WENT, rel=0.004)
+    untold = Flow(flow.x, flow.y, u, v, flow.ok, PIXEL, flow.spread)
+    assert abs(solved(untold, 0.0, 0.0, 0.0, tilt=np.zeros(1)).distance[0] / WENT - 1) > 0.02
