@@ -9,6 +9,7 @@ from itertools import pairwise, product
 
 import numpy as np
 
+from overlay.motion.model import BoolArray
 from overlay.readout.glyphs import HIGH
 from overlay.timebase import FloatArray
 
@@ -21,6 +22,7 @@ EVEN, ONE_WIDTH, TABULAR_PX = 0.15, 100.0, 0.35
 # Columns: less is the rounding of edges, more is no kerning; and how often a pair must be seen.
 KERNED_PX, MOST_KERNED_PX, KERNED_SEEN = 1.0, 0.25 * HIGH, 3
 KERNED_FITS = 3
+TOO_WIDE_PX = 2.0  # a sign that much wider or narrower than as a rule has the scene on it
 
 _Seen = Sequence[tuple[str, Sequence[float], Sequence[float]]]
 
@@ -109,12 +111,13 @@ def layout_of(seen: _Seen) -> Layout:
 
 
 def _kerns(seen: _Seen, over: FloatArray, known: dict[str, float]) -> dict[str, float]:
-    """What is `known` and the median of what is left `over` between two neighbours."""
+    """What is `known` and the median of what is left `over` between two plain neighbours."""
     found: dict[str, list[float]] = defaultdict(list)
     first = 0
     for text, *_ in seen:
         for k, pair in enumerate(pairwise(text), first):
-            found["".join(pair)].append(over[k + 1] - over[k])
+            if np.isfinite(over[k + 1] - over[k]):
+                found["".join(pair)].append(over[k + 1] - over[k])
         first += len(text)
     medians = {
         p: known.get(p, 0.0) + float(np.median(gaps))
@@ -126,13 +129,13 @@ def _kerns(seen: _Seen, over: FloatArray, known: dict[str, float]) -> dict[str, 
 
 def _laid_out(seen: _Seen, kerns: dict[str, float]) -> tuple[Layout, FloatArray]:
     """Places that fit best, and how much further right each sign in turn stands."""
-    widths = _widths(seen)
+    widths, plain = _widths(seen)
     best: _Fit | None = None
     several = False
     for even, anchor in product((ONE_WIDTH, EVEN), ANCHORS):
         if even == EVEN and best is not None and best.rms_px < TABULAR_PX:
             break
-        found = _fit(seen, anchor, widths, even, kerns)
+        found = _fit(seen, anchor, (widths, plain), even, kerns)
         share = BETTER_OF_SEVERAL if even == EVEN and not several else BETTER
         if best is None or found.rms_px < share * best.rms_px:
             best, several = found, even == EVEN
@@ -162,20 +165,27 @@ class _Fit:
     over: FloatArray
 
 
-def _widths(seen: _Seen) -> FloatArray:
-    """Mean width of each sign's ink; that of all where a sign was not seen."""
-    sums, counts = np.zeros(11), np.zeros(11)
-    for text, lefts, rights in seen:
-        for sign, left, right in zip(text, lefts, rights, strict=True):
-            sums[SIGNS.index(sign)] += right - left
-            counts[SIGNS.index(sign)] += 1
-    usual = float(sums[:10].sum() / max(counts[:10].sum(), 1))
-    return np.where(counts > 0, sums / np.maximum(counts, 1), usual)
+def _widths(seen: _Seen) -> tuple[FloatArray, BoolArray]:
+    """Usual width of each sign's ink, and whether each sign in turn has about that.
+
+    That of all digits where a sign was not seen.
+    """
+    signs = np.array([SIGNS.index(sign) for text, *_ in seen for sign in text])
+    wide = np.concatenate([np.subtract(rights, lefts) for _, lefts, rights in seen])
+    usual = np.full(11, float(np.mean(wide[signs < 10])) if np.any(signs < 10) else 0.0)
+    for sign in np.unique(signs):
+        usual[sign] = np.median(wide[signs == sign])
+    return usual, np.abs(wide - usual[signs]) <= TOO_WIDE_PX
 
 
 def _fit(
-    seen: _Seen, anchor: float, widths: FloatArray, even: float, kerns: dict[str, float]
+    seen: _Seen,
+    anchor: float,
+    wide: tuple[FloatArray, BoolArray],
+    even: float,
+    kerns: dict[str, float],
 ) -> _Fit:
+    widths, plain = wide
     lengths = sorted({len(text) for text, *_ in seen})
     rows, right = [], []
     for text, lefts, _ in seen:
@@ -203,11 +213,11 @@ def _fit(
         prior.append((row * weight, wanted * weight))
     a, b = np.array(rows), np.array(right, dtype=np.float64)
     pa, pb = np.array([r for r, _ in prior]), np.array([v for _, v in prior])
-    keep = np.ones(len(b), dtype=bool)
+    keep = plain
     for _ in range(2):
         x = np.linalg.lstsq(np.vstack([a[keep], pa]), np.concatenate([b[keep], pb]), rcond=None)[0]
         off = a @ x - b
-        keep = np.abs(off) < max(STRAY_PX, 3 * float(np.median(np.abs(off))))
+        keep = plain & (np.abs(off) < max(STRAY_PX, 3 * float(np.median(np.abs(off[plain])))))
     # Strays count: digits of several widths would else be taken for ones of one width.
-    rms = float(np.sqrt(np.mean(np.minimum(off**2, STRAY_PX**2))) + 0.05)
-    return _Fit(rms, np.asarray(x), anchor, lengths, -off)
+    rms = float(np.sqrt(np.mean(np.minimum(off[plain] ** 2, STRAY_PX**2))) + 0.05)
+    return _Fit(rms, np.asarray(x), anchor, lengths, np.where(plain, -off, np.nan))

@@ -22,7 +22,7 @@ from overlay.readout.updates import updates_of, with_held
 from overlay.timebase import FloatArray
 from overlay.units import SPEED_UNITS, mps_per
 
-PICTURES, WIDTH_PX = 24, 1280
+PICTURES, WIDTH_PX = 24, 960
 HARDEST_MPS2 = 20.0  # no vehicle on wheels gains or loses speed faster: common practice, no source
 FASTEST_MPS = 140.0
 LEAST_READ = 0.5  # share of the frames in which a speed is read

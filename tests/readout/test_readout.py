@@ -449,6 +449,18 @@ def test_layout__kerned_pairs_and_digits_of_several_widths_stand_where_they_are_
         np.testing.assert_allclose(middles, np.mean(drawn_at(text), axis=0), atol=0.6)
 
 
+def test_layout__digits_that_the_scene_makes_wider_tell_nothing_of_kerning() -> None:
+    """Digits of one width 20 columns apart; the scene adds five left of each 3 of 13."""
+    texts = [str(v) for v in (10, 13, 19, 13, 21, 23, 25, 13, 28, 30, 33)]
+    seen = []
+    for text in texts:
+        lefts = [50.0 + 20 * k - (5.0 if text == "13" and k else 0.0) for k in range(2)]
+        seen.append((text, lefts, [50.0 + 20 * k + 15 for k in range(2)]))
+    layout = layout_of(seen)
+    assert not layout.kerns and not layout.is_proportional
+    np.testing.assert_allclose(np.mean(layout.cells("13"), axis=1), [57.5, 77.5], atol=0.3)
+
+
 def test_held__frames_of_an_update_that_are_not_read_have_its_figure() -> None:
     t_s = np.arange(0, 8, 1 / 30)
     shown = np.floor((t_s - 0.31) * 2.0) + 4.0
