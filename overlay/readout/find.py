@@ -198,7 +198,10 @@ def _place(pictures: Luma, mask: Luma, levels: Luma, box: _Part) -> Place:
     inside = mask[upper:lower, left:right] > 0
     inside &= np.abs(levels[upper:lower, left:right] - level) <= LEVEL_CODES
     values = pictures[:, upper:lower, left:right][:, inside]
-    off = values[level - values > STEP + LEAST_CONTRAST]
+    # An outline is a part of the digits: what is seen around them is what they stand on.
+    pad = (lower - upper) // 2
+    around = pictures[:, max(0, upper - pad) : lower + pad, max(0, left - pad) : right + pad]
+    off = around[level - around > STEP + LEAST_CONTRAST]
     ground = float(np.median(off)) if len(off) else 0.0
     on = values[np.abs(values - level) <= LEVEL_CODES].astype(np.intp)
     ink = commonest(on) if len(on) else level

@@ -25,7 +25,7 @@ from overlay.jobs.readout import align_readout, readout_log, write_log
 from overlay.logs import read_log
 from overlay.readout import Readout, read_readout, scan, updates_of
 from overlay.readout.decode import BOTTOM, TOP, Tones
-from overlay.readout.find import places
+from overlay.readout.find import _place, places
 from overlay.readout.glyphs import ABOVE, HIGH, ROWS, Glyph, glyphs_of, ink_of, luma_of_ink, normal
 from overlay.readout.holds import Hold
 from overlay.readout.labels import Written, by_counting, first_labels, kinds_of
@@ -407,6 +407,17 @@ def test_places__where_digits_change_before_a_scene_as_light_as_they_are(dark: b
     x, y, wide, high = place.box
     assert 245 < x < 260 and 270 < x + wide < 295 and 34 <= y < 44 and 54 < y + high <= 66
     assert place.ink == (29 if dark else 226)
+
+
+def test_places__ground_of_outlined_digits_is_what_is_around_and_no_outline() -> None:
+    """Strokes that turn from ink of 226 to their outline of 30, before a scene of 140."""
+    pictures = np.full((24, 60, 80), 140, np.uint8)
+    mask = np.zeros((60, 80), np.uint8)
+    for x in (30, 38, 46):
+        mask[20:40, x : x + 4] = 1
+    pictures[::2, mask > 0], pictures[1::2, mask > 0] = 226, 30
+    place = _place(pictures, mask, np.full_like(mask, 226), (30, 20, 50, 40, 226.0))
+    assert (place.ink, place.ground) == (226, 140)
 
 
 def test_glyphs__decimal_sign_below_the_arm_of_a_7_and_close_to_a_1_is_one_of_its_own() -> None:
