@@ -180,7 +180,7 @@ def _candidates(raw: Table) -> Found:
     for index, one in known:
         path: Where = ("candidates", index)
         build = one.get("build")
-        if isinstance(build, str) and build and build not in builds:
+        if isinstance(build, str) and build and builds and build not in builds:
             yield (*path, "build"), f"{shown(build)} is not a build; {_one_of(build, builds)}"
         for number, need in _texts(one, "needs"):
             others = [name for name in names if name != one.get("name")]

@@ -589,3 +589,11 @@ def _problems_of(sheet):
     assert "\n" not in str(told)
     assert told.__cause__ is None
     return getattr(told, "problems", ())
+
+
+def test_candidate_of_a_build_in_a_sheet_without_builds(tmp_path) -> None:
+    text = '[[runs]]\nname = "a1"\nbuild = "A"\nclip = "a1.mp4"\n'
+    text += '[[candidates]]\nname = "sprocket"\nbuild = "A"\n'
+    (tmp_path / "day.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SheetError, match="builds: is missing"):
+        load_sheet(tmp_path / "day.toml", files=False)
