@@ -9,7 +9,10 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
+import signal
 import subprocess
+import sys
+import threading
 from collections.abc import Sequence
 from typing import IO, Any
 
@@ -51,6 +54,34 @@ def is_gone(process: int) -> bool:
     except OSError:
         return False  # alive, and another user's
     return False
+
+
+def heed_signals_always() -> None:
+    """Tell this process again to end where Python drops what a signal's handler raised.
+
+    It prints and drops what is raised while it calls back for a weak reference or ``__del__``, as
+    often within an import.
+    """
+    before = sys.unraisablehook
+
+    def dropped(what: Any) -> None:
+        if not isinstance(what.exc_value, KeyboardInterrupt | SystemExit):
+            before(what)
+            return
+        is_key = isinstance(what.exc_value, KeyboardInterrupt)
+        timer = threading.Timer(0.01, _tell_self, (signal.SIGINT if is_key else signal.SIGTERM,))
+        timer.daemon = True
+        timer.start()
+
+    sys.unraisablehook = dropped
+
+
+def _tell_self(number: int) -> None:
+    """Hand this process a signal, by its main thread where threads can be told."""
+    try:
+        signal.pthread_kill(threading.main_thread().ident or 0, number)
+    except AttributeError:
+        signal.raise_signal(number)
 
 
 def widen_pipe(pipe: int, size: int) -> None:

@@ -1,8 +1,10 @@
 import ast
 import os
+import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -120,3 +122,55 @@ def test_held__leaves_no_folder_in_which_nothing_came_to_lie(tmp_path):
     with held(folder):
         (folder / "a1.npz").write_bytes(b"x")
     assert (folder / "a1.npz").exists()
+
+
+# What a handler raises while a weak reference calls back is dropped by Python, as in an import.
+DROPPED = """
+import os, sys, time, weakref
+class Thing: pass
+def called(_):
+    os.kill(os.getpid(), int(sys.argv[1]))
+    time.sleep(0.1)
+def job(*_, **__):
+    thing = Thing()
+    kept = weakref.ref(thing, called)
+    del thing
+    time.sleep(20)
+"""
+COMMAND = """
+import importlib
+command = importlib.import_module("overlay.cli.main")
+command.main.main = job
+command.run()
+"""
+WORKER = """
+from multiprocessing import Pipe
+from overlay.jobs import parallel
+ours, theirs = Pipe()
+ours.send((job, 0))
+parallel._work(theirs)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize(
+    ("who", "number", "code"),
+    [
+        (COMMAND, signal.SIGINT, 130),
+        (COMMAND, signal.SIGTERM, 143),
+        (WORKER, signal.SIGTERM, 143),
+    ],
+)
+def test_signal__that_comes_while_python_drops_errors_is_heeded(who, number, code) -> None:
+    begun_s = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", DROPPED + who, str(int(number))],
+        cwd=Path(overlay.__file__).parents[1],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == code, done.stderr
+    assert time.monotonic() - begun_s < 15  # and not when the job of 20 s is done
+    assert "Traceback" not in done.stderr

@@ -17,6 +17,7 @@ import click
 
 from overlay.cli.shared import say
 from overlay.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, TimetrueError, UsageError
+from overlay.system import heed_signals_always
 
 # Small matrices on several threads cost more than they gain, and processes already use the cores;
 # the libraries read these once, when numpy is first imported.
@@ -182,6 +183,7 @@ def _wrong_words(error: click.ClickException) -> str:
 
 def run() -> None:
     """Run as a process."""
+    heed_signals_always()
     code = invoke()
     if code in (EXIT_INTERRUPTED, EXIT_TERMINATED):
         # Whoever told it to end waits: taking the libraries down one by one lasts up to a second.

@@ -23,7 +23,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from overlay.errors import EncoderError
 from overlay.progress import Progress, silent
-from overlay.system import cores
+from overlay.system import cores, heed_signals_always
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -327,6 +327,7 @@ def start_worker() -> None:
     """A worker leaves Ctrl-C to its parent, and cleans up behind itself when told to end."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
+    heed_signals_always()
     threading.Thread(target=_leave_with_parent, daemon=True).start()
 
 
