@@ -226,6 +226,8 @@ def judged(made: Path, count: int) -> bool:
     )
     for name in ("beside", "rest"):
         told = went[name].told
+        while told and not told[0][1]:
+            told = told[1:]  # the bar shows 0 before there is an estimate
         # The bar of the runs stays on the screen while the results are written.
         from_s, to_s = told[0][0], next((at_s for at_s, left_s in told if not left_s), told[-1][0])
         print(f"{name}: {told[-1][0] - to_s:.0f} s from the last run to the end")
