@@ -140,7 +140,7 @@ def test_geometry__a_gap_bar_at_the_bottom_keeps_its_place() -> None:
     [
         ("heaped", 2, None, "unknown arrangement"),
         ("grid", 5, None, "two to four"),
-        ("stacked", 3, None, "two clips"),
+        ("stacked", 3, None, "takes two runs; 3 were given"),
         ("grid", 2, (99, 100), "multiples of 4"),
     ],
 )
