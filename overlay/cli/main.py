@@ -168,7 +168,7 @@ def _heed_signals() -> None:
     """Clean up when told to end; take Ctrl-C also where it was ignored, as for jobs with &."""
     if threading.current_thread() is not threading.main_thread():
         return
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    if signal.getsignal(signal.SIGINT) in (signal.SIG_IGN, signal.SIG_DFL):
         signal.signal(signal.SIGINT, signal.default_int_handler)
     if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
         signal.signal(signal.SIGTERM, _terminated)

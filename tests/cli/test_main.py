@@ -219,6 +219,26 @@ main.run()
 """
 
 
+LOADING = """
+import os, signal, sys
+from overlay.__main__ import run
+
+class Told:
+    def find_spec(self, name, *_):
+        if name == "overlay.cli.main":
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Told())
+run()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+def test_ctrl_c__while_the_command_loads_ends_it_without_a_trace():
+    done = subprocess.run([sys.executable, "-c", LOADING], capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, b"", b"")
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
 def test_told_to_end__workers_clean_up_and_one_line_says_so(number, code, tmp_path):
