@@ -162,7 +162,7 @@ def built_in_layout(width: int, height: int) -> GaugeLayout:
     tables = dict(parse_layout(text, name).tables)
     for kind in GAUGES:
         for table, place in gauge_class(kind).places.items():
-            tables[table] = {kind: Slot(*place), **tables[table]}
+            tables[table] = {kind: Slot(*place), **tables.get(table, {})}
     return GaugeLayout(name, tables)
 
 
